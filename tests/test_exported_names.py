@@ -35,31 +35,27 @@ NAMES = {
         water_viscosity
     """,
     "labcalc.statistics": """
-        AgreementLimits Beyond BiasClass BiasTest CHART_CONSTANTS
-        CRITICAL_RANGE_FACTORS CarriedShare ChartLimits ChartSight ComparisonLine Conformity
-        CrossedEffect CrossedStudy DECISION_RULES DecisionRule DesignStep Distribution
-        Drift DuplicatePrecision EwmaChart FEWEST_CHANGES
-        InputQuantity InterlaboratoryPrecision
-        MandelStatistics Onset OrderEffect
-        OutlierTest PERFORMANCE_THRESHOLDS PerformanceIndex PerformanceThresholds
-        PeriodComparison PrecisionRelation RULE_SETS RepeatabilityComparison
-        Resolution RobustEstimate RunLength RunRule ScoresTogether ScreenedCells
-        SharesOverTime Signal SimulatedRunLength SitePrecision SustainedShift
-        UncertaintyBudget VarianceComponent VarianceComponents VarianceSum Within
-        acceptable_result agreement_limits algorithm_a anderson_darling bias_class bias_test
-        chart_sight cochran_limit cochran_test compare_periods compare_repeatability
-        conformity_probability coverage_factor critical_range crossed_study decide_conformity
-        deming_line difference_limit_factor drift_of early_signals effective_degrees_of_freedom en_score ewma
-        ewma_chart ewma_run_length extreme_deviates family_repeatability global_risks
-        grubbs_limit grubbs_pair_limit grubbs_test high_low_carry_over high_low_steps
-        holm_adjusted individuals_limits interlaboratory_cells interlaboratory_precision lie_within
-        likelihood_components limits_leave_room lot_change mandel_statistics
-        moving_ranges nested_analysis one_sided_margin onset_of order_effect pairs_needed
-        passing_bablok_line performance_index pooled_precision precision_relations proficiency_round q_hampel
-        resolution rounded rounded_to_figures rounding_step rules_run_length
-        run_rule_signals score_words scores_together screen_cells self_starting serial_dependence
-        shares_over_time simulated_run_length site_precision spread_interval standard_from_half_width
-        stated_limits sustained_shift uncertainty_budget variance_components within_materials zeta_score
+        AgreementLimits Beyond BiasClass BiasTest CHART_CONSTANTS CRITICAL_RANGE_FACTORS CarriedShare
+        ChartLimits ChartSight ComparisonLine Conformity CrossedEffect CrossedStudy DECISION_RULES DecisionRule
+        DesignStep Distribution Drift DuplicatePrecision EwmaChart FEWEST_CHANGES InputQuantity
+        InterlaboratoryPrecision MandelStatistics Onset OrderEffect OutlierTest PERFORMANCE_THRESHOLDS
+        PerformanceIndex PerformanceThresholds PeriodComparison PrecisionRelation RULE_SETS
+        RepeatabilityComparison Resolution RobustEstimate RunLength RunRule ScoresTogether ScreenedCells
+        SharesOverTime Signal SimulatedRunLength SitePrecision SustainedShift UncertaintyBudget
+        VarianceComponent VarianceComponents VarianceSum Within acceptable_result agreement_limits algorithm_a
+        anderson_darling bias_class bias_test chart_sight cochran_limit cochran_test compare_periods
+        compare_repeatability conformity_probability coverage_factor critical_range crossed_study
+        decide_conformity deming_line difference_limit_factor drift_of early_signals
+        effective_degrees_of_freedom en_score ewma ewma_chart ewma_run_length extreme_deviates
+        family_repeatability global_risks grubbs_limit grubbs_pair_limit grubbs_test high_low_carry_over
+        high_low_steps holm_adjusted individuals_limits interlaboratory_cells interlaboratory_precision
+        lie_within likelihood_components limits_leave_room lot_change mandel_statistics moving_ranges
+        nested_analysis one_sided_margin onset_of order_effect pairs_needed passing_bablok_line
+        performance_index pooled_precision precision_relations proficiency_round q_hampel resolution rounded
+        rounded_to_figures rounding_step rules_run_length run_rule_signals score_words scores_together
+        screen_cells self_starting serial_dependence shares_over_time simulated_run_length site_precision
+        spread_interval standard_from_half_width stated_limits sustained_shift uncertainty_budget
+        variance_components within_materials zeta_score
     """,
     "labcalc.exports": """
         Column DATE_ORDERS Profile Proposal QUANTITY_COLUMNS Reading Refusal SourceFile TIDY_COLUMNS
@@ -93,9 +89,8 @@ NAMES = {
     """,
     "labcalc.judgement.causes": """
         BEYOND Before CAUSES Candidate Cause Evidence Explanation HouseProduct InstrumentBias KINDS
-        LaboratoryOdds LeadingCause Liquid NextMeasurement Noise Outcome PRIOR_ODDS ReferenceOil Reliability
-        SizeScale WhatIf candidates evidence_of expected_outcomes laboratory_odds leading_cause rank_causes
-        reliability what_if with_measurement
+        LaboratoryOdds LeadingCause Liquid NextMeasurement Noise PRIOR_ODDS ReferenceOil Reliability WhatIf
+        candidates evidence_of laboratory_odds leading_cause rank_causes reliability what_if with_measurement
     """,
     "labcalc.lessons": """
         Agreement Answer CLASS_COLUMNS Choice ClassTable Draft Drafts Feedback Journal LESSONS Learner Lesson
@@ -116,7 +111,7 @@ NAMES = {
         show_duplicate_header show_duplicate_provenance show_duplicate_summaries show_duplicate_verdict
         show_duplicates_beyond show_evidence show_explanations show_head show_how_well show_limits
         show_month_header show_month_provenance show_month_refusals show_month_verdict show_notices show_oils
-        show_operators show_outcomes show_pairing_rule show_provenance show_record show_refusals show_reported
+        show_operators show_pairing_rule show_provenance show_record show_refusals show_reported
         show_run_and_day show_spreads show_study_header show_study_provenance show_study_tables
         show_study_verdict show_trends show_verdict show_year_checks study_pictures summarise
         summarise_duplicates summarise_month summarise_study trend_pictures viscosity_picture what_if_places

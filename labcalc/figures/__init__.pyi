@@ -13,7 +13,6 @@ from .causes.explanation import (
     show_evidence as show_evidence,
     show_explanations as show_explanations,
     show_how_well as show_how_well,
-    show_outcomes as show_outcomes,
 )
 from .causes.problem_sample import (
     one_above_others as one_above_others,

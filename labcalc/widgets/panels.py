@@ -9,14 +9,13 @@ import ipywidgets
 
 from labcalc.bench import typed_number
 from labcalc.errors import LabcalcError
-from labcalc.figures import show_conclusions, show_outcomes
+from labcalc.figures import show_conclusions
 from labcalc.judgement import UNITS
-from labcalc.judgement.causes import Candidate, candidates, expected_outcomes
+from labcalc.judgement.causes import Candidate, candidates
 from labcalc.widgets.actions import conclude, conclusions_offered
 from labcalc.widgets.controls import Form, Slider, Status, button, heading, told
 from labcalc.widgets.problem import Added, Problem, WhatIfSettings
 from labcalc.wording import at_celsius
-from labcalc.workbooks import keep_units
 
 
 class WhatIfPanel:
@@ -71,7 +70,7 @@ class WhatIfPanel:
 
 
 class MeasurementPanel:
-    """A measurement that one would make: what it would decide, or what it showed."""
+    """A measurement that was made: what it showed."""
 
     def __init__(self, problem: Problem, added: Callable[[Sequence[Added]], None]) -> None:
         self._problem, self._added = problem, added
@@ -79,17 +78,16 @@ class MeasurementPanel:
         fields = [
             {"key": "what", "label": "Measurement", "kind": "choice", "hint": ""},
             {"key": "temperature", "label": "At, °C", "kind": "number", "hint": ""},
-            {"key": "value", "label": "It showed", "kind": "text", "hint": "leave empty if not made yet"},
+            {"key": "value", "label": "It showed", "kind": "text", "hint": ""},
         ]
         buttons = [
-            {"key": "ask", "label": "What would it decide?", "hint": "Show what each cause says that this would show"},
             {"key": "add", "label": "Add the value", "hint": "Rank the causes again with this value"},
             {"key": "take back", "label": "Take back", "hint": "Leave out the value that was added last"},
         ]
         self.form = Form(fields, buttons, self._pressed)
         self.form.observe(self._chosen, "values")
-        self.said, self.decides = Status(), ipywidgets.HTML()
-        self.box = ipywidgets.VBox([heading("A measurement that would help"), self.form, self.said, self.decides])
+        self.said = Status()
+        self.box = ipywidgets.VBox([heading("A measurement that would help"), self.form, self.said])
         self.fit(problem)
 
     def fit(self, problem: Problem) -> None:
@@ -98,7 +96,6 @@ class MeasurementPanel:
         self._candidates = {_named(one): one for one in _useful_first(problem)}
         self.form.choices = {"what": list(self._candidates)}
         self.form.show(what=next(iter(self._candidates), ""), value="")
-        self.decides.value = ""
         self._say(f"Added: {'; '.join(one.words for one in problem.added)}." if problem.added else "")
 
     def _chosen(self, change: Any) -> None:
@@ -113,8 +110,6 @@ class MeasurementPanel:
     def _pressed(self, button: str, values: dict[str, str]) -> None:
         try:
             match button:
-                case "ask":
-                    self._ask(self._candidate(values))
                 case "add":
                     self._add(self._candidate(values), typed_number(values["value"], "It showed"))
                 case "take back":
@@ -127,15 +122,6 @@ class MeasurementPanel:
             raise LabcalcError(self._problem.why_not or "there is nothing to measure for this run")
         chosen = self._candidates[values["what"]]
         return replace(chosen, temperature_C=typed_number(values["temperature"], "At, °C"))
-
-    def _ask(self, candidate: Candidate) -> None:
-        evidence = self._problem.evidence
-        if evidence is not None:
-            now = {one.cause: one.probability for one in self._problem.explanations}
-            found = expected_outcomes(evidence, candidate)
-            outcomes = [replace(one, probability=now.get(one.cause, one.probability)) for one in found]
-            self.decides.value = keep_units(show_outcomes(outcomes, _named(candidate), candidate.quantity).html)
-            self._say("What each cause says that it would show stands beneath.")
 
     def _add(self, candidate: Candidate, value: float) -> None:
         one = Added(candidate.kind, candidate.quantity, candidate.temperature_C, value)

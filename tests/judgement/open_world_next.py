@@ -124,7 +124,7 @@ def gained(one: Told, rng: np.random.Generator) -> tuple[float, float, float, st
     now = sum(p for cause, p in weighed.probabilities.items() if cause in one.case.right)
     if choice is None:
         return None
-    case, bench, kind, right = one.case, one.case.bench, choice.candidate.kind, one.case.right
+    case, bench, kind, right = one.case, one.case.bench, choice.kind, one.case.right
     if kind == "original record":
         right = right | ({"noise"} if "slip" in right else set())  # a slip put right is one found
         after = _record_read(one, rng)

@@ -89,7 +89,7 @@ def test_a_run_is_followed_for_six_hours(clock: str, followed: bool) -> None:
     found = cells(row("S-1", "07:00", 46.0), row("S-1", "08:00", 46.0), row("G-1", clock, 3.0))
     assert found.followed.tolist() == [False, followed]
     assert np.isfinite(found.before(KV)[1, 0]) == followed
-    assert found.thicker_before[1] == pytest.approx(1.0 if followed else NAN, nan_ok=True)
+    assert np.sign(found.step_before[1]) == pytest.approx(1.0 if followed else NAN, nan_ok=True)
 
 
 def test_thicker_thinner_or_nothing_to_tell() -> None:
@@ -102,7 +102,8 @@ def test_thicker_thinner_or_nothing_to_tell() -> None:
         row("4", "08:30", 8.0, temperature_C=100.0),
         row("5", "08:40", 3.0),
     )
-    np.testing.assert_array_equal(found.thicker_before, [NAN, 0.0, 1.0, 1.0, NAN])
+    np.testing.assert_array_equal(np.sign(found.step_before) > 0.0, [False, False, True, True, False])
+    np.testing.assert_array_equal(np.isnan(found.step_before), [True, False, False, False, True])
     np.testing.assert_array_equal(coldest(np.array([[NAN, 2.0], [1.0, 2.0], [NAN, NAN]])), [2.0, 1.0, NAN])
 
 
@@ -115,9 +116,8 @@ def test_what_is_known_of_each_material() -> None:
         row("5", "08:40", 46.0, sample="x", product="Unknown"),
         row("6", "08:50", 46.0, sample="Z-1", role="reference"),
     )
-    np.testing.assert_array_equal(found.level[KV][:, 0], [50.0, NAN, 46.0, 46.0, NAN, NAN])
-    np.testing.assert_array_equal(found.spread[KV][:, 0], [0.0, NAN, 0.5, 0.5, NAN, NAN])
-    np.testing.assert_array_equal(found.level["density"][:, 0], [850.0, NAN, NAN, NAN, NAN, NAN])
+    np.testing.assert_array_equal(found.level[:, 0], [50.0, NAN, 46.0, 46.0, NAN, NAN])
+    np.testing.assert_array_equal(found.spread[:, 0], [0.0, NAN, 0.5, 0.5, NAN, NAN])
     assert found.material.tolist() == ["RO-1 a ", "RO-1 B", "Oil 46", "Oil 46 L", "Unknown", "Z-1 "]
     assert found.kind.tolist() == ["reference oil", "reference oil", "product", "lot", "product", "reference oil"]
     assert found.precision_class.tolist() == [
@@ -134,21 +134,16 @@ def test_what_is_known_of_each_material() -> None:
 
 
 def test_a_viscosity_by_hand() -> None:
-    one = Contrast(KV, 40.0, 10.0, 1000.0, 9.5, 0.25)
+    one = Contrast(KV, 40.0, 10.0, 1000.0)
     assert one.unit == "%"
     assert one.effect(0.01) == pytest.approx(100.0 * (100.0**0.01 - 1.0))
     assert one.effect_at_most(0.01) == pytest.approx(100.0 * 0.01 * 99.0)
-    assert one.share_for(2.0) == pytest.approx(math.log(1.02) / math.log(100.0))
-    assert replace(one, before=0.1).share_for(2.0) == pytest.approx(math.log(0.98) / math.log(0.01))
-    assert replace(one, before=10.0).share_for(2.0) == math.inf
 
 
 def test_a_density_by_hand() -> None:
-    one = Contrast("density", 40.0, 840.0, 860.0, 841.0, 0.5)
+    one = Contrast("density", 40.0, 840.0, 860.0)
     assert one.unit == "kg/m³"
     assert (one.effect(0.01), one.effect_at_most(0.01)) == pytest.approx((0.2, 0.2))
-    assert one.share_for(0.2) == replace(one, before=820.0).share_for(0.2) == pytest.approx(0.01)
-    assert replace(one, before=840.0).share_for(0.2) == math.inf
 
 
 def share(value: float, half_width: float = 0.0, changes: int = 20, why_not: str = "") -> CarriedShare:
@@ -156,8 +151,8 @@ def share(value: float, half_width: float = 0.0, changes: int = 20, why_not: str
     return CarriedShare(value, half_width / 2.0, 30, interval, 0.001, changes, why_not)
 
 
-def contrast(value: float = 840.0, before: float = 860.0, **more: float) -> Contrast:
-    return Contrast("density", 40.0, value, before, more.get("level", NAN), more.get("spread", NAN))
+def contrast(value: float = 840.0, before: float = 860.0) -> Contrast:
+    return Contrast("density", 40.0, value, before)
 
 
 def place(*contrasts: Contrast, of: CarriedShare | None = None, **more: Any) -> RunBefore:
@@ -194,7 +189,7 @@ def test_an_effect_may_be_as_large_as_the_repeatability(
 
 def test_the_limit_of_a_viscosity_is_relative() -> None:
     """Gas oils: 0.0043 (3 + 1) / 3 = 0.573 %."""
-    one = place(Contrast(KV, 40.0, 3.0, 46.0, NAN, NAN), of=share(0.002), precision_class="gas oils")
+    one = place(Contrast(KV, 40.0, 3.0, 46.0), of=share(0.002), precision_class="gas oils")
     (found,) = expected_effects(one, class_in_force(one, LABORATORY))
     assert found.limit == pytest.approx(100.0 * 0.0043 * 4.0 / 3.0)
     assert (found.effect, found.at_most) == pytest.approx(
@@ -257,21 +252,13 @@ def test_runs_at_risk_are_those_that_follow_and_are_doubtful() -> None:
         (
             place(contrast(), of=share(NAN, why_not="2 results after a sample of another level; 6 are needed")),
             "how much stays in the cell is not known (2 results after a sample of another level; 6 are needed, after a "
-            "thicker sample); the run before was T-1, and 1.0 % of it would move density at 40 °C by the "
-            "repeatability, 0.20 kg/m³",
+            "thicker sample); the run before was T-1",
         ),
     ],
 )
 def test_what_can_not_be_told_says_why(one: RunBefore | None, finding: str) -> None:
     found = checked(one)
     assert (found.state, found.finding) == ("not checked", finding)
-
-
-def test_the_result_that_would_notice_the_smallest_share_is_named() -> None:
-    """ln 1.0074 / ln (460 / 46) = 0.32 % for viscosity; density 0.2 / 20 = 1 %."""
-    one = place(contrast(), Contrast(KV, 40.0, 46.0, 460.0, NAN, NAN), of=share(NAN, why_not="x"))
-    needed = 100.0 * math.log(1.0074) / math.log(10.0)
-    assert f"and {needed:.2f} % of it would move {KV} at 40 °C by the repeatability, 0.74 %" in checked(one).finding
 
 
 def test_a_known_share_is_told_with_its_uncertainty() -> None:
@@ -291,13 +278,13 @@ def test_a_known_share_is_told_with_its_uncertainty() -> None:
 
 def test_a_doubtful_viscosity_tells_what_it_is_at_most() -> None:
     """10 ** 0.02 - 1 = 4.7 %; in proportion to volume 0.02 · 9 = 18 %."""
-    found = checked(place(Contrast(KV, 40.0, 46.0, 460.0, NAN, NAN), of=share(0.02, 0.001)))
+    found = checked(place(Contrast(KV, 40.0, 46.0, 460.0), of=share(0.02, 0.001)))
     assert found.state == "doubtful"
     assert found.finding.startswith(
         f"+4.7 % expected in {KV} at 40 °C from T-1, which ran before; limit 0.74 %; 2.00 % "
     )
     assert found.finding.endswith("(20 changes); mixed in proportion to volume at most +18 %")
-    assert "proportion" not in checked(place(Contrast(KV, 40.0, 46.0, 460.0, NAN, NAN), of=share(0.002))).finding
+    assert "proportion" not in checked(place(Contrast(KV, 40.0, 46.0, 460.0), of=share(0.002))).finding
 
 
 @pytest.mark.parametrize(("changes", "needed"), [(20, 80), (1, 6)])
@@ -335,8 +322,8 @@ def sequence(number: int = 80, upset: int | None = None, seed: int = 5) -> CellS
         temperatures_C=np.array([40.0]),
         first=values,
         last=values,
-        level={KV: np.exp(truth)[:, None], "density": np.full((number, 1), NAN)},
-        spread={KV: 0.1 * np.exp(truth)[:, None], "density": np.full((number, 1), NAN)},
+        level=np.exp(truth)[:, None],
+        spread=0.1 * np.exp(truth)[:, None],
         material=texts,
         kind=np.where(oil < 2, "thin", "thick").astype(object),
         precision_class=texts,
@@ -349,7 +336,7 @@ def by_loops(cells: CellSequence, first: int, last: int) -> tuple[Array, Array, 
     Scatter: the 68.27 % quantile of |rest| of ten rows and more before; a row 5 of it off is set aside. Twice, the
     second time with the shares known so far. Shares by the normal equations.
     """
-    y, before, own = np.log(cells.first[KV][:, 0]), np.log(cells.before(KV)[:, 0]), np.log(cells.level[KV][:, 0])
+    y, before, own = np.log(cells.first[KV][:, 0]), np.log(cells.before(KV)[:, 0]), np.log(cells.level[:, 0])
     left = before.copy()  # the known level of the sample before, where its result is within 30 % of it
     for i in range(1, len(y)):
         if not math.isnan(before[i]) and abs(math.exp(before[i] - own[i - 1]) - 1.0) <= 0.3:
@@ -441,7 +428,6 @@ def test_a_run_knows_its_place_and_its_share() -> None:
     assert run.share.value == pytest.approx(k[0 if thick else 1], rel=1e-6)
     (one,) = run.contrasts
     assert (one.value, one.before) == (cells.first[KV][41, 0], cells.last[KV][40, 0])
-    assert (one.level, one.spread) == (cells.level[KV][41, 0], cells.spread[KV][41, 0])
     first, night = found.run_before("0"), found.run_before("40")
     assert first is not None
     assert night is not None
@@ -452,13 +438,11 @@ def test_a_run_knows_its_place_and_its_share() -> None:
 def test_results_far_from_their_level_and_excluded_runs_tell_nothing() -> None:
     """At 4 mm²/s with a standard deviation of 0.125: 3.625 is three of it away; a certified value has none."""
     cells = sequence()
-    own, level, spread = (values[KV].copy() for values in (cells.first, cells.level, cells.spread))
+    own, level, spread = (values.copy() for values in (cells.first[KV], cells.level, cells.spread))
     own[10:16], level[10:16, 0], spread[10:16] = 4.0, (4.0, 3.625, 3.624, 4.376, 2.0, 4.0), 0.125
     spread[14] = 0.0
-    values = {
-        name: {**getattr(cells, name), KV: one} for name, one in (("first", own), ("last", own), ("level", level))
-    }
-    found = carry_over_of(replace(cells, spread={**cells.spread, KV: spread}, **values), frozenset({"15"}))
+    values = {**cells.first, KV: own}
+    found = carry_over_of(replace(cells, first=values, last=values, level=level, spread=spread), frozenset({"15"}))
     assert np.isfinite(found.residual[11:16]).tolist() == [True, False, False, True, False]
     assert found.residual[11] == pytest.approx(math.log(4.0 / 3.625))
     assert found.contrast[14] == pytest.approx(math.log(4.0 / 2.0))
@@ -474,7 +458,7 @@ def carry_over(*effects: float, thick: CarriedShare) -> CarryOver:
         for n, each in enumerate(one.contrasts)
     ]
     results = TellingResults((), np.empty(0), np.empty(0), np.empty(0, dtype=bool))
-    return CarryOver("VD", (thick, share(0.001, 0.002)), (), results, 9, tuple(risk), 0, ())
+    return CarryOver("VD", (thick, share(0.001, 0.002)), results, 9, tuple(risk), 0, ())
 
 
 def test_what_is_carried_over_is_told_with_the_ratio_that_moves_a_result() -> None:

@@ -19,11 +19,8 @@ from labcalc.judgement import Dossier, gather
 from labcalc.judgement.causes import (
     CAUSES,
     PRIOR_ODDS,
-    Candidate,
     Evidence,
-    candidates,
     evidence_of,
-    expected_outcomes,
     rank_causes,
     what_if,
     with_measurement,
@@ -195,8 +192,8 @@ def test_without_typical_values_the_specification_is_a_wide_expectation(dossier:
     """Limits 41.4 to 50.6 mm²/s: the middle of their logarithms, the spread a quarter of their distance."""
     bare = WITH_TYPICAL.replace(TYPICAL, "")
     evidence = evidence_of(dossier(lab=bare))
-    assert evidence.basis == "specification"
-    assert evidence.expectation == "the middle of the specification of Oil 46"
+    assert evidence.course.basis == "specification"
+    assert evidence.course.words == "the middle of the specification of Oil 46"
     assert evidence.expected[0] == pytest.approx(math.sqrt(41.4 * 50.6))
     assert evidence.expected_sd[0] / evidence.expected[0] == pytest.approx(math.log(50.6 / 41.4) / 4.0)
 
@@ -205,7 +202,7 @@ def test_of_an_unknown_product_only_the_shape_speaks(dossier: Make) -> None:
     """Air that comes out on heating: the density falls too fast with temperature, whatever the oil is."""
     good = GOOD.replace("S-1", "X-1")
     as_usual, aired = (evidence_of(dossier(one)) for one in (good, good.replace("819.9", "808.9")))
-    assert as_usual.basis == aired.basis == "curve"
+    assert as_usual.course.basis == aired.course.basis == "curve"
     assert rank_causes(as_usual)[0].cause == "noise"
     leading = rank_causes(aired)[0]
     assert (leading.cause, leading.where) == ("air bubble", "at 100 °C")
@@ -225,7 +222,7 @@ def test_history_is_earlier(dossier: Make) -> None:
     record = REFERENCE + EARLIER + LATER
     assert set(dossier(record=record).history["run"]) == {"S0"}
     evidence = evidence_of(dossier(record=record))
-    assert evidence.expectation == "an earlier run of this sample, on 2026-03-01"
+    assert evidence.course.words == "an earlier run of this sample, on 2026-03-01"
     assert evidence.expected_sd[0] < 0.15  # 0.40 mm²/s is the product's
 
 
@@ -237,7 +234,7 @@ def test_history_is_in_the_digest(dossier: Make) -> None:
 
 def test_history_that_does_not_fit_the_product_is_not_believed(dossier: Make) -> None:
     wrong = EARLIER.replace("46.10", "40.10")
-    assert evidence_of(dossier(record=REFERENCE + wrong)).basis == "typical"
+    assert evidence_of(dossier(record=REFERENCE + wrong)).course.basis == "typical"
 
 
 def test_a_result_as_the_earlier_ones_is_met_and_another_is_doubtful(dossier: Make) -> None:
@@ -318,19 +315,6 @@ def test_what_cannot_be_added_is_refused(evidence: Evidence) -> None:
         with_measurement(evidence, "density", 40.0, -1.0, "refill and repeat")
     with pytest.raises(EvidenceError, match="run S1 holds no density at 60 °C to correct"):
         with_measurement(evidence, "density", 60.0, 850.0, "original record")
-
-
-def test_outcomes_are_where_a_cause_would_put_them(dossier: Make) -> None:
-    """A refill after a warm cell: mostly still warm, so nearly as low as before; after a residue: as it ought to be."""
-    evidence = evidence_of(dossier(GOOD.replace("46.12", "45.40")))
-    asked = Candidate("refill and repeat", "kinematic viscosity", 40.0)
-    assert asked in candidates(evidence)
-    outcomes = {one.cause: one for one in expected_outcomes(evidence, asked)}
-    assert outcomes["cell temperature"].value == pytest.approx(45.55, abs=0.15)
-    assert outcomes["residue"].value > 45.7
-    for one in outcomes.values():
-        assert one.lowest < one.value < one.highest
-        assert one.unit == "mm²/s"
 
 
 # --- What if ---

@@ -14,16 +14,6 @@ from scipy import stats
 
 from labcalc import formulae
 from labcalc.errors import EvidenceError
-from labcalc.judgement.causes.affected_rows import (
-    at_cell,
-    bubble_places,
-    fading,
-    in_bottle,
-    left_when_hot,
-    near,
-    run_fills,
-    run_temperatures,
-)
 from labcalc.judgement.causes.catalogue import (
     CAUSES,
     DEVIATIONS,
@@ -44,9 +34,10 @@ from labcalc.judgement.causes.expectation import (
     open_course,
 )
 from labcalc.judgement.causes.liquids import FUEL, FUELS, SOLVENTS, WATER_DENSITY, Liquid, through_points
+from labcalc.judgement.causes.mixtures import fading, left_when_hot
 from labcalc.judgement.causes.shifts import Shift, shifts_of, slips_of
 from labcalc.judgement.causes.surroundings import InstrumentBias, Noise
-from labcalc.judgement.causes.temperature_and_air import paths_of, warmed
+from labcalc.judgement.causes.temperature_and_air import bubble_places, paths_of, warmed
 from labcalc.lab import Limit, Product, TypicalValue
 from tests.judgement.causes_by_hand import (
     BEFORE,
@@ -72,11 +63,7 @@ from tests.judgement.causes_by_hand import (
 
 def test_the_catalogue() -> None:
     """Odds and sizes are labcalc's own choice (regression): a change of one is a change of every probability."""
-    sizes = {
-        key: (one.scale.median, one.scale.factor, one.scale.unit, one.scale.shown)
-        for key, one in CAUSES.items()
-        if one.scale
-    }
+    sizes = {key: (one.median, one.factor, one.unit, one.shown) for key, one in CAUSES.items() if one.median > 0.0}
     assert sizes == {
         "cell temperature": (0.3, 2.6, "K", 1.0),
         "air bubble": (0.004, 2.6, "%", 100.0),
@@ -131,12 +118,12 @@ def test_which_rows_a_cause_shows_in() -> None:
     evidence = run_of(
         row(KV, 40.0), row(RHO, 100.0), *ADDED, row(KV, 40.0, kind="original record"), reference_oils=(OIL,)
     )
-    assert at_cell(evidence).tolist() == [True, True, False, True, False, False, False, True]
-    assert in_bottle(evidence).tolist() == [True, True, True, True, False, True, False, True]
+    assert evidence.in_cell.tolist() == [True, True, False, True, False, False, False, True]
+    assert evidence.in_bottle.tolist() == [True, True, True, True, False, True, False, True]
     assert evidence.same_instrument.tolist() == [True, True, True, True, True, False, True, True]
-    assert (run_temperatures(evidence), run_fills(evidence)) == ([40.0, 100.0], [1])
-    assert near(usual((KV, 40.0)), 40.09).tolist() == [True]
-    assert near(usual((KV, 40.0)), 40.11).tolist() == [False]
+    assert (evidence.temperatures, evidence.fills) == ([40.0, 100.0], [1])
+    assert usual((KV, 40.0)).near(40.09).tolist() == [True]
+    assert usual((KV, 40.0)).near(40.11).tolist() == [False]
 
 
 def test_places_of_one_fill_and_of_two() -> None:

@@ -11,6 +11,7 @@ import pytest
 from labcalc.judgement import Material, gather, judge
 from labcalc.judgement.causes import Explanation, evidence_of, rank_causes, with_measurement
 from labcalc.judgement.causes.explanation import other_half
+from labcalc.judgement.causes.words import titled
 from labcalc.shipped import sample_exports, sample_lab
 
 with (sample_lab().parent / "planted_faults.csv").open(encoding="utf-8") as _file:
@@ -79,8 +80,9 @@ def test_fuel_and_a_residue_of_gas_oil_are_told_apart_by_context_only(
     assert "hardly tell it from: fuel or another thin liquid in the sample" in after_gas_oil[0].sentence
     step = after_gas_oil[0].next_measurement
     assert step is not None
-    assert (step.kind, step.separates) == ("refill and repeat", "dilution")
-    assert step.probability_of_deciding > 0.95
+    assert step.kind == "refill and repeat"
+    apart = f"nine in ten that it tells '{titled('residue')}' from '{titled('dilution')}'."
+    assert step.sentence.endswith(apart), "95 % and more"
     assert "a residue of such a liquid in the cell looks the same" in after_base_oil[0].sentence
     assert next(one for one in after_base_oil if one.cause == "residue").probability < 0.02
 
@@ -126,7 +128,7 @@ def test_a_right_result_after_a_wrong_one_is_not_blamed(material: Material) -> N
     table = material.reading.table
     again = table.loc[table["sample"] == "BH-26-0584", "run"].iloc[-1]
     evidence = evidence_of(material.dossier(again))
-    assert evidence.basis == "typical"
+    assert evidence.course.basis == "typical"
     assert rank_causes(evidence)[0].cause == "noise"
 
 

@@ -6,12 +6,12 @@ import itertools
 import math
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from labcalc.judgement.causes import CAUSES, Evidence, rank_causes, with_measurement, words
-from labcalc.judgement.causes.catalogue import repair_of
 from labcalc.judgement.causes.evidence import HouseProduct
 from labcalc.judgement.causes.expectation import Course, Expectation, Node
 from labcalc.judgement.causes.explanation import Explanation
@@ -96,7 +96,7 @@ def test_every_sentence_reads_as_a_person_would_say_it(told: list[tuple[Evidence
     said = {one.sentence for _, every in told for one in every}
     said |= {one.next_measurement.sentence for _, every in told for one in every if one.next_measurement}
     said |= {one.caution for _, every in told for one in every if one.caution}
-    said |= {repair_of(cause) for cause in (*CAUSES, "something else")}
+    said |= {one.repair for one in CAUSES.values()}
     assert len(said) > 2000
     found = [one for text in said for one in complaints(text)]
     assert not found, found[::50]
@@ -126,7 +126,7 @@ def test_every_quantity_that_moved_is_named_with_its_direction() -> None:
 
 def test_a_repair_is_of_its_cause() -> None:
     """Each cause has its own; what is on no list asks for a second bottle and a reference oil."""
-    repairs = {cause: repair_of(cause) for cause in (*CAUSES, "something else")}
+    repairs = {cause: one.repair for cause, one in CAUSES.items()}
     assert len(set(repairs.values())) == len(repairs)
     expected = {
         "air bubble": "Degas and refill",
@@ -149,7 +149,7 @@ def test_the_figures_of_the_trade() -> None:
 
 
 def test_a_cause_without_words_of_its_own_is_told_by_its_title_and_what_moved(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.delitem(words._OPENINGS, "changed")
+    monkeypatch.setattr(words, "CAUSES", {"changed": replace(CAUSES["changed"], sentence=CAUSES["blend"].sentence)})
     evidence = run_of(row(KV, 40.0, 46.0 * 1.05))
     fit = next(one for one in fits_of(weigh(evidence)) if one.cause == "changed")
     text = opening_of(evidence, fit)

@@ -17,22 +17,22 @@ from scipy import stats
 from labcalc.errors import EvidenceError
 from labcalc.exports import TIDY_COLUMNS
 from labcalc.judgement import COMPARISON_COLUMNS
-from labcalc.judgement.causes import Candidate, Evidence, rank_causes, with_measurement
+from labcalc.judgement.causes import CAUSES, Evidence, NextMeasurement, rank_causes, with_measurement
 from labcalc.judgement.causes.evidence import HouseProduct, Row, rows_of
 from labcalc.judgement.causes.evidence_from_dossier import noise_of, other_products
 from labcalc.judgement.causes.expectation import Course, Expectation, Observation
 from labcalc.judgement.causes.explanation import leading_cause
 from labcalc.judgement.causes.liquids import Liquid
-from labcalc.judgement.causes.narrowing import EarlierRun, expected_of
 from labcalc.judgement.causes.next_measurement import RECORD_TELLS
 from labcalc.judgement.causes.ranking import Fit
 from labcalc.judgement.causes.surroundings import (
     Determinations,
+    EarlierRun,
     InstrumentBias,
     Noise,
     before_of,
     bias_of,
-    determinations_of,
+    expected_of,
     liquid_of,
     scatter_of,
 )
@@ -53,14 +53,14 @@ NAN = math.nan
 
 
 def fit(cause: str, effect: list[float] | None = None, **more: Any) -> Fit:
-    size = more.pop("size", NAN)
-    low, high = more.pop("lowest", NAN), more.pop("highest", NAN)
+    size, low, high = (CAUSES[cause].shown * more.pop(end, NAN) for end in ("size", "lowest", "highest"))
     given = {"where": "", "spread": np.eye(4), "misfit": 3.2, "degrees_of_freedom": 3} | more
     return Fit(
         cause=cause,
         size=size,
         lowest=low,
         highest=high,
+        unit=CAUSES[cause].unit,
         effect=np.array(effect or [0.0] * 4),
         predicted=np.zeros(4),
         **given,
@@ -257,7 +257,7 @@ def test_noise_names_what_is_furthest() -> None:
 )  # fmt: skip
 def test_a_next_step_in_words(kind: str, rows: tuple[tuple[str, float], ...], chance: float, told: str) -> None:
     """All that the fill gives is named; a chance is rounded down, as no more is promised than there is."""
-    said = next_step(Candidate(kind, *rows[0]), rows, "residue", "air bubble", chance)
+    said = next_step(NextMeasurement(kind, *rows[0], rows, 0.1), "residue", "air bubble", chance)
     assert said == f"{told} that it tells 'residue of the sample before' from 'air in the density cell'."
 
 
@@ -294,10 +294,13 @@ def test_rivals_of_a_fifth_and_more_are_named_of_the_leading_cause_only() -> Non
 
 def test_each_cause_is_told_apart_from_the_most_probable_other() -> None:
     every = rank_causes(measured(kv40=45.0))
-    assert all(one.next_measurement is None or one.next_measurement.separates == every[0].cause for one in every[1:])
+    assert all(
+        one.next_measurement is None or one.next_measurement.sentence.endswith(f"from '{titled(every[0].cause)}'.")
+        for one in every[1:]
+    )
     first = every[0].next_measurement
     assert first is not None
-    assert first.separates == every[1].cause
+    assert first.sentence.endswith(f"from '{titled(every[1].cause)}'.")
     only = rank_causes(measured(kv40=45.0), {"noise": 1.0})
     assert [one.next_measurement for one in only] == [None]
 
@@ -307,7 +310,8 @@ def test_a_clean_cell_needs_its_caution() -> None:
     slip = every["slip"]
     assert slip.next_measurement is not None
     assert slip.next_measurement.kind == "original record"
-    assert slip.next_measurement.probability_of_deciding == RECORD_TELLS
+    assert RECORD_TELLS == 0.95
+    assert ": nine in ten that it tells " in slip.next_measurement.sentence
     assert slip.caution == ""
     for one in every.values():
         step = one.next_measurement
@@ -421,7 +425,7 @@ def test_noise_by_the_moving_ranges_of_reference_oils() -> None:
 def found(viscosity: list[float], density: list[float] | None = None, at: list[float] | None = None) -> Determinations:
     n = len(viscosity)
     return Determinations(
-        np.array(at or [40.0] * n), np.arange(1, n + 1), np.array(viscosity), np.array(density or [NAN] * n), None
+        np.array(at or [40.0] * n), np.arange(1, n + 1), np.array(viscosity), np.array(density or [NAN] * n)
     )
 
 
@@ -523,9 +527,7 @@ def test_the_run_before_as_a_liquid() -> None:
     assert liquid_of("x", found([NAN, 0.0])).viscosities == ()
 
 
-def test_determinations_say_whether_viscosity_was_computed() -> None:
-    rows = tidy(thick(40.0, 46.0, 858.0, remark="kinematic viscosity calculated"))
-    assert determinations_of(rows).coupled is None
+def test_each_measured_quantity_is_a_row() -> None:
     assert rows_of(found([46.0, NAN, 0.0], [858.0, 857.0, NAN])) == [
         Row(KV, 40.0, 1, 46.0),
         Row(RHO, 40.0, 1, 858.0),
@@ -547,7 +549,7 @@ def test_the_other_products_with_typical_viscosities() -> None:
 
 
 def earlier(viscosity: float, *, same: bool = True, day: str = "2026-02-01", density: float = NAN) -> EarlierRun:
-    return EarlierRun(same, day, found([viscosity], [density]))
+    return EarlierRun(same, day, liquid_of("", found([viscosity], [density])))
 
 
 OIL_46 = Product(
@@ -606,7 +608,7 @@ def test_earlier_runs_of_the_lot_spread_by_bottles_too() -> None:
 
 
 def test_determinations_of_a_run_are_one_value() -> None:
-    run = EarlierRun(True, "2026-02-01", found([46.0, 46.2], at=[40.02, 39.98]))
+    run = EarlierRun(True, "2026-02-01", liquid_of("", found([46.0, 46.2], at=[40.02, 39.98])))
     assert expected(run).observed[0].value == pytest.approx(np.log([46.0, 46.2]).mean())
 
 

@@ -10,7 +10,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from labcalc.errors import UnknownRunError
 from labcalc.figures import show_components
 from labcalc.judgement import (
     ComponentsOfVariance,
@@ -41,10 +40,8 @@ def recorded(folder: Path, record: str, decisions: tuple[dict[str, str], ...] = 
 def studied(tmp_path: Path) -> Study:
     """Study a record that is written inline."""
 
-    def call(
-        record: str, sample: str = "", decisions: tuple[dict[str, str], ...] = ()
-    ) -> tuple[ComponentsOfVariance, ...]:
-        return components_of_variance(recorded(tmp_path, record, decisions), sample)
+    def call(record: str, decisions: tuple[dict[str, str], ...] = ()) -> tuple[ComponentsOfVariance, ...]:
+        return components_of_variance(recorded(tmp_path, record, decisions))
 
     return call
 
@@ -108,7 +105,6 @@ def test_levels_and_their_symbols(studied: Study) -> None:
     assert study.not_enough[0].startswith("instrument: 2 give 1 degree of freedom; 9 would give the 8 from which on")
     assert study.not_enough[1].startswith("operator: 6 give 4 degrees of freedom; 10 would give the 8 from which on")
     assert len(study.not_enough) == 2
-    assert "operator: 3 people on several instruments stand for 6, each anew on each instrument" in study.remarks
 
 
 def test_repeats_within_a_run_are_the_lowest_level(studied: Study) -> None:
@@ -179,11 +175,6 @@ def test_excluded_runs_are_left_out_and_counted(studied: Study) -> None:
     viscosity, density = studied(record, decisions=(decision,))
     assert (viscosity.number, viscosity.excluded) == (6, 1)
     assert (density.number, density.excluded) == (7, 0)
-
-
-def test_an_unknown_sample_is_refused(studied: Study) -> None:
-    with pytest.raises(UnknownRunError, match="the record holds no run of a sample 'RO-2'"):
-        studied(row("R1", 1, 50.0), "RO-2")
 
 
 def side_by_side(days: int, deviations: tuple[float, float], seed: int) -> str:

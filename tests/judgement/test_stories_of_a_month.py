@@ -59,8 +59,8 @@ def test_what_the_run_before_added_by_hand() -> None:
     """0.6 % of 1000 mm²/s in 10: expm1(0.006 ln 100) = 2.80 %, ± 0.05 / 0.6 of it; of 900 kg/m³ in 830: +0.42."""
     share = CarriedShare(0.006, 0.0005, 100, (0.005, 0.007), 1e-6, 60)
     contrasts = (
-        Contrast(KV, 40.0, 10.0, 1000.0, 10.0, 0.0),
-        Contrast("density", 40.0, 830.0, 900.0, 830.0, 0.0),
+        Contrast(KV, 40.0, 10.0, 1000.0),
+        Contrast("density", 40.0, 830.0, 900.0),
     )
     place = RunBefore("1", "RO-1", "gear", 0.5, "thicker", contrasts, share, "base oils")
     known = SimpleNamespace(shares_at=lambda _: (share,), run_before={"1": place, "2": None}.get)

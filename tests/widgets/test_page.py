@@ -95,12 +95,6 @@ def test_a_measurement_that_would_help_stands_first(page: ProblemPage) -> None:
     assert float(chosen["temperature"]) == step.temperature_C
 
 
-def test_what_it_would_decide_is_a_table(page: ProblemPage) -> None:
-    page.measurement.form.press("ask")
-    assert "<table>" in page.measurement.decides.value
-    assert page.problem.explanations[0].title in page.measurement.decides.value
-
-
 @pytest.mark.parametrize(
     ("value", "said"),
     [("", "It showed: a number is expected"), ("thin", "It showed: 'thin': a number"), ("-3", "above 0")],

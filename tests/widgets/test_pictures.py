@@ -86,7 +86,7 @@ def test_a_sure_cause_comes_with_its_repair_the_figures_of_the_trade_and_one_cau
 
 def test_where_nothing_fits_no_probability_is_printed(residue: Problem) -> None:
     first, *others = residue.explanations
-    html = show_explanations([replace(first, probability=0.99, p_value=1e-5), *others]).html
+    html = show_explanations([replace(first, probability=0.99, misfit=1e4), *others]).html
     assert "None of the listed causes fits these numbers; the nearest comes first." in html
     assert "<b>fits not</b>" in html
     assert "<b>Now:</b>" not in html

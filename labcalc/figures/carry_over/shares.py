@@ -22,14 +22,14 @@ def show_carry_over(report: MonthReport) -> Fragment:
     """Return the share that stays in each instrument's cell, and the runs that it moved, by name."""
     if not report.carry_overs:
         return note("No run with a time and an instrument: nothing tells of a carry-over.")
-    columns = ("Instrument", "k (95 %)", "Changes", "k by density", "Moved")
+    columns = ("Instrument", "k (95 %)", "Changes", "Moved")
     rows = [row for one in report.carry_overs for row in _share_rows(one)]
     html = html_table(
-        "Share k of the sample before that stays in the cell, %", columns, rows, numeric=(1, 2, 3, 4), stacked=True
+        "Share k of the sample before that stays in the cell, %", columns, rows, numeric=(1, 2, 3), stacked=True
     )
     html += (
         '<p class="note">k from the viscosities (logarithms) of reference oils and of products with typical values, '
-        "half a year up to the end of the month, each oil and lot with its own level; beside it k from density. "
+        "half a year up to the end of the month, each oil and lot with its own level. "
         "Changes: results after a sample at least twice as thick or as thin. Moved: runs of the month by more than "
         f"r, each by the share as known when it ran. Runs after a pause of more than {LONGEST_PAUSE_H:g} h are left "
         f"out.{_not_told(report)}</p>"
@@ -39,13 +39,12 @@ def show_carry_over(report: MonthReport) -> Fragment:
 
 
 def _share_rows(one: CarryOver) -> Iterator[tuple[str, ...]]:
-    for direction, share, density in zip(DIRECTIONS, one.shares, one.by_density, strict=True):
+    for direction, share in zip(DIRECTIONS, one.shares, strict=True):
         moved = sum(run.direction == direction for run in one.at_risk)
         yield (
             f"{escape(one.instrument)} after a {direction} sample",
             _in_percent(share),
             str(share.changes),
-            _in_percent(density),
             str(moved),
         )
 

@@ -198,7 +198,7 @@ def _caption(evidence: Evidence, keys: Sequence[Level], past: Mapping[Level, lis
     runs = max((len(xs) for xs in past.values()), default=0)
     history = f" beside {runs} earlier runs of the product" if runs else ""
     more = f" Added since: {'; '.join(added)}." if added else ""
-    words = f"Standard deviations of {evidence.sample} from {evidence.expectation}{history}: {'; '.join(told)}."
+    words = f"Standard deviations of {evidence.sample} from {evidence.course.words}{history}: {'; '.join(told)}."
     return f"{words}{more} Grey: ±2."
 
 

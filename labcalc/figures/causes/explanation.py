@@ -1,4 +1,4 @@
-"""What could explain a run, in words and bars: the ranked causes, what a measurement would decide, the conclusions."""
+"""What could explain a run, in words and bars: the ranked causes, the conclusions."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from labcalc.errors import EvidenceError
 from labcalc.figures.causes.deviations import draw_deviations
 from labcalc.figures.markup import Fragment, folded, html_table, note
 from labcalc.figures.picture import Picture
-from labcalc.judgement import Judgement, reported_value
+from labcalc.judgement import Judgement
 from labcalc.lab import Decision
 from labcalc.lab.practice import FILLING_AND_CLEANING
 from labcalc.wording import numeral, percent, probability, signed
 
 if TYPE_CHECKING:
-    from labcalc.judgement.causes import Evidence, Explanation, LaboratoryOdds, Outcome
+    from labcalc.judgement.causes import Evidence, Explanation, LaboratoryOdds
 
 
 _WORTH_A_LINE = 0.01  # causes less probable than this share one line
@@ -27,7 +27,7 @@ FINEST = 1.0  # what the probability of a cause is not told finer than, [%]
 
 def show_evidence(evidence: Evidence) -> Fragment:
     """Return against what the run is looked at, and which sample was before."""
-    words = f"Looked at against {evidence.expectation}; noise: {evidence.noise.words}."
+    words = f"Looked at against {evidence.course.words}; noise: {evidence.noise.words}."
     if evidence.before is not None:
         words += f" The sample before: {evidence.before.sample}, {_hours(evidence.before.hours_ago)} earlier."
     return note(words)
@@ -79,10 +79,10 @@ def _said(one: Explanation, *, fits: bool) -> str:
 
 def _step(one: Explanation, *, leads: bool, fits: bool) -> tuple[str, str]:
     """Return what to do about a cause, after its name: the repair of one that is sure, else what tells it apart."""
-    from labcalc.judgement.causes.catalogue import SURE, repair_of
+    from labcalc.judgement.causes.catalogue import CAUSES, SURE
 
     if leads and fits and one.probability >= SURE:
-        return "Now", repair_of(one.cause)
+        return "Now", CAUSES[one.cause].repair
     return ("Next", one.next_measurement.sentence) if one.next_measurement else ("", "")
 
 
@@ -113,24 +113,6 @@ def _size(one: Explanation) -> str:
     said = signed if one.lowest < 0.0 or one.unit == "K" else numeral  # with a sign where it has two sides
     size, low, high = map(said, (one.size, one.lowest, one.highest))
     return f": {size} {one.unit} (95 %: {low} to {high})"
-
-
-def show_outcomes(outcomes: Sequence[Outcome], asked: str, quantity: str) -> Fragment:
-    """Return what each cause says that a measurement would show; ``asked`` is the measurement in words."""
-    rows = [
-        (
-            escape(one.title),
-            escape(probability(one.probability, FINEST)),
-            reported_value(quantity, one.value),
-            f"{reported_value(quantity, one.lowest)} to {reported_value(quantity, one.highest)}",
-            escape(one.unit),
-        )
-        for one in outcomes
-        if one.probability >= _WORTH_A_LINE
-    ]
-    columns = ("If the cause is", "Now", "It would show", "95 %", "Unit")
-    text = "\n".join(f"{row[0]}: {row[2]} ({row[3]}) {row[4]}" for row in rows)
-    return Fragment(html_table(asked, columns, rows, numeric=(1, 2, 3)), text)
 
 
 def show_conclusions(decisions: Sequence[Decision]) -> Fragment:
@@ -181,7 +163,7 @@ def _told(judgement: Judgement, evidence: Evidence) -> Fragment:
             f"Noise and the usual spread alone explain these numbers (probability {share}): a fresh fill decides."
         )
     told = show_explanations(judgement.explanations, others="named")
-    words = f"An opinion, beside {evidence.expectation}, from labcalc's own list of causes; a person concludes."
+    words = f"An opinion, beside {evidence.course.words}, from labcalc's own list of causes; a person concludes."
     return Fragment(f"<h3>What could explain it</h3>{told.html}{note(words).html}", told.text)
 
 

@@ -86,7 +86,16 @@ def expected_effects(place: RunBefore, in_force: InForceAt) -> tuple[ExpectedEff
     share = place.share
     if share is None or not share.known:
         return ()
-    return tuple(ExpectedEffect(one, share, *limit) for one, limit in _limits(place, in_force))
+    found = ((one, in_force(one.quantity, one.temperature_C, one.value)) for one in place.contrasts)
+    return tuple(
+        ExpectedEffect(one, share, _in_its_unit(float(statement.repeatability.at(one.value)), one), statement)
+        for one, statement in found
+        if statement is not None and one.before != one.value
+    )
+
+
+def _in_its_unit(repeatability: float, one: Contrast) -> float:
+    return repeatability if one.quantity == "density" else 100.0 * repeatability / one.value
 
 
 def worst_effect(effects: tuple[ExpectedEffect, ...]) -> ExpectedEffect | None:
@@ -108,17 +117,6 @@ def runs_at_risk(places: Iterable[RunBefore | None], laboratory: Laboratory) -> 
     )
 
 
-def _limits(place: RunBefore, in_force: InForceAt) -> list[tuple[Contrast, tuple[float, PrecisionStatement]]]:
-    found = []
-    for one in place.contrasts:
-        statement = in_force(one.quantity, one.temperature_C, one.value)
-        if statement is not None and one.before != one.value:
-            limit = float(statement.repeatability.at(one.value))
-            limit *= 1.0 if one.quantity == "density" else 100.0 / one.value
-            found.append((one, (limit, statement)))
-    return found
-
-
 def class_in_force(place: RunBefore, laboratory: Laboratory) -> InForceAt:
     """Return the function that looks a statement up for the class of the run's product."""
     return lambda *result: precision_of_class(laboratory, place.precision_class, *result).statement
@@ -136,7 +134,8 @@ def residue_check(place: RunBefore | None, in_force: InForceAt) -> Check:
     worst = worst_effect(expected_effects(place, in_force))
     if worst is None:
         return _unknown(place, in_force)
-    return Check(_NAME, worst.state, _finding(place, worst), _basis(worst))
+    basis = f"{worst.statement.title}; the limit is {RESIDUE_PART:g} r, close to 3 standard deviations"
+    return Check(_NAME, worst.state, _finding(place, worst), basis)
 
 
 def _out_of_sequence(place: RunBefore | None) -> str:
@@ -155,21 +154,12 @@ def _out_of_sequence(place: RunBefore | None) -> str:
 
 
 def _unknown(place: RunBefore, in_force: InForceAt) -> Check:
-    """Say why there is no share, and how much of the sample before a result would notice."""
-    limits = _limits(place, in_force)
+    """Say why there is no share, or nothing to hold its effect against."""
     before = f"the run before was {place.sample_before}"
-    if not limits:
+    if all(in_force(one.quantity, one.temperature_C, one.value) is None for one in place.contrasts):
         return Check(_NAME, "not checked", f"{before}; no repeatability is stated to compare its effect with")
-    one, (limit, statement) = min(limits, key=lambda pair: pair[0].share_for(pair[1][0]))
-    why_not = place.share.why_not if place.share else ""
-    return Check(
-        _NAME,
-        "not checked",
-        f"how much stays in the cell is not known ({why_not}, after a {place.direction} sample); {before}, and "
-        f"{percent(one.share_for(limit))} of it would move {at_celsius(one.quantity, one.temperature_C)} by the "
-        f"repeatability, {numeral(limit)} {one.unit}",
-        statement.title,
-    )
+    why_not = f"{place.share.why_not if place.share else ''}, after a {place.direction} sample"
+    return Check(_NAME, "not checked", f"how much stays in the cell is not known ({why_not}); {before}")
 
 
 def _finding(place: RunBefore, worst: ExpectedEffect) -> str:
@@ -192,10 +182,6 @@ def _finding(place: RunBefore, worst: ExpectedEffect) -> str:
         needed = share.changes_needed(share.half_width / max(worst.largest_part / RESIDUE_PART, 1.0))
         found += f", too uncertain to tell: some {numeral(max(needed, FEWEST_CHANGES), 0)} changes are needed"
     return found
-
-
-def _basis(worst: ExpectedEffect) -> str:
-    return f"{worst.statement.title}; the limit is {RESIDUE_PART:g} r, close to 3 standard deviations"
 
 
 def _stays(share: CarriedShare) -> str:

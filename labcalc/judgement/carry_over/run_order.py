@@ -3,6 +3,7 @@
 Only the first fill of a run counts: whether a repeat is a new fill is not in an export.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,8 +24,6 @@ REFERENCE_CLASS = "base oils"  # a reference oil is taken for a base oil
 
 _Array = NDArray[np.float64]
 
-_Levels = tuple[tuple[str, float, float, float], ...]  # quantity, temperature, level, standard deviation
-
 
 @dataclass(frozen=True, eq=False)
 class CellSequence:
@@ -39,8 +38,8 @@ class CellSequence:
     first: dict[str, _Array]
     """Of each quantity, what the first fill gave, [mm²/s] or [kg/m³], shape (runs, temperatures)."""
     last: dict[str, _Array]  # what the last fill gave: what the next run finds in the cell
-    level: dict[str, _Array]  # what the material is known to give: certified, or typical of the product
-    spread: dict[str, _Array]  # standard deviation of the typical value; 0 for a certified one
+    level: _Array  # kinematic viscosity that the material is known to give, [mm²/s]: certified, or typical
+    spread: _Array  # standard deviation of the typical value, [mm²/s]; 0 for a certified one
     material: NDArray[np.object_]  # reference oil and lot, or product and lot: what has a level of its own
     kind: NDArray[np.object_]  # ``reference oil``, ``lot`` or ``product``: materials whose results scatter alike
     precision_class: NDArray[np.object_]  # class for the precision statements; empty where none is known
@@ -60,12 +59,10 @@ class CellSequence:
         return np.where(self.followed[:, np.newaxis], shifted, np.nan)
 
     @property
-    def thicker_before(self) -> _Array:
-        """1 where the sample before was thicker, 0 where it was not, NaN where nothing tells; at the coldest common
-        temperature."""
-        contrast = np.log(self.before("kinematic viscosity")) - np.log(self.first["kinematic viscosity"])
-        known = coldest(contrast)
-        return np.where(np.isnan(known), np.nan, known > 0.0)
+    def step_before(self) -> _Array:
+        """ln of how many times as thick the sample before was, at the coldest common temperature; NaN where nothing
+        tells."""
+        return coldest(np.log(self.before("kinematic viscosity")) - np.log(self.first["kinematic viscosity"]))
 
 
 def coldest(values: _Array) -> _Array:
@@ -87,6 +84,7 @@ def cell_sequence(instrument: str, rows: pd.DataFrame, laboratory: Laboratory) -
     places = run * temperatures.size + at
     labels = rows[["role", "sample", "product", "lot"]].iloc[heads].astype(object).fillna("")
     which, told = _told(labels, laboratory)
+    levels = np.array([one.at(temperatures) for one in told]).reshape(len(told), temperatures.size, 2)
     return CellSequence(
         instrument=instrument,
         runs=np.asarray(runs, dtype=object),
@@ -96,8 +94,8 @@ def cell_sequence(instrument: str, rows: pd.DataFrame, laboratory: Laboratory) -
         temperatures_C=temperatures,
         first={q: _placed(rows, q, places[::-1], len(runs), temperatures.size, -1) for q in SEQUENCE_QUANTITIES},
         last={q: _placed(rows, q, places, len(runs), temperatures.size, 1) for q in SEQUENCE_QUANTITIES},
-        level={q: _laid(told, q, temperatures, 0)[which] for q in SEQUENCE_QUANTITIES},
-        spread={q: _laid(told, q, temperatures, 1)[which] for q in SEQUENCE_QUANTITIES},
+        level=levels[which, :, 0],
+        spread=levels[which, :, 1],
         material=np.array([one.material for one in told], dtype=object)[which],
         kind=np.array([one.kind for one in told], dtype=object)[which],
         precision_class=np.array([one.precision_class for one in told], dtype=object)[which],
@@ -117,42 +115,33 @@ def _placed(
 
 @dataclass(frozen=True)
 class _Known:
-    """What a material is known to give: (quantity, temperature) to level and standard deviation."""
+    """What a material is known to give: temperature [°C], kinematic viscosity and standard deviation [mm²/s]."""
 
     material: str
     kind: str
     precision_class: str
-    levels: _Levels = ()
+    levels: Sequence[tuple[float, float, float]]
 
-
-def _laid(told: list[_Known], quantity: str, temperatures_C: _Array, part: int) -> _Array:
-    """Lay levels (part 0) or their standard deviations (part 1) out by material and temperature."""
-    laid = {levels: _at(levels, quantity, temperatures_C, part) for levels in {one.levels for one in told}}
-    return np.array([laid[one.levels] for one in told]).reshape(len(told), temperatures_C.size)
-
-
-def _at(levels: _Levels, quantity: str, temperatures_C: _Array, part: int) -> _Array:
-    found = np.full(temperatures_C.size, np.nan)
-    for named, temperature, *values in levels:
-        if named == quantity:
-            found[np.abs(temperatures_C - temperature) <= SAME_TEMPERATURE_K] = values[part]
-    return found
+    def at(self, temperatures_C: _Array) -> _Array:
+        """Return level and standard deviation at some temperatures; NaN where none is known."""
+        found = np.full((temperatures_C.size, 2), np.nan)
+        for temperature, *level in self.levels:
+            found[np.abs(temperatures_C - temperature) <= SAME_TEMPERATURE_K] = level
+        return found
 
 
 def _known(
     role: str, sample: str, product: str, lot: str, laboratory: Laboratory, products: dict[str, Product]
 ) -> _Known:
+    viscous = SEQUENCE_QUANTITIES[0]
     if role == "reference":
         oil = reference_of(laboratory, sample)
         lots = () if oil is None else [one for one in oil.lots if one.lot.casefold() == lot.strip().casefold()]
-        certified = [(v.quantity, v.temperature_C, v.value, 0.0) for one in lots for v in one.certified]
-        return _Known(f"{sample} {lot}", "reference oil", REFERENCE_CLASS, tuple(certified))
-    found = products.get(product) or product_of(laboratory, sample=sample, product=product)
-    name = found.name if found else product
-    typical = found.typical if found else ()
-    levels = tuple((v.quantity, v.temperature_C, v.mean, v.standard_deviation) for v in typical)
-    precision_class = found.precision_class if found else ""
-    return _Known(f"{name} {lot}".rstrip(), "lot" if lot else "product", precision_class, levels)
+        certified = [(v.temperature_C, v.value, 0.0) for one in lots for v in one.certified if v.quantity == viscous]
+        return _Known(f"{sample} {lot}", "reference oil", REFERENCE_CLASS, certified)
+    found = products.get(product) or product_of(laboratory, sample=sample, product=product) or Product(product)
+    levels = [(v.temperature_C, v.mean, v.standard_deviation) for v in found.typical if v.quantity == viscous]
+    return _Known(f"{found.name} {lot}".rstrip(), "lot" if lot else "product", found.precision_class, levels)
 
 
 def _told(labels: pd.DataFrame, laboratory: Laboratory) -> tuple[NDArray[np.int64], list[_Known]]:

@@ -6,7 +6,7 @@ more on the walls. Viscosity in its logarithm, since small residues mix roughly 
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -32,7 +32,7 @@ _WITHIN_ONE = 0.6827
 """Share of normal results within one standard deviation; far ones don't move that quantile, nor does rounding, which
 makes many distances 0 and would take the median with it."""
 
-_TWICE = math.log(2.0)
+_TWICE = math.log(2.0)  # a change is one to a sample at least twice as thick, or as thin
 
 _Array = NDArray[np.float64]
 
@@ -45,8 +45,6 @@ class Contrast:
     temperature_C: float
     value: float  # what the run's first fill gave, [mm²/s] or [kg/m³]
     before: float  # what the last fill of the run before gave
-    level: float  # certified or typical value; NaN where none is known
-    spread: float  # standard deviation of the typical value
 
     @property
     def unit(self) -> str:
@@ -62,13 +60,6 @@ class Contrast:
     def effect_at_most(self, share: float) -> float:
         """Return the same where viscosities mix in proportion to volume: the most that a thick residue can do."""
         return self.effect(share) if self.quantity == "density" else 100.0 * share * (self.before / self.value - 1.0)
-
-    def share_for(self, effect: float) -> float:
-        """Return which share of the sample before moves the result by ``effect`` [%] or [kg/m³], towards itself."""
-        if self.quantity == "density":
-            return abs(effect / (self.before - self.value)) if self.before != self.value else math.inf
-        apart = math.log(self.before / self.value)
-        return abs(math.log1p(math.copysign(effect, apart) / 100.0) / apart) if apart else math.inf
 
 
 @dataclass(frozen=True)
@@ -96,7 +87,7 @@ class InstrumentCarryOver:
 
     sequence: CellSequence
     direction: NDArray[np.object_]  # one of ``DIRECTIONS`` for each run; empty where nothing tells
-    contrast: _Array  # sample before less own level, in ln ν or in kg/m³; NaN where one is not known
+    contrast: _Array  # sample before less own level, in ln ν; NaN where one is not known
     residual: _Array  # result less own level
     aside: NDArray[np.bool_]  # whether a result was moved by something else, so that it tells nothing of a share
     sums: SharesOverTime
@@ -128,13 +119,6 @@ class InstrumentCarryOver:
     def _places(self) -> dict[str, int]:
         return {str(run): at for at, run in enumerate(self.sequence.runs.tolist())}
 
-    @cached_property
-    def _rows(self) -> tuple[list[int], list[int]]:
-        """For every run, the first row that counts, and the row after the last: of runs that started earlier."""
-        started = self.sequence.started
-        firsts, lasts = started.searchsorted(started - _HISTORY), started.searchsorted(started, side="left")
-        return firsts.tolist(), lasts.tolist()
-
     def runs_between(self, first: pd.Timestamp, last: pd.Timestamp) -> tuple[RunBefore, ...]:
         """Return the places of the runs that started from a first moment to before a last one."""
         started = self.sequence.started
@@ -142,8 +126,7 @@ class InstrumentCarryOver:
 
     def _at(self, at: int) -> RunBefore:
         sequence, direction = self.sequence, str(self.direction[at])
-        firsts, lasts = self._rows
-        shares = self.sums.between(firsts[at], lasts[at]) if direction else ()
+        shares = self.shares_at(sequence.started[at]) if direction else ()
         return RunBefore(
             run=str(sequence.runs[at]),
             sample=str(sequence.samples[at]),
@@ -155,67 +138,49 @@ class InstrumentCarryOver:
             precision_class=str(sequence.precision_class[at]),
         )
 
-    def _contrasts(self, at: int) -> list[Contrast]:
-        sequence, found = self.sequence, []
+    def _contrasts(self, at: int) -> Iterator[Contrast]:
         for quantity in SEQUENCE_QUANTITIES:
-            columns = (sequence.first, {quantity: sequence.last[quantity]}, sequence.level, sequence.spread)
-            own, left, level, spread = (values[quantity] for values in columns)
-            for place, temperature in enumerate(sequence.temperatures_C.tolist()):
-                value, before = float(own[at, place]), float(left[at - 1, place])
-                if math.isfinite(value) and math.isfinite(before):
-                    known = float(level[at, place]), float(spread[at, place])
-                    found.append(Contrast(quantity, temperature, value, before, *known))
-        return found
+            own, left = self.sequence.first[quantity][at], self.sequence.last[quantity][at - 1]
+            for temperature, value, before in zip(self.sequence.temperatures_C, own, left, strict=True):
+                if math.isfinite(value + before):
+                    yield Contrast(quantity, float(temperature), float(value), float(before))
 
 
-def carry_over_of(
-    sequence: CellSequence, excluded: frozenset[str] = frozenset(), quantity: str = "kinematic viscosity"
-) -> InstrumentCarryOver:
+def carry_over_of(sequence: CellSequence, excluded: frozenset[str] = frozenset()) -> InstrumentCarryOver:
     """Find the shares of an instrument as its record grew, for any moment.
 
     A row counts with the scatter of its kind so far, and is set aside where it is far from what the rows before it
     lead to expect: both look back only.
-
-    quantity : Of ``SEQUENCE_QUANTITIES``, the one that tells the share: viscosity mostly tells it better, density is
-        free of a rule of mixing.
     """
-    thicker = sequence.thicker_before
-    used = ~pd.Index(sequence.runs).isin(excluded) & ~np.isnan(thicker)
-    contrast, residual = (np.where(used, values, np.nan) for values in _against_level(sequence, quantity))
-    after = np.column_stack([thicker == 1.0, thicker == 0.0])
+    step = sequence.step_before
+    used = ~pd.Index(sequence.runs).isin(excluded) & ~np.isnan(step)
+    contrast, residual = (np.where(used, values, np.nan) for values in _against_level(sequence))
+    after = np.column_stack([step > 0.0, step <= 0.0])
     columns = np.where(after, contrast[:, np.newaxis], 0.0)
-    sums, aside = _fitted(sequence, columns, residual, after & _changed(sequence)[:, np.newaxis])
-    direction = np.where(np.isnan(thicker), "", np.where(thicker == 1.0, *DIRECTIONS)).astype(object)
+    sums, aside = _fitted(sequence, columns, residual, after & (np.abs(step) >= _TWICE)[:, np.newaxis])
+    direction = np.where(np.isnan(step), "", np.where(step > 0.0, *DIRECTIONS)).astype(object)
     return InstrumentCarryOver(sequence, direction, contrast, residual, aside, sums)
 
 
-def _against_level(sequence: CellSequence, quantity: str) -> tuple[_Array, _Array]:
-    """Return sample before and result less the known level, at the coldest temperature that has all three.
+def _against_level(sequence: CellSequence) -> tuple[_Array, _Array]:
+    """Return ln ν of the sample before and of the result less the known level, at the coldest temperature that has all
+    three.
 
     The sample before counts with its known level: what is measured of it scatters with the day as the result does, and
     two reference oils that always follow each other would show a share that isn't there.
     """
-    own, level = sequence.first[quantity], _of_its_material(sequence, sequence.first, quantity)
-    left = _of_its_material(sequence, sequence.last, quantity)
-    before = sequence.followed_by(np.where(np.isnan(left), sequence.last[quantity], left))
-    if quantity != "density":
-        own, before, level = (np.log(values) for values in (own, before, level))
+    own, last = sequence.first[SEQUENCE_QUANTITIES[0]], sequence.last[SEQUENCE_QUANTITIES[0]]
+    left = _of_its_material(sequence, last)
+    before = sequence.followed_by(np.where(np.isnan(left), last, left))
+    own, before, level = (np.log(values) for values in (own, before, _of_its_material(sequence, own)))
     whole = np.where(np.isnan(own + before + level), np.nan, 0.0)
     return coldest(before - level + whole), coldest(own - level + whole)
 
 
-def _of_its_material(sequence: CellSequence, values: Mapping[str, _Array], quantity: str) -> _Array:
+def _of_its_material(sequence: CellSequence, values: _Array) -> _Array:
     """Return the known levels; NaN where a result is too far from the typical one to be of that product."""
-    level, spread = sequence.level[quantity], sequence.spread[quantity]
-    far = np.abs(values[quantity] - level) > _KNOWN_WITHIN * spread
-    return np.where(far & (spread > 0.0), np.nan, level)
-
-
-def _changed(sequence: CellSequence) -> NDArray[np.bool_]:
-    """Tell which runs came after a sample at least twice as thick, or as thin."""
-    with np.errstate(invalid="ignore"):
-        ratio = np.log(sequence.before("kinematic viscosity") / sequence.first["kinematic viscosity"])
-        return np.asarray(np.abs(coldest(ratio)) >= _TWICE)
+    far = np.abs(values - sequence.level) > _KNOWN_WITHIN * sequence.spread
+    return np.where(far & (sequence.spread > 0.0), np.nan, sequence.level)
 
 
 def _fitted(

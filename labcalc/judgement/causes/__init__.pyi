@@ -1,12 +1,11 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
-from .catalogue import CAUSES as CAUSES, PRIOR_ODDS as PRIOR_ODDS, Cause as Cause, SizeScale as SizeScale
+from .catalogue import CAUSES as CAUSES, PRIOR_ODDS as PRIOR_ODDS, Cause as Cause
 from .evidence import KINDS as KINDS, Evidence as Evidence, HouseProduct as HouseProduct, ReferenceOil as ReferenceOil
 from .evidence_from_dossier import evidence_of as evidence_of
 from .explanation import (
     Explanation as Explanation,
     LeadingCause as LeadingCause,
-    NextMeasurement as NextMeasurement,
     leading_cause as leading_cause,
     rank_causes as rank_causes,
 )
@@ -21,8 +20,7 @@ from .learned import (
 from .liquids import Liquid as Liquid
 from .next_measurement import (
     Candidate as Candidate,
-    Outcome as Outcome,
+    NextMeasurement as NextMeasurement,
     candidates as candidates,
-    expected_outcomes as expected_outcomes,
 )
 from .surroundings import Before as Before, InstrumentBias as InstrumentBias, Noise as Noise

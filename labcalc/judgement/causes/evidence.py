@@ -9,25 +9,39 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.errors import EvidenceError
-from labcalc.judgement.causes.catalogue import Array
+from labcalc.judgement.causes.catalogue import Array, Mask
 from labcalc.judgement.causes.expectation import Expectation
 from labcalc.judgement.causes.liquids import Liquid
 from labcalc.judgement.causes.surroundings import Before, Determinations, InstrumentBias, Noise
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.wording import at_celsius, plain
 
-KINDS = (
-    "refill and repeat",
-    "same fill again",
-    "reference oil",
-    "another instrument",
-    "retained sample",
-    "original record",
-)
+
+@dataclass(frozen=True)
+class Kind:
+    """A kind of measurement that can be made next."""
+
+    effort: float
+    """What it has to gain more than a refill, [-], our own choice: it breaks ties. To read costs nothing; a refill
+    gives the result that is wanted anyway."""
+    action: str  # what to do, with a place for what is measured
+
+
+KINDS = {
+    "refill and repeat": Kind(0.0, "clean and dry the cell, fill it again, and measure the {what}"),
+    "same fill again": Kind(0.005, "measure the {what} once more with the same fill"),
+    "reference oil": Kind(0.01, "measure the {what} of a reference oil on this instrument"),
+    "another instrument": Kind(0.015, "measure the {what} on another instrument"),
+    "retained sample": Kind(0.02, "measure the {what} of the retained sample, or of another bottle of the batch"),
+    "original record": Kind(-0.06, "look up the {what} in the original record"),
+}
 """What can be done next. All but ``same fill again`` and ``original record`` use a clean cell and a fill of its own."""
 
 SAME_INSTRUMENT_CORRELATION = 0.2
 """Of the noise of one quantity in two determinations on one instrument on one day, [-]: labcalc's own choice."""
+
+
+_NEAR_K = 0.1
 
 
 @dataclass(frozen=True)
@@ -84,16 +98,6 @@ class Setting:
     day_offsets: tuple[tuple[float, float, float], ...] = ()
     """The same by the samples that the instrument measured earlier that day."""
 
-    @property
-    def expectation(self) -> str:
-        """Where the expectation comes from, in words."""
-        return self.course.words
-
-    @property
-    def basis(self) -> str:
-        """``history``, ``typical``, ``specification`` or ``curve``."""
-        return self.course.basis
-
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Evidence(Setting):
@@ -128,19 +132,48 @@ class Evidence(Setting):
         return np.array([row.replicate for row in self.rows], dtype=np.int64)
 
     @cached_property
-    def viscous(self) -> NDArray[np.bool_]:
+    def viscous(self) -> Mask:
         """Where the quantity is kinematic viscosity."""
         return np.array([row.quantity == "kinematic viscosity" for row in self.rows])
 
     @cached_property
-    def of_sample(self) -> NDArray[np.bool_]:
+    def of_sample(self) -> Mask:
         """Where the sample was measured, not a reference oil."""
         return np.array([row.oil == "" for row in self.rows])
 
     @cached_property
-    def same_instrument(self) -> NDArray[np.bool_]:
+    def same_instrument(self) -> Mask:
         """Where the run's own instrument was used."""
         return np.array([row.kind != "another instrument" for row in self.rows])
+
+    @cached_property
+    def of_run(self) -> Mask:
+        """Which rows are the run's own."""
+        return np.array([row.kind in ("run", "original record") for row in self.rows])
+
+    @cached_property
+    def in_cell(self) -> Mask:
+        """Where the run's own fills were measured: what stays in the cell shows there, and not in a clean one."""
+        return np.asarray(self.of_run | [row.kind == "same fill again" for row in self.rows])
+
+    @cached_property
+    def in_bottle(self) -> Mask:
+        """Where this bottle was measured: what is wrong with the sample shows there."""
+        return np.array([not row.oil and row.kind != "retained sample" for row in self.rows])
+
+    @cached_property
+    def temperatures(self) -> list[float]:
+        """The temperatures of the run itself, from cold to hot, [°C]."""
+        return sorted(set(np.round(self.temperature_C[self.of_run], 1).tolist()))
+
+    @cached_property
+    def fills(self) -> list[int]:
+        """The numbers of the run's own fills."""
+        return sorted(set(self.replicate[self.of_run].tolist()))
+
+    def near(self, temperature_C: float) -> Mask:
+        """Return where a temperature was measured at."""
+        return np.asarray(np.abs(self.temperature_C - temperature_C) <= _NEAR_K)
 
     @cached_property
     def deviation(self) -> Array:

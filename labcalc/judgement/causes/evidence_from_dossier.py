@@ -7,20 +7,20 @@ from functools import lru_cache
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from labcalc.errors import EvidenceError, OutOfRangeError
+from labcalc.exports import is_derived
 from labcalc.judgement.causes.evidence import Evidence, HouseProduct, ReferenceOil, Setting, assembled, rows_of
 from labcalc.judgement.causes.expectation import Course, of_typical_values
 from labcalc.judgement.causes.liquids import Liquid
-from labcalc.judgement.causes.narrowing import EarlierRun, expected_of
 from labcalc.judgement.causes.surroundings import (
-    Before,
     Determinations,
+    EarlierRun,
     Noise,
     before_of,
     bias_of,
     determinations_of,
+    expected_of,
     liquid_of,
     scatter_of,
 )
@@ -42,31 +42,52 @@ def evidence_of(dossier: Dossier) -> Evidence:
     Raises EvidenceError : The run holds neither kinematic viscosity nor density, or a value is outside what the
         formulas hold for.
     """
-    found = determinations_of(dossier.rows, with_coupling=True)
+    found = determinations_of(dossier.rows)
     rows, product, laboratory = rows_of(found), dossier.product, dossier.laboratory
     if not rows:
         raise EvidenceError(f"run {dossier.run} holds neither kinematic viscosity nor density: nothing to compare")
     references, oils = dossier.references, _reference_oils(dossier)
-    noise = noise_of(references, found, product, laboratory, _own_fills(dossier, found.temperature_C))
+    at = set(found.temperature_C.tolist())
+    fills = (
+        max(
+            (one.size for T in at if (one := dossier.own_scatter(quantity, T))),
+            default=0.0,
+        )
+        for quantity in ("kinematic viscosity", "density")
+    )
+    noise = noise_of(references, found, product, laboratory, tuple(fills))
+    clock = dossier.rows["measured_at"].dropna().dt.second
     own = (one.thermostats for one in laboratory.instruments if one.name == dossier.instrument)
+    before = before_of(dossier.before, dossier.rows["measured_at"].min(), found.temperature_C)
+    if before is not None:
+        its = product_of(laboratory, sample=before.sample, product=first_text(dossier.before["product"]))
+        before = replace(before, product=its.name if its else "")
     try:
-        course = expected_of(found, product, _earlier_runs(dossier), noise, first_text(dossier.rows["lot"]))
+        earlier = [
+            EarlierRun(
+                str(run["sample"].iloc[0]) == dossier.sample,
+                f"{run['measured_at'].max():%Y-%m-%d}",
+                liquid_of("", determinations_of(run)),
+            )
+            for _, run in dossier.history.groupby("run", sort=False)
+        ]
+        course = expected_of(found, product, earlier, noise, first_text(dossier.rows["lot"]))
         setting = Setting(
             run=dossier.run,
             sample=dossier.sample,
             product=dossier.product_name,
             course=course,
             noise=noise,
-            coupled=found.coupled,
-            before=_before(dossier, found.temperature_C),
+            coupled=bool(is_derived(dossier.rows["remark"], "kinematic viscosity").any()) or None,
+            before=before,
             # of a product that nothing is known of, nothing tells that it is another one
             house=() if course.basis == "curve" else other_products(laboratory.products, product),
             reference_oils=oils,
             instrument_bias=bias_of(references, noise, laboratory.report),
             thermostats=next(own, None),
             day=dossier.day,
-            typed=_typed(dossier.rows["measured_at"]),
-            cell_offsets=_cell_offsets(_of_the_morning(dossier), oils, noise),
+            typed=None if clock.empty else bool((clock == 0).all()),  # an instrument's clock has seconds
+            cell_offsets=_cell_offsets(dossier, oils, noise),
             day_offsets=_offsets_of_samples(dossier),
         )
         return assembled(rows, setting)
@@ -74,37 +95,20 @@ def evidence_of(dossier: Dossier) -> Evidence:
         raise EvidenceError(f"run {dossier.run} can't be compared with what is usual: {refusal}") from refusal
 
 
-def _before(dossier: Dossier, temperature_C: NDArray[np.float64]) -> Before | None:
-    found = before_of(dossier.before, dossier.rows["measured_at"].min(), temperature_C)
-    if found is None:
-        return None
-    product = product_of(dossier.laboratory, sample=found.sample, product=first_text(dossier.before["product"]))
-    return replace(found, product=product.name if product else "")
-
-
-def _typed(measured_at: pd.Series) -> bool | None:
-    """Tell whether people wrote the values down: an instrument's clock has seconds; None without a time."""
-    known = measured_at.dropna()
-    return None if known.empty else bool((known.dt.second == 0).all())
-
-
-def _of_the_morning(dossier: Dossier) -> pd.DataFrame:
-    """Return the newest viscosities of the reference oils in the day before the run."""
-    table, began = dossier.references, dossier.rows["measured_at"].min()
-    if table.empty or pd.isna(began):
-        return table[:0]
-    fresh = table[(table["quantity"] == "kinematic viscosity") & (table["measured_at"] >= began - _A_DAY)]
-    return pd.DataFrame(fresh.drop_duplicates(["sample", "temperature_C"], keep="last"))
-
-
 _A_DAY = pd.Timedelta(hours=14)
 """How much older than the run a reference oil may be to say how warm the cell is that day: labcalc's own choice."""
 
 
 def _cell_offsets(
-    newest: pd.DataFrame, oils: Sequence[ReferenceOil], noise: Noise
+    dossier: Dossier, oils: Sequence[ReferenceOil], noise: Noise
 ) -> tuple[tuple[float, float, float], ...]:
-    """Return how much too warm the cell is at each temperature by the oils' viscosities there; see ``Setting``."""
+    """Return how much too warm the cell is at each temperature by the newest viscosities of the reference oils in the
+    day before the run; see ``Setting``."""
+    table, began = dossier.references, dossier.rows["measured_at"].min()
+    if table.empty or pd.isna(began):
+        return ()
+    fresh = table[(table["quantity"] == "kinematic viscosity") & (table["measured_at"] >= began - _A_DAY)]
+    newest = fresh.drop_duplicates(["sample", "temperature_C"], keep="last")
     named = {one.liquid.name.rsplit(" lot ", 1)[0]: one for one in oils}
     found: dict[float, list[tuple[float, float]]] = {}
     for name, T, value, certified in newest[["sample", "temperature_C", "value", "certified"]].itertuples(index=False):
@@ -153,24 +157,12 @@ def median_of_offsets(ones: Sequence[tuple[float, float]]) -> tuple[float, float
     return middle, 1.2533 * max(apart, float(np.median(sd))) / math.sqrt(len(ones))
 
 
-def _earlier_runs(dossier: Dossier) -> list[EarlierRun]:
-    """Return the runs of a dossier's history."""
-    return [
-        EarlierRun(
-            str(rows["sample"].iloc[0]) == dossier.sample,
-            f"{rows['measured_at'].max():%Y-%m-%d}",
-            determinations_of(rows),
-        )
-        for _, rows in dossier.history.groupby("run", sort=False)
-    ]
-
-
 def noise_of(
     references: pd.DataFrame,
     found: Determinations,
     product: Product | None,
     laboratory: Laboratory,
-    own_fills: tuple[float, float] = (0.0, 0.0),
+    own_fills: Sequence[float] = (0.0, 0.0),
 ) -> Noise:
     """Return the noise by the reference oils of the instrument, else by the precision statement, else by default.
 
@@ -201,16 +193,6 @@ def _stated_over_base_oils(found: Determinations, product: Product | None, labor
 
 
 _BASE_OIL = (100.0, 40.0)  # the viscosity [mm²/s] and temperature [°C] at which base oils stand for reference oils
-
-
-def _own_fills(dossier: Dossier, temperatures_C: NDArray[np.float64]) -> tuple[float, float]:
-    """Return the largest scatter of the product's fills at the run's temperatures, of ln ν and of density [kg/m³]."""
-    places = sorted(set(temperatures_C.tolist()))
-    viscosity, density = (
-        max((own.size for T in places if (own := dossier.own_scatter(quantity, T))), default=0.0)
-        for quantity in ("kinematic viscosity", "density")
-    )
-    return viscosity, density
 
 
 def _stated_noise(

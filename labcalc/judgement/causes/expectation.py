@@ -9,7 +9,6 @@ for normal variables:
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -22,7 +21,7 @@ from labcalc.judgement.causes.catalogue import Array, log_viscosity_of
 from labcalc.judgement.causes.liquids import OIL_DENSITY_SLOPE, through_points
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
-from labcalc.lab import Limit, Product, TypicalValue
+from labcalc.lab import Product
 
 BATCH_CORRELATION = 0.95
 """Of a product's ln ν at two temperatures, between batches [-]: labcalc's own choice; the rest is the index."""
@@ -182,54 +181,47 @@ def open_course(viscous: bool, temperatures_C: Array, values: Array) -> Course:
     return Course(tuple(usual[:1]), _OPEN_CORRELATION, UNKNOWN_SLOPE_SD)
 
 
+_QUANTITIES = ("kinematic viscosity", "density")
+
+
 def of_typical_values(product: Product, viscosity: Course, density: Course) -> Expectation | None:
     """Return what a product usually shows; a quantity without typical values keeps its course; None without any."""
-    nodes = [(one.quantity, _typical_node(one)) for one in product.typical if one.quantity in _QUANTITIES]
-    return _of_nodes("typical", f"typical values of {product.name}", product, nodes, (viscosity, density))
+    nodes: dict[str, list[Node]] = {quantity: [] for quantity in _QUANTITIES}
+    for one in product.typical:
+        if one.quantity in nodes:
+            dense = one.quantity == "density"
+            mean, sd = (
+                (one.mean, one.standard_deviation) if dense else (math.log(one.mean), one.standard_deviation / one.mean)
+            )
+            nodes[one.quantity].append(Node(one.temperature_C, mean, sd))
+    return _of_nodes("typical", "typical values of", product, nodes, (viscosity, density), DENSITY_SLOPE_SD)
 
 
 def of_specification(product: Product, viscosity: Course, density: Course) -> Expectation | None:
     """Return what a product may show by its limits, where both sides are limited; None where none are."""
-    both = [one for one in product.limits if math.isfinite(one.lowest) and math.isfinite(one.highest)]
-    asked = (one for one in both if one.quantity == "density" or (one.quantity in _QUANTITIES and one.lowest > 0.0))
-    words, nodes = (
-        f"the middle of the specification of {product.name}",
-        [(one.quantity, _limit_node(one)) for one in asked],
-    )
+    nodes: dict[str, list[Node]] = {quantity: [] for quantity in _QUANTITIES}
+    for one in product.limits:
+        dense, ends = one.quantity == "density", np.array([one.lowest, one.highest])
+        if one.quantity in nodes and np.isfinite(ends).all() and (dense or one.lowest > 0.0):
+            low, high = (ends if dense else np.log(ends)).tolist()
+            nodes[one.quantity].append(Node(one.temperature_C, (low + high) / 2.0, (high - low) / _WIDTH_OF_LIMITS))
+    words = "the middle of the specification of"
     return _of_nodes("specification", words, product, nodes, (viscosity, density), UNKNOWN_SLOPE_SD)
-
-
-_QUANTITIES = ("kinematic viscosity", "density")
 
 
 def _of_nodes(
     basis: str,
     words: str,
     product: Product,
-    known: Sequence[tuple[str, Node]],
+    known: dict[str, list[Node]],
     courses: tuple[Course, Course],
-    slope_sd: float = DENSITY_SLOPE_SD,
+    slope_sd: float,
 ) -> Expectation | None:
-    thick, heavy = (
-        tuple(sorted((node for of, node in known if of == quantity), key=lambda one: one.temperature_C))
-        for quantity in _QUANTITIES
-    )
+    thick, heavy = (tuple(sorted(known[quantity], key=lambda one: one.temperature_C)) for quantity in _QUANTITIES)
     viscosity = Course(thick, BATCH_CORRELATION) if thick else courses[0]
     density = Course(heavy, DENSITY_CORRELATION, slope_sd) if heavy else courses[1]
-    return Expectation(basis, words, viscosity, density, product.commodity) if known else None
-
-
-def _typical_node(one: TypicalValue) -> Node:
-    if one.quantity == "density":
-        return Node(one.temperature_C, one.mean, one.standard_deviation)
-    return Node(one.temperature_C, math.log(one.mean), one.standard_deviation / one.mean)
-
-
-def _limit_node(one: Limit) -> Node:
-    if one.quantity == "density":
-        return Node(one.temperature_C, (one.lowest + one.highest) / 2.0, (one.highest - one.lowest) / _WIDTH_OF_LIMITS)
-    low, high = math.log(one.lowest), math.log(one.highest)
-    return Node(one.temperature_C, (low + high) / 2.0, (high - low) / _WIDTH_OF_LIMITS)
+    told = f"{words} {product.name}"
+    return Expectation(basis, told, viscosity, density, product.commodity) if thick or heavy else None
 
 
 def _columns(nodes: tuple[Node, ...]) -> tuple[Array, Array, Array]:

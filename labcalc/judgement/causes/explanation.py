@@ -1,14 +1,14 @@
 """The causes of a strange result as a chemist reads them: ranked, sized, in words, with the next step."""
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS, Array
+from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
 from labcalc.judgement.causes.evidence import Evidence, Row, assembled, rows_of
 from labcalc.judgement.causes.expectation import Expectation
 from labcalc.judgement.causes.likelihood import misfits
-from labcalc.judgement.causes.next_measurement import Candidate, Discrimination
+from labcalc.judgement.causes.next_measurement import Discrimination, NextMeasurement
 from labcalc.judgement.causes.ranking import ELSE, UNLIKELY as UNLIKELY, Fit, Weighed, fits_of, weigh
 from labcalc.judgement.causes.surroundings import determinations_of
 from labcalc.judgement.causes.words import misfit_words, next_step, sentence_of, titled
@@ -18,16 +18,8 @@ from labcalc.wording import probability
 _NAMED_FROM = 20.0  # odds, among the day's bottles of the product, from which one is named, [-]: labcalc's own choice
 
 
-@dataclass(frozen=True)
-class OtherHalf:
-    """A run of the day whose bottle seems exchanged with this one's."""
-
-    run: str
-    sample: str
-
-
-def other_half(evidence: Evidence, product: str) -> OtherHalf | None:
-    """Return the run of a product that shows this run's product instead; None where none clearly does.
+def other_half(evidence: Evidence, product: str) -> tuple[str, str] | None:
+    """Return the run, and its sample, of a product that shows this run's product instead; None where none clearly does.
 
     Its numbers are weighed as this run's product (its lot, where earlier runs tell) and as its own.
     """
@@ -36,7 +28,7 @@ def other_half(evidence: Evidence, product: str) -> OtherHalf | None:
         return None
     day = evidence.day[evidence.day["product"] == product]
     odds = {
-        OtherHalf(str(run), str(table["sample"].iloc[0])): _odds(evidence, rows_of(determinations_of(table)), own)
+        (str(run), str(table["sample"].iloc[0])): _odds(evidence, rows_of(determinations_of(table)), own)
         for run, table in day.groupby("run", sort=False)
     }
     best = max(odds, key=lambda one: odds[one], default=None)
@@ -64,39 +56,25 @@ _OF_THE_INSTRUMENT = ("cell temperature", "instrument bias", "solvent", "residue
 _CLEAN_CELL = f"{SOLVENTS} {PRESSED_AIR} {HOT}"
 
 
-@dataclass(frozen=True)
-class NextMeasurement(Candidate):
-    """What to measure next to tell a cause from its strongest rival."""
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Explanation(Fit):
+    """One cause in words, with what to do next."""
 
-    separates: str = ""  # key of the rival
-    probability_of_deciding: float = 0.0  # how likely the two are told apart 19 to 1 by it, [-]
-    sentence: str = ""
-    rows: tuple[tuple[str, float], ...] = ()  # all that the fill gives: quantity and temperature [°C]
-    gain: float = 0.0  # how much more probability the true cause has afterwards, [-]
-
-
-@dataclass(frozen=True, eq=False)
-class Explanation:
-    """One cause, as far as the numbers allow it."""
-
-    cause: str
-    title: str
     probability: float  # among the causes looked at, [-]
-    size: float  # in ``unit``; NaN where the cause has none
-    lowest: float  # end of the central 95 % of the size, in ``unit``
-    highest: float  # the other end
-    unit: str
-    where: str  # at which temperature or fill, or which product or slip; empty where there is nothing to say
-    misfit: float  # Chi-square of all quantities together, [-]
-    degrees_of_freedom: int
-    p_value: float
-    """How often a misfit as large comes by chance if it is the cause, [-]; NaN without degrees of freedom."""
-    predicted: Array  # what it predicts beside the measured values of the evidence, [mm²/s] or [kg/m³]
     sentence: str
-    misfit_words: str  # chi-square, degrees of freedom and p value
     next_measurement: NextMeasurement | None
     """None where nothing that can be measured tells it from its strongest rival."""
     caution: str
+
+    @property
+    def title(self) -> str:
+        """What the cause is."""
+        return CAUSES[self.cause].title
+
+    @property
+    def misfit_words(self) -> str:
+        """Chi-square, degrees of freedom and p value."""
+        return misfit_words(self)
 
 
 def rank_causes(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) -> tuple[Explanation, ...]:
@@ -149,38 +127,20 @@ def leading_cause(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) ->
 
 
 def _explained(weighed: Weighed, fit: Fit, apart: Discrimination) -> Explanation:
-    cause = CAUSES[fit.cause]
-    unit, shown = _unit(weighed.evidence, fit)
-    size, lowest, highest = (shown(value) for value in (fit.size, fit.lowest, fit.highest))
-    step = _next(weighed, fit, apart)
+    rival, step = next((one for one in weighed.probabilities if one != fit.cause), None), apart.best
+    caution = CAUSES[fit.cause].caution
+    if step is not None and rival is not None:
+        words = next_step(step, fit.cause, rival, apart.decides(fit.cause, rival))
+        step = replace(step, sentence=words)
+        if step.kind not in ("same fill again", "original record"):
+            caution = _CLEAN_CELL if caution in _CLEAN_CELL else f"{_CLEAN_CELL} {caution}"
     return Explanation(
-        cause=fit.cause,
-        title=cause.title,
+        **vars(fit),
         probability=weighed.probabilities[fit.cause],
-        size=size,
-        lowest=lowest,
-        highest=highest,
-        unit=unit,
-        where=fit.where,
-        misfit=fit.misfit,
-        degrees_of_freedom=fit.degrees_of_freedom,
-        p_value=fit.p_value,
-        predicted=fit.predicted,
         sentence=sentence_of(weighed.evidence, fit) + _rivals(weighed, fit),
-        misfit_words=misfit_words(fit),
-        next_measurement=step,
-        caution=_caution(cause.caution, step),
+        next_measurement=None if rival is None else step,
+        caution=caution,
     )
-
-
-def _unit(evidence: Evidence, fit: Fit) -> tuple[str, Callable[[float], float]]:
-    """Return the unit of a size and what turns the size into it; a shift of ln ν is told in per cent."""
-    scale = CAUSES[fit.cause].scale
-    if scale is not None:
-        return scale.unit, lambda size: size * scale.shown
-    if math.isnan(fit.size):
-        return "", lambda size: size
-    return ("%", lambda size: 100.0 * math.expm1(size)) if evidence.viscous.any() else ("kg/m³", lambda size: size)
 
 
 def _rivals(weighed: Weighed, fit: Fit) -> str:
@@ -198,25 +158,4 @@ def _exchanged_with(weighed: Weighed, fit: Fit) -> str:
     if fit.cause != "another product" or weighed.probabilities[fit.cause] < _RATHER_THAN_NOT:
         return ""
     found = other_half(weighed.evidence, fit.where)
-    return f"its bottle seems exchanged with {found.sample} (run {found.run}, same day)" if found else ""
-
-
-def _next(weighed: Weighed, fit: Fit, apart: Discrimination) -> NextMeasurement | None:
-    rival, choice = next((one for one in weighed.probabilities if one != fit.cause), None), apart.best
-    if choice is None or rival is None:
-        return None
-    chance = apart.decides(fit.cause, rival)
-    return NextMeasurement(
-        **vars(choice.candidate),
-        separates=rival,
-        probability_of_deciding=chance,
-        sentence=next_step(choice.candidate, choice.rows, fit.cause, rival, chance),
-        rows=choice.rows,
-        gain=choice.gain,
-    )
-
-
-def _caution(of_cause: str, step: NextMeasurement | None) -> str:
-    if step is None or step.kind in ("same fill again", "original record"):
-        return of_cause
-    return _CLEAN_CELL if of_cause in _CLEAN_CELL else f"{_CLEAN_CELL} {of_cause}"
+    return f"its bottle seems exchanged with {found[1]} (run {found[0]}, same day)" if found else ""

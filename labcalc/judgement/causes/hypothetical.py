@@ -5,7 +5,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from labcalc.errors import EvidenceError
-from labcalc.judgement.causes.affected_rows import at_cell, in_bottle
 from labcalc.judgement.causes.catalogue import Array
 from labcalc.judgement.causes.evidence import KINDS, Evidence, Row, assembled
 from labcalc.judgement.causes.liquids import FUEL
@@ -43,39 +42,28 @@ def what_if(
     Returns : Predicted values and what stays unexplained. Mixtures follow the double-log rule of ASTM D7152.
     Raises EvidenceError : A size is outside its range, or a residue is asked for without a run before.
     """
-    _check(temperature_offset_K, (residue_fraction, dilution_fraction, bubble_fraction))
+    from scipy.special import chdtrc
+
+    if not abs(temperature_offset_K) <= 20.0:
+        raise EvidenceError(f"temperature offset {plain(temperature_offset_K)} K: expected −20 K to 20 K")
+    for fraction in (residue_fraction, dilution_fraction, bubble_fraction):
+        if not 0.0 <= fraction <= 0.9:
+            raise EvidenceError(f"fraction {plain(fraction)}: expected 0 to 0.9")
     if residue_fraction and evidence.before is None:
         raise EvidenceError(f"run {evidence.run}: the record holds no run before it that could leave a residue")
     at = evidence.temperature_C
-    in_cell, in_sample = at_cell(evidence).astype(float), in_bottle(evidence).astype(float)
+    in_cell, in_sample = evidence.in_cell.astype(float), evidence.in_bottle.astype(float)
     effect = warmed(evidence, np.where(evidence.same_instrument, temperature_offset_K, 0.0))
     if residue_fraction and evidence.before is not None:
         liquid = evidence.before.liquid
         effect += mixture(evidence, residue_fraction * in_cell, liquid.ordinate_at(at), liquid.density_at(at))
     effect += mixture(evidence, dilution_fraction * in_sample, FUEL.ordinate_at(at), FUEL.density_at(at))
     effect += aired(evidence, bubble_fraction * in_cell, evidence.coupled is not False)
-    return _compared(evidence, effect)
-
-
-def _check(offset: float, fractions: tuple[float, ...]) -> None:
-    if not abs(offset) <= 20.0:
-        raise EvidenceError(f"temperature offset {plain(offset)} K: expected −20 K to 20 K")
-    for fraction in fractions:
-        if not 0.0 <= fraction <= 0.9:
-            raise EvidenceError(f"fraction {plain(fraction)}: expected 0 to 0.9")
-
-
-def _compared(evidence: Evidence, effect: Array) -> WhatIf:
-    from scipy.special import chdtrc
-
-    covariance = evidence.spread + evidence.error
-    left = evidence.deviation - effect
+    covariance, left = evidence.spread + evidence.error, evidence.deviation - effect
     misfit, number = float(left @ np.linalg.solve(covariance, left)), len(evidence.rows)
-    p = float(chdtrc(number, misfit))
-    residual = left / np.sqrt(np.diag(covariance))
+    p, residual = float(chdtrc(number, misfit)), left / np.sqrt(np.diag(covariance))
     furthest = int(np.abs(residual).argmax())
-    row = evidence.rows[furthest]
-    degrees = counted(number, "degree of freedom", "degrees of freedom")
+    row, degrees = evidence.rows[furthest], counted(number, "degree of freedom", "degrees of freedom")
     sentence = (
         f"Chi-square {numeral(misfit, 1)} with {degrees} ({p_value(p)}); furthest left: "
         f"{at_celsius(row.quantity, row.temperature_C)}, {signed(residual[furthest], 1)} standard deviations."
@@ -115,10 +103,8 @@ def _fill(evidence: Evidence, quantity: str, temperature_C: float, kind: str) ->
     if not alike:
         return last + 1
     newest = max(row.replicate for row in alike)
-    taken = any(
-        row.replicate == newest and row.quantity == quantity and row.temperature_C == temperature_C for row in alike
-    )
-    return last + 1 if taken else newest
+    taken = [(row.replicate, row.quantity, row.temperature_C) for row in alike]
+    return last + 1 if (newest, quantity, temperature_C) in taken else newest
 
 
 def nearest_oil(evidence: Evidence, temperature_C: float) -> str:

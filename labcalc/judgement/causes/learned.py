@@ -11,8 +11,6 @@ from labcalc.judgement.causes.catalogue import PRIOR_ODDS
 from labcalc.lab import Decision
 from labcalc.wording import counted
 
-_FILE = "causes_reliability.toml"
-
 BEYOND = "beyond the list"  # name of what was wrong where it was nothing that the catalogue has, or two causes at once
 
 
@@ -51,7 +49,9 @@ class Reliability:
 
 def reliability(text: str = "") -> Reliability:
     """Return the figures of a file like the package's own, of which they are without one."""
-    found: dict[str, Any] = tomllib.loads(text or files("labcalc.data").joinpath(_FILE).read_text("utf-8"))
+    found: dict[str, Any] = tomllib.loads(
+        text or files("labcalc.data").joinpath("causes_reliability.toml").read_text("utf-8")
+    )
     found["causes"] = tuple(TrueCause(**one) for one in found.pop("true"))
     found["stated"] = tuple(Stated(**one) for one in found["stated"])
     return Reliability(**found)

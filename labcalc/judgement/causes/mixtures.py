@@ -12,20 +12,10 @@ thins both ends alike and leaves the density. A shift of the density alone is no
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from labcalc.formulae import water_viscosity
-from labcalc.judgement.causes.affected_rows import (
-    at_cell,
-    fading,
-    in_bottle,
-    left_when_hot,
-    near,
-    run_fills,
-    run_temperatures,
-)
 from labcalc.judgement.causes.catalogue import Array, Paths, log_viscosity_of, ordinate_of, sizes_of
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.liquids import ANY_OIL_DENSITY, ANY_OIL_VISCOSITY, FUELS, SOLVENTS, WATER_DENSITY, Liquid
@@ -45,8 +35,35 @@ _BOILS_C = 95.0
 _MOST = 0.95  # no mixture is taken for more of what got in than of the sample, [-]
 
 
+_BOILS_FROM_C = 80.0  # hottest temperature of a run from which light liquids leave the cell, [°C]: labcalc's own choice
+
 _Variant = tuple[str, Array, tuple[Array, Array]]
 """A liquid that gets in: words, its share of the size in each row, and its ordinate and density there."""
+
+
+def fading(evidence: Evidence, left: tuple[float, ...]) -> list[tuple[str, Array]]:
+    """Return how much each row has of what fades from fill to fill, for each share left of it in the next fill, [-]."""
+    fills = evidence.fills
+    if len(fills) == 1 and (evidence.replicate == fills[0]).all():
+        return [("", np.ones(len(evidence.rows)))]
+    words = {1.0: "in every fill", 0.0: "in the first fill"}
+    return [
+        (
+            words.get(share, "falling from fill to fill") if len(fills) > 1 else "",
+            np.where(evidence.replicate == fills[0], 1.0, share ** np.maximum(evidence.replicate - fills[0], 1)),
+        )
+        for share in left
+    ]
+
+
+def left_when_hot(evidence: Evidence, shares: tuple[float, ...]) -> list[Array]:
+    """How much of what boils off is left in each row, for each share left at the hottest temperature, [-]."""
+    temperatures = evidence.temperatures
+    cold, hot = temperatures[0], temperatures[-1]
+    if hot < _BOILS_FROM_C or hot == cold:
+        return [np.ones(len(evidence.rows))]
+    risen = np.clip((evidence.temperature_C - cold) / (hot - cold), 0.0, 1.0)
+    return [1.0 - (1.0 - share) * risen for share in shares]
 
 
 def residue(evidence: Evidence) -> Paths | None:
@@ -54,7 +71,7 @@ def residue(evidence: Evidence) -> Paths | None:
     if evidence.before is None:
         return None
     theirs = _at(evidence, evidence.before.liquid)
-    variants = [(words, share * at_cell(evidence), theirs) for words, share in fading(evidence, _FADES)]
+    variants = [(words, share * evidence.in_cell, theirs) for words, share in fading(evidence, _FADES)]
     return _mixtures(evidence, "residue", variants, (len(variants), True))
 
 
@@ -62,7 +79,7 @@ def solvent(evidence: Evidence) -> Paths:
     """Cleaning liquid, of which less is left when it is hot."""
     fades, left = fading(evidence, _FADES), left_when_hot(evidence, _SOLVENT_LEFT_HOT)
     variants = [
-        (f"{name}{f', {words}' if words else ''}", share * at_cell(evidence) * hot, theirs)
+        (f"{name}{f', {words}' if words else ''}", share * evidence.in_cell * hot, theirs)
         for name, theirs in [(one.name, _at(evidence, one)) for one in SOLVENTS]
         for words, share in fades
         for hot in left
@@ -75,7 +92,7 @@ def dilution(evidence: Evidence) -> Paths:
     """Fuel in the bottle; part of a petrol leaves when it is hot."""
     hot = left_when_hot(evidence, _PETROL_LEFT_HOT)
     variants = [
-        (liquid.name, np.asarray(left * in_bottle(evidence)), _at(evidence, liquid))
+        (liquid.name, np.asarray(left * evidence.in_bottle), _at(evidence, liquid))
         for liquid in FUELS
         for left in (hot if liquid is FUELS[0] else hot[-1:])
     ]
@@ -87,9 +104,7 @@ def blend(evidence: Evidence) -> Paths | None:
     viscous, variants = evidence.viscous, []
     for one in evidence.telling_products:
         mean, _ = one.expectation.moments(viscous, evidence.temperature_C)
-        variants.append(
-            (one.name, in_bottle(evidence).astype(float), (ordinate_of(np.where(viscous, mean, 1.0)), mean))
-        )
+        variants.append((one.name, evidence.in_bottle.astype(float), (ordinate_of(np.where(viscous, mean, 1.0)), mean)))
     return _mixtures(evidence, "blend", variants, (len(variants), False)) if variants else None
 
 
@@ -138,13 +153,13 @@ def water(evidence: Evidence) -> Paths:
     ratio = water_viscosity(np.clip(at, -20.0, 110.0)) / (kinematic * density * 1e-3)
     taylor = 2.5 * (ratio + 0.4) / (ratio + 1.0)
     shares = left_when_hot(evidence, _WATER_LEFT_HOT)
-    hot = (at > _BOILS_C) * in_bottle(evidence)
+    hot = (at > _BOILS_C) * evidence.in_bottle
     variants = [(left, slope, 0.0, 1.0) for left in shares for slope in _DROPS]
     if hot.any():
         each = _STEAM_SHARE / (1.0 - _STEAM_SHARE) * len(shares) / len(_STEAM)
         variants += [(shares[0], slope, steam, each) for steam in _STEAM for slope in _DROPS]
     left, slopes, steam, weights = (np.array(one) for one in zip(*variants, strict=True))
-    share = fractions[:, np.newaxis] * (left * in_bottle(evidence))[:, np.newaxis, :]
+    share = fractions[:, np.newaxis] * (left * evidence.in_bottle)[:, np.newaxis, :]
     gas = np.minimum(fractions[:, np.newaxis] * steam[:, np.newaxis, np.newaxis] * hot, 0.5)
     heavier = share * (np.interp(at, *WATER_DENSITY) - density)
     thicker = np.maximum(slopes[:, np.newaxis, np.newaxis], taylor) * share - np.log1p(heavier / density)
@@ -165,23 +180,14 @@ def _both_quantities(evidence: Evidence) -> tuple[Array, Array]:
     return kinematic, density
 
 
-@dataclass(frozen=True)
-class _Pattern:
-    """A change by its sign, what 100 °C has of what 40 °C has [-], density per ln ν [kg/m³], and how often it is so."""
-
-    sign: float
-    hot: float
-    density: float
-    weight: float
-
-
+# changes by sign, what 100 °C has of what 40 °C has [-], density per ln ν [kg/m³], and how often it is so
 _AGEING = (
-    *(_Pattern(1.0, hot, density, 1.0) for hot in (0.6, 0.85) for density in (5.0, 14.0, 26.0)),
-    *(_Pattern(-1.0, hot, 0.0, 1.5) for hot in (0.9, 1.03)),
+    *((1.0, hot, density, 1.0) for hot in (0.6, 0.85) for density in (5.0, 14.0, 26.0)),
+    *((-1.0, hot, 0.0, 1.5) for hot in (0.9, 1.03)),
 )
-_LIGHT_ENDS = (_Pattern(1.0, 0.8, 18.0, 1.0), _Pattern(1.0, 0.8, 25.0, 1.0))
+_LIGHT_ENDS = ((1.0, 0.8, 18.0, 1.0), (1.0, 0.8, 25.0, 1.0))
 """Per per cent of mass lost: distillates +2.5 % and +0.44 kg/m³, crudes +10 % and +2 kg/m³."""
-_WAX = (_Pattern(1.0, 1.0, 0.0, 1.0), _Pattern(1.0, 1.0, 4.0, 1.0))
+_WAX = ((1.0, 1.0, 0.0, 1.0), (1.0, 1.0, 4.0, 1.0))
 
 _WAXY_BELOW_C, _WAXY_FROM = 25.0, 5.3
 """Wax is looked for up to this temperature [°C], and in what is thicker than ln ν there: 200 mm²/s."""
@@ -191,37 +197,36 @@ def changed(evidence: Evidence) -> Paths | None:
     """The sample has aged in its bottle; densities alone don't tell that."""
     if not evidence.viscous.any():
         return None
-    return _paths("changed", evidence, _AGEING, [("", in_bottle(evidence).astype(float))])
+    return _paths("changed", evidence, _AGEING, [("", evidence.in_bottle.astype(float))])
 
 
 def light_ends(evidence: Evidence) -> Paths | None:
     """Light ends leave between the fills."""
-    fills = run_fills(evidence)
+    fills = evidence.fills
     if len(fills) < 2:
         return None
-    return _paths(
-        "light ends", evidence, _LIGHT_ENDS, [("", in_bottle(evidence) * (evidence.replicate - fills[0]).astype(float))]
-    )
+    later = (evidence.replicate - fills[0]).astype(float)
+    return _paths("light ends", evidence, _LIGHT_ENDS, [("", evidence.in_bottle * later)])
 
 
 def wax(evidence: Evidence) -> Paths | None:
     """Structure in the coldest measurement, less of it from fill to fill."""
-    cold = run_temperatures(evidence)[0]
-    here = near(evidence, cold) & in_bottle(evidence)
+    cold = evidence.temperatures[0]
+    here = evidence.near(cold) & evidence.in_bottle
     thick = evidence.mean[here & evidence.viscous]
     if not thick.size or (cold > _WAXY_BELOW_C and thick[0] < _WAXY_FROM):
         return None
     return _paths("wax", evidence, _WAX, [(words, here * share) for words, share in fading(evidence, (1.0, 0.75))])
 
 
-def _paths(cause: str, evidence: Evidence, patterns: Sequence[_Pattern], places: Sequence[tuple[str, Array]]) -> Paths:
+def _paths(
+    cause: str, evidence: Evidence, patterns: Sequence[tuple[float, ...]], places: Sequence[tuple[str, Array]]
+) -> Paths:
     warm = np.clip((evidence.temperature_C - 40.0) / 60.0, -0.5, 1.0)
-    sizes = sizes_of(cause)
-    variants = [(words, share, one) for words, share in places for one in patterns]
-    directions = np.stack(
-        [share * np.where(evidence.viscous, 1.0 + (one.hot - 1.0) * warm, one.density) for _, share, one in variants]
-    )
-    signed = np.stack([one.sign * sizes for *_, one in variants])
-    weights = np.array([one.weight for *_, one in variants])
+    sign, hot, density, weight = np.tile(patterns, (len(places), 1)).T[..., np.newaxis]
+    shares = np.repeat([share for _, share in places], len(patterns), axis=0)
+    directions = shares * np.where(evidence.viscous, 1.0 + (hot - 1.0) * warm, density)
+    signed = sign * sizes_of(cause)
     effects = signed[:, :, np.newaxis] * directions[:, np.newaxis, :]
-    return Paths(cause, tuple(words for words, *_ in variants), weights / weights.sum(), signed, effects)
+    where = tuple(words for words, _ in places for _ in patterns)
+    return Paths(cause, where, weight[:, 0] / weight.sum(), signed, effects)

@@ -18,13 +18,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.judgement.causes.affected_rows import run_fills, run_temperatures
-from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS, Array
-from labcalc.judgement.causes.evidence import Evidence, Row, assembled
+from labcalc.judgement.causes.catalogue import PRIOR_ODDS, Array
+from labcalc.judgement.causes.evidence import KINDS, Evidence, Row, assembled
 from labcalc.judgement.causes.hypothetical import nearest_oil
 from labcalc.judgement.causes.likelihood import covariances
-from labcalc.judgement.causes.ranking import Weighed, fits_of, weigh
-from labcalc.judgement.certificates import UNITS
+from labcalc.judgement.causes.ranking import Weighed, weigh
 
 _KEPT = 10  # hypotheses of a cause that are predicted with: the likeliest
 
@@ -73,17 +71,6 @@ _APART_K, _MIDDLE_C = 20.0, 60.5
 
 _DRAWS = 64
 
-_EFFORTS = {
-    "original record": -0.06,
-    "refill and repeat": 0.0,
-    "same fill again": 0.005,
-    "reference oil": 0.01,
-    "another instrument": 0.015,
-    "retained sample": 0.02,
-}
-"""What a measurement has to gain more than a refill, [-], our own choice: it breaks ties. To read costs nothing; a
-refill gives the result that is wanted anyway."""
-
 
 @dataclass(frozen=True)
 class Candidate:
@@ -95,25 +82,12 @@ class Candidate:
 
 
 @dataclass(frozen=True)
-class Outcome:
-    """What a measurement would show if a cause were true: mean and central 95 %, in ``unit``."""
-
-    cause: str
-    title: str
-    probability: float  # of the cause now, [-]
-    value: float
-    lowest: float
-    highest: float
-    unit: str
-
-
-@dataclass(frozen=True)
-class Choice:
+class NextMeasurement(Candidate):
     """The fill that tells most: the row of it that tells most, and all rows."""
 
-    candidate: Candidate
-    rows: tuple[tuple[str, float], ...]
+    rows: tuple[tuple[str, float], ...]  # quantity and temperature [°C]
     gain: float  # how much more probability the true cause has afterwards, [-]
+    sentence: str = ""
 
 
 def candidates(evidence: Evidence) -> tuple[Candidate, ...]:
@@ -122,17 +96,13 @@ def candidates(evidence: Evidence) -> tuple[Candidate, ...]:
     Returns : Every kind at the temperatures of the run, for the quantities that it measured; a new fill at two
         temperatures or more, for both quantities where the instrument gives them.
     """
-    own, found = _places_of_run(evidence), []
+    rows = (row for row, own in zip(evidence.rows, evidence.of_run, strict=True) if own)
+    own, found = list(dict.fromkeys((row.quantity, round(row.temperature_C, 1)) for row in rows)), []
     whole = _whole_fill(evidence, own)
-    for kind in _EFFORTS:
+    for kind in sorted(KINDS, key=lambda kind: KINDS[kind].effort):
         places = own if kind in ("original record", "same fill again") else whole
         found += [Candidate(kind, *one) for one in places if kind != "reference oil" or _certified(evidence, *one)]
     return tuple(found)
-
-
-def _places_of_run(evidence: Evidence) -> list[tuple[str, float]]:
-    rows = (row for row in evidence.rows if row.kind in ("run", "original record"))
-    return [*dict.fromkeys((row.quantity, round(row.temperature_C, 1)) for row in rows)]
 
 
 def _whole_fill(evidence: Evidence, own: Sequence[tuple[str, float]]) -> list[tuple[str, float]]:
@@ -141,7 +111,7 @@ def _whole_fill(evidence: Evidence, own: Sequence[tuple[str, float]]) -> list[tu
     Where the run has one temperature, the usual one that is furthest from it is the second, else one 20 K nearer to
     the middle of the range.
     """
-    temperatures, measured = run_temperatures(evidence), {quantity for quantity, _ in own}
+    temperatures, measured = evidence.temperatures, {quantity for quantity, _ in own}
     courses = {"kinematic viscosity": evidence.course.viscosity, "density": evidence.course.density}
     gives = [one for one, course in courses.items() if one in measured or (evidence.before and course.nodes)]
     if len(temperatures) == 1:
@@ -184,7 +154,7 @@ class Discrimination:
         return predict(evidence, [_row(evidence, one) for one in self.candidates], self.odds)
 
     @cached_property
-    def best(self) -> Choice | None:
+    def best(self) -> NextMeasurement | None:
         """The measurement that gains most beyond its effort; None where none gains anything."""
         gains = {kind: self._gain(places) for kind, places in self._places.items()}
         record = self._read()
@@ -192,7 +162,7 @@ class Discrimination:
             gains["original record"] = record.gain
         kind = max(
             (kind for kind, gain in gains.items() if gain > _LEAST_WORTH),
-            key=lambda kind: gains[kind] - _EFFORTS[kind],
+            key=lambda kind: gains[kind] - KINDS[kind].effort,
             default=None,
         )
         if kind is None or kind == "original record":
@@ -201,7 +171,7 @@ class Discrimination:
         each = [self._gain([place]) for place in places]
         told = next(place for place, gain in zip(places, each, strict=True) if gain >= max(each) - _LEAST_WORTH)
         rows = tuple((self.candidates[one].quantity, self.candidates[one].temperature_C) for one in places)
-        return Choice(self.candidates[told], rows, gains[kind])
+        return NextMeasurement(**vars(self.candidates[told]), rows=rows, gain=gains[kind])
 
     @cached_property
     def _places(self) -> dict[str, list[int]]:
@@ -215,7 +185,9 @@ class Discrimination:
         prediction, now = self.prediction, self.weighed.probabilities
         weights = prediction.share * [now.get(cause, 0.0) for cause in prediction.cause]
         log_density = self._drawn(places, _systematic(weights))
-        after = _grouped(prediction.cause, np.exp(log_density - log_density.max(axis=1, keepdims=True)) * weights)
+        shares = np.exp(log_density - log_density.max(axis=1, keepdims=True)) * weights
+        causes = dict.fromkeys(prediction.cause)
+        after = np.stack([shares[:, prediction.cause == one].sum(axis=1) for one in causes], axis=1)
         right = ((after / after.sum(axis=1, keepdims=True)) ** 2).sum(axis=1)
         return float(right.mean()) - _squares(now)
 
@@ -238,9 +210,9 @@ class Discrimination:
         choice = self.best
         if choice is None:
             return 0.0
-        if choice.candidate.kind == "original record":
+        if choice.kind == "original record":
             return RECORD_TELLS if "slip" in (cause, rival) else 0.0
-        places, prediction, told = self._places[choice.candidate.kind], self.prediction, []
+        places, prediction, told = self._places[choice.kind], self.prediction, []
         for true, other in ((cause, rival), (rival, cause)):
             weights = prediction.share * (prediction.cause == true)
             logs = self._drawn(places, _systematic(weights))
@@ -249,7 +221,7 @@ class Discrimination:
             told.append(float((right >= DECIDED_ODDS * wrong).mean()))
         return sum(told) / 2.0
 
-    def _read(self) -> Choice | None:
+    def _read(self) -> NextMeasurement | None:
         """Only a slip shows in the original record: the value that it touches most is read there."""
         now = self.weighed.probabilities
         share = now.get("slip", 0.0)
@@ -262,7 +234,7 @@ class Discrimination:
         gain = RECORD_TELLS * (share + others / max(1.0 - share, 1e-12) - _squares(now))
         return next(
             (
-                Choice(one, ((one.quantity, one.temperature_C),), gain)
+                NextMeasurement(**vars(one), rows=((one.quantity, one.temperature_C),), gain=gain)
                 for one in self.records
                 if one.quantity == touched.quantity and abs(one.temperature_C - touched.temperature_C) <= 0.1
             ),
@@ -286,58 +258,9 @@ def _normal(draws: int, rows: int) -> Array:
     return np.random.default_rng(20260101).standard_normal((draws, rows))
 
 
-def _grouped(causes: NDArray[np.object_], weights: Array) -> Array:
-    return np.stack([weights[:, causes == one].sum(axis=1) for one in dict.fromkeys(causes)], axis=1)
-
-
 def _row(evidence: Evidence, one: Candidate) -> Row:
     """Return a row for what may be measured; the value stands for nothing."""
     oil = nearest_oil(evidence, one.temperature_C) if one.kind == "reference oil" else ""
-    fills = run_fills(evidence)
+    fills = evidence.fills
     fill = fills[-1] if one.kind == "same fill again" else max(evidence.replicate.tolist()) + 1
     return Row(one.quantity, one.temperature_C, fill, 1.0, one.kind, oil)
-
-
-def expected_outcomes(evidence: Evidence, candidate: Candidate) -> tuple[Outcome, ...]:
-    """Return what a measurement would show if each cause were true.
-
-    Returns : One a cause, the most probable first, in [mm²/s] or [kg/m³].
-    Raises EvidenceError : The reference oil is not certified for it.
-    """
-    weighed = weigh(evidence)
-    found = _record if candidate.kind == "original record" else _range
-    viscous = candidate.quantity == "kinematic viscosity"
-    outcomes = []
-    for cause, (centre, half) in found(weighed, candidate).items():
-        value, lowest, highest = (
-            float(np.exp(end)) if viscous else float(end)
-            for end in (centre, centre - 1.96 * half, centre + 1.96 * half)
-        )
-        share, unit = weighed.probabilities[cause], UNITS[candidate.quantity]
-        outcomes.append(Outcome(cause, CAUSES[cause].title, share, value, lowest, highest, unit))
-    return tuple(outcomes)
-
-
-def _range(weighed: Weighed, candidate: Candidate) -> dict[str, tuple[float, float]]:
-    found = predict(weighed.evidence, [_row(weighed.evidence, candidate)])
-    variance, ranges = found.covariance[:, 0, 0], {}
-    for cause in weighed.probabilities:
-        here = found.cause == cause
-        share, mean = found.share[here], found.mean[here, 0]
-        middle = float(share @ mean)
-        ranges[cause] = (middle, math.sqrt(float(share @ (variance[here] + (mean - middle) ** 2))))
-    return ranges
-
-
-def _record(weighed: Weighed, candidate: Candidate) -> dict[str, tuple[float, float]]:
-    """The record shows what was measured, or with a slip what ought to stand there."""
-    evidence = weighed.evidence
-    place = next(
-        i
-        for i, row in enumerate(evidence.rows)
-        if row.quantity == candidate.quantity and abs(row.temperature_C - candidate.temperature_C) <= 0.1
-    )
-    read = float((evidence.mean + evidence.deviation)[place])
-    return {
-        fit.cause: (read - (float(fit.effect[place]) if fit.cause == "slip" else 0.0), 0.0) for fit in fits_of(weighed)
-    }

@@ -10,13 +10,7 @@ from numpy.typing import NDArray
 from labcalc.errors import EvidenceError
 from labcalc.judgement.causes.catalogue import CAUSES, DEVIATIONS, PRIOR_ODDS, Array
 from labcalc.judgement.causes.evidence import Evidence
-from labcalc.judgement.causes.likelihood import (
-    Hypotheses,
-    covariances,
-    hypotheses_of,
-    log_sum,
-    misfits,
-)
+from labcalc.judgement.causes.likelihood import Hypotheses, covariances, hypotheses_of, log_sum, misfits
 from labcalc.judgement.causes.shifts import Shift, shifts_of, slips_of
 from labcalc.judgement.causes.temperature_and_air import paths_of
 
@@ -30,6 +24,9 @@ _FIRST_SIZE = 2.0
 _FIRSTS = 12  # how many places of single causes a second one is added to
 
 ELSE = "something else"
+
+_SLIPS = {True: 2.0, False: 0.3, None: 1.0}
+"""How much likelier a slip is where people typed the values, and where the instrument wrote them, [-]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,14 +47,15 @@ class Weighed:
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """A cause at its best place and size."""
+    """A cause at its best place and size, as far as the numbers allow it."""
 
     cause: str
-    where: str
-    size: float  # median of the size
-    lowest: float
-    highest: float
-    misfit: float
+    where: str  # at which temperature or fill, or which product or slip; empty where there is nothing to say
+    size: float  # median, in ``unit``; NaN where the cause has none
+    lowest: float  # end of the central 95 % of the size, in ``unit``
+    highest: float  # the other end
+    unit: str
+    misfit: float  # Chi-square of all quantities together, [-]
     degrees_of_freedom: int
     effect: Array  # what it does to ln ν and ρ of the rows
     spread: Array  # covariance of what was expected if it is so, noise apart
@@ -65,7 +63,7 @@ class Fit:
 
     @property
     def p_value(self) -> float:
-        """How often a misfit as large comes by chance, [-]."""
+        """How often a misfit as large comes by chance if it is the cause, [-]; NaN without degrees of freedom."""
         from scipy.special import chdtrc
 
         return (
@@ -102,16 +100,10 @@ def possible(evidence: Evidence, odds: Mapping[str, float]) -> Hypotheses:
         raise EvidenceError("none of the causes asked for is possible for this run")
     found = hypotheses_of(evidence, paths, shifts)
     for cause in {*found.cause}:
-        found.log_weight[found.cause == cause] += math.log(odds[cause] * _by_source(evidence, cause))
+        found.log_weight[found.cause == cause] += math.log(
+            odds[cause] * (_SLIPS[evidence.typed] if cause == "slip" else 1.0)
+        )
     return found
-
-
-_SLIPS = {True: 2.0, False: 0.3, None: 1.0}
-"""How much likelier a slip is where people typed the values, and where the instrument wrote them, [-]."""
-
-
-def _by_source(evidence: Evidence, cause: str) -> float:
-    return _SLIPS[evidence.typed] if cause == "slip" else 1.0
 
 
 def _against(evidence: Evidence, these: Hypotheses, known: int | None) -> tuple[Array, Array]:
@@ -186,10 +178,10 @@ def _fit(weighed: Weighed, cause: str) -> Fit:
     away = evidence.deviation - one.effect[0]
     solved = np.linalg.solve(covariance, away)
     effect = one.effect[0] + np.clip(one.growth[0] @ solved, -2.0, 2.0) @ one.growth[0]
-    sized = math.isfinite(one.size[0])
-    size, low, high = _size(weighed, places, best) if sized else (math.nan,) * 3
+    sized, unit = math.isfinite(one.size[0]), CAUSES[cause].unit
+    size, low, high = (CAUSES[cause].shown * end for end in _size(weighed, places, best)) if sized else (math.nan,) * 3
     if cause == "instrument bias":
-        size, low, high = _shift(evidence, one.effect[0], spread - evidence.spread, covariance, solved)
+        (size, low, high), unit = _shift(evidence, one.effect[0], spread - evidence.spread, covariance, solved)
     batch = spread @ np.linalg.solve(spread + evidence.error, evidence.deviation - effect)
     return Fit(
         cause,
@@ -197,6 +189,7 @@ def _fit(weighed: Weighed, cause: str) -> Fit:
         size,
         low,
         high,
+        unit,
         float(weighed.chi2[best]),
         len(evidence.rows) - sized,
         effect,
@@ -221,8 +214,7 @@ _STEPS = np.linspace(-4.0, 4.0, 801)
 def _size(weighed: Weighed, places: NDArray[np.int64], best: int) -> tuple[float, float, float]:
     """Return the median and the central 95 % of the size, of the hypotheses that sit where the best one does."""
     every = weighed.hypotheses
-    sign, scale = math.copysign(1.0, every.size[best]), CAUSES[every.cause[best]].scale
-    assert scale is not None
+    sign, scale = math.copysign(1.0, every.size[best]), CAUSES[every.cause[best]]
     anywhere = every.cause[best] == "dilution"  # which fuel it is hardly shows, and how much hangs on it
     alike = places[(anywhere | (every.where[places] == every.where[best])) & (every.size[places] * sign > 0.0)]
     these, logs = every.only(alike), weighed.log_posterior[alike]
@@ -240,10 +232,11 @@ def _size(weighed: Weighed, places: NDArray[np.int64], best: int) -> tuple[float
     return middle, min(low, high), max(low, high)
 
 
-def _shift(evidence: Evidence, effect: Array, own: Array, C: Array, solved: Array) -> tuple[float, float, float]:
-    """Return a bias by its normal posterior, of the coldest viscosity, else of the coldest density."""
+def _shift(evidence: Evidence, effect: Array, own: Array, C: Array, solved: Array) -> tuple[list[float], str]:
+    """Return a bias with its ends by its normal posterior, of the coldest viscosity, else density, and its unit."""
     of_run = [place for place, row in enumerate(evidence.rows) if row.kind in ("run", "original record")]
     place = min(of_run, key=lambda place: (not evidence.viscous[place], evidence.temperature_C[place]))
     variance = own[place, place] - own[place] @ np.linalg.solve(C, own[place])
     size, half = float(effect[place] + own[place] @ solved), 1.96 * math.sqrt(max(float(variance), 0.0))
-    return size, size - half, size + half
+    ends = [size, size - half, size + half]
+    return ([100.0 * math.expm1(end) for end in ends], "%") if evidence.viscous[place] else (ends, "kg/m³")

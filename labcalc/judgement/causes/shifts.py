@@ -2,13 +2,13 @@
 
 import itertools
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from labcalc.judgement.causes.affected_rows import at_cell, in_bottle, near, run_fills, run_temperatures
 from labcalc.judgement.causes.catalogue import Array, tail_log
-from labcalc.judgement.causes.evidence import Evidence
+from labcalc.judgement.causes.evidence import Evidence, Row
 from labcalc.judgement.causes.expectation import HEAVIEST, LIGHTEST, open_course
 from labcalc.judgement.causes.surroundings import UNCHECKED_DENSITY, UNCHECKED_VISCOSITY
 from labcalc.wording import at_celsius, celsius, plain
@@ -42,7 +42,7 @@ def shifts_of(evidence: Evidence) -> tuple[Shift, ...]:
 
 def _anything(evidence: Evidence) -> list[Shift]:
     """A wide shift of its own for every quantity and temperature of the bottle, every fill, a quantity, or a row."""
-    bottle, cell, viscous = in_bottle(evidence), at_cell(evidence), evidence.viscous
+    bottle, cell, viscous = evidence.in_bottle, evidence.in_cell, evidence.viscous
     at, fill = np.round(evidence.temperature_C, 1), evidence.replicate
     quantity = viscous[:, np.newaxis] == viscous
     place = quantity & (at[:, np.newaxis] == at)
@@ -70,43 +70,29 @@ def _anything(evidence: Evidence) -> list[Shift]:
 
 def _bias(evidence: Evidence) -> Shift:
     """Return the bias that the reference oils leave possible, weighed by how much they speak for one."""
-    bias, here = evidence.instrument_bias, evidence.same_instrument
-    viscosity, density = _unchecked(UNCHECKED_VISCOSITY), _unchecked(UNCHECKED_DENSITY)
+    bias, viscous, here = evidence.instrument_bias, evidence.viscous, evidence.same_instrument
+    found = (0.0, math.nan, 0.0, math.nan)
     if bias is not None:
-        viscosity = _told(bias.viscosity_percent / 100.0, bias.viscosity_sd / 100.0, UNCHECKED_VISCOSITY)
-        density = _told(bias.density_kg_m3, bias.density_sd, UNCHECKED_DENSITY)
-    mean = np.where(evidence.viscous, viscosity.mean, density.mean) * here
-    sd = np.where(evidence.viscous, viscosity.sd, density.sd) * here
-    alike = evidence.viscous[:, np.newaxis] == evidence.viscous
-    spread = evidence.spread + alike * np.outer(sd, sd)
-    return Shift("instrument bias", "", viscosity.factor * density.factor, mean, spread)
+        found = (bias.viscosity_percent / 100.0, bias.viscosity_sd / 100.0, bias.density_kg_m3, bias.density_sd)
+    thick, heavy = _left_possible(*found[:2], UNCHECKED_VISCOSITY), _left_possible(*found[2:], UNCHECKED_DENSITY)
+    mean, sd = (np.where(viscous, one, other) * here for one, other in zip(thick[:2], heavy[:2], strict=True))
+    spread = evidence.spread + (viscous[:, np.newaxis] == viscous) * np.outer(sd, sd)
+    return Shift("instrument bias", "", thick[2] * heavy[2], mean, spread)
 
 
-@dataclass(frozen=True)
-class _Bias:
-    """What is known of a bias: mean, standard deviation, and the Bayes factor of the reference oils for one, [-]."""
-
-    mean: float
-    sd: float
-    factor: float
-
-
-def _unchecked(usual: float) -> _Bias:
-    return _Bias(0.0, usual, 1.0)
-
-
-def _told(found: float, sd: float, usual: float) -> _Bias:
-    """Return what a deviation found with reference oils tells of a bias that usually is as large as ``usual``."""
+def _left_possible(found: float, sd: float, usual: float) -> tuple[float, float, float]:
+    """Return mean and standard deviation of a bias that usually is as large as ``usual``, and how many times likelier
+    reference oils make one, [-]."""
     if math.isnan(sd):
-        return _unchecked(usual)
+        return 0.0, usual, 1.0
     wide = math.hypot(sd, usual)
     factor = sd / wide * math.exp(float(tail_log(found / sd) - tail_log(found / wide)))
-    return _Bias(found * (usual / wide) ** 2, sd * usual / wide, factor)
+    return found * (usual / wide) ** 2, sd * usual / wide, factor
 
 
 def _products(evidence: Evidence) -> list[Shift]:
     """Return the other products that tell both quantities of the run."""
-    here, fitting = in_bottle(evidence), evidence.telling_products
+    here, fitting = evidence.in_bottle, evidence.telling_products
     viscous, at = evidence.viscous, evidence.temperature_C
     before = evidence.before.product if evidence.before else ""
     shares = np.array([_NEIGHBOUR if one.name == before else 1.0 for one in fitting])
@@ -135,13 +121,16 @@ _SHARES = {None: (0.2, 0.15, 0.25, 0.4), True: (0.2, 0.15, 0.2, 0.45), False: (0
 """Of slips, by whether the values were typed, [-]: units, factors, temperatures, digits; labcalc's own choice."""
 
 
+_Slips = Iterator[tuple[str, dict[int, float]]]  # words, and the true value of each row that it touches
+
+
 def slips_of(evidence: Evidence) -> tuple[Shift, ...]:
     """Return the slips that would be seen: units, factors, temperatures exchanged or in another unit, wrong digits."""
     groups = (
-        _alike(_units(evidence)),
-        _alike(_factors(evidence)),
-        [*_alike(_exchanges(evidence)), *_temperatures(evidence)],
-        _alike(_digits(evidence)),
+        _put_right(evidence, _units(evidence)),
+        _put_right(evidence, _factors(evidence)),
+        [*_put_right(evidence, _exchanges(evidence)), *_temperatures(evidence)],
+        _put_right(evidence, _digits(evidence)),
     )
     single = np.sqrt(np.diag(evidence.error))
     return tuple(
@@ -152,8 +141,15 @@ def slips_of(evidence: Evidence) -> tuple[Shift, ...]:
     )
 
 
-def _alike(slips: list[tuple[str, Array]]) -> list[Shift]:
-    return [Shift("slip", where, 1.0, effect) for where, effect in slips]
+def _put_right(evidence: Evidence, slips: _Slips) -> list[Shift]:
+    found = []
+    for words, true in slips:
+        effect = np.zeros(len(evidence.rows))
+        for place, value in true.items():
+            measured = evidence.rows[place].measured
+            effect[place] = math.log(measured / value) if evidence.viscous[place] else measured - value
+        found.append(Shift("slip", words, 1.0, effect))
+    return found
 
 
 _NEAR_F = {15.0: 60.0, 20.0: 70.0, 37.8: 100.0, 40.0: 100.0, 50.0: 122.0, 98.9: 210.0, 100.0: 210.0}
@@ -162,17 +158,17 @@ _NEAR_F = {15.0: 60.0, 20.0: 70.0, 37.8: 100.0, 40.0: 100.0, 50.0: 122.0, 98.9: 
 
 def _temperatures(evidence: Evidence) -> list[Shift]:
     """Temperatures in °F or kelvin, an old table's taken for a round one, rows of two temperatures exchanged."""
-    at, here, temperatures = evidence.temperature_C, at_cell(evidence), run_temperatures(evidence)
+    at, here, temperatures = evidence.temperature_C, evidence.in_cell, evidence.temperatures
     near_one = np.array([(_NEAR_F.get(round(float(T), 1), 1.8 * T + 32.0) - 32.0) / 1.8 for T in at])
     units = [("°F written as °C", (at - 32.0) / 1.8), ("100 °F taken for 40 °C, 210 °F for 100 °C", near_one)]
     if at[here].max() > _KELVIN_FROM:
         units.append(("kelvin written as °C", at - 273.15))
     places = [("every row", here)]
-    places += [(f"at {celsius(T)}", here & near(evidence, T)) for T in temperatures if len(temperatures) > 1]
+    places += [(f"at {celsius(T)}", here & evidence.near(T)) for T in temperatures if len(temperatures) > 1]
     told = [(f"{words}: {place}", np.where(rows, true, at)) for words, true in units for place, rows in places]
-    for fill, (T, other) in itertools.product(run_fills(evidence), itertools.combinations(temperatures, 2)):
+    for fill, (T, other) in itertools.product(evidence.fills, itertools.combinations(temperatures, 2)):
         this = here & (evidence.replicate == fill)
-        cold, hot = this & near(evidence, T), this & near(evidence, other)
+        cold, hot = this & evidence.near(T), this & evidence.near(other)
         to_hot, to_cold = np.where(cold, other, at), np.where(hot, T, at)
         told += [
             (f"rows of {celsius(T)} and {celsius(other)} exchanged, fill {fill}", np.where(cold, other, to_cold)),
@@ -206,7 +202,7 @@ def _by_temperatures(written: Array, true: Array) -> float:
 def _measured_at(evidence: Evidence, true_C: Array) -> tuple[Array, Array]:
     """Return what the rows show if they were measured at other temperatures, and how well that is known."""
     spread, own, course = evidence.spread.copy(), np.flatnonzero(evidence.of_sample), evidence.course
-    if evidence.basis == "curve":  # it goes through the run's own values, wherever they were measured
+    if evidence.course.basis == "curve":  # it goes through the run's own values, wherever they were measured
         scaled, viscous = evidence.deviation + evidence.mean, evidence.viscous & evidence.of_sample
         heavy = ~evidence.viscous & evidence.of_sample
         course = replace(
@@ -220,74 +216,52 @@ def _measured_at(evidence: Evidence, true_C: Array) -> tuple[Array, Array]:
     return mean - evidence.mean, spread
 
 
-def _run_rows(evidence: Evidence) -> list[int]:
-    return [place for place, row in enumerate(evidence.rows) if row.kind == "run"]
+def _own_rows(evidence: Evidence) -> list[tuple[int, Row, str]]:
+    """Return place and name of the rows of the run."""
+    every = ((place, row, at_celsius(row.quantity, row.temperature_C)) for place, row in enumerate(evidence.rows))
+    return [one for one in every if one[1].kind == "run"]
 
 
-def _one(evidence: Evidence, place: int, change: float) -> Array:
-    effect = np.zeros(len(evidence.rows))
-    effect[place] = change
-    return effect
-
-
-def _name(evidence: Evidence, place: int) -> str:
-    row = evidence.rows[place]
-    return at_celsius(row.quantity, row.temperature_C)
-
-
-def _units(evidence: Evidence) -> list[tuple[str, Array]]:
+def _units(evidence: Evidence) -> _Slips:
     """mPa·s under mm²/s, for one determination or all, viscosity and density in each other's column."""
-    found, change = [], np.zeros(len(evidence.rows))
-    places = {(row.temperature_C, row.replicate): n for n, row in enumerate(evidence.rows) if row.quantity == "density"}
-    for place in _run_rows(evidence):
-        row = evidence.rows[place]
+    dense = {(row.temperature_C, row.replicate): n for n, row in enumerate(evidence.rows) if row.quantity == "density"}
+    every: dict[int, float] = {}
+    for place, row, name in _own_rows(evidence):
         if row.quantity == "density":
             continue
-        partner = places.get((row.temperature_C, row.replicate))
+        partner = dense.get((row.temperature_C, row.replicate))
         heavy = 870.0 if partner is None else evidence.rows[partner].measured
-        change[place] = math.log(heavy / 1000.0)
-        found.append((f"mPa·s written under mm²/s: {_name(evidence, place)}", _one(evidence, place, change[place])))
+        every[place] = row.measured * 1000.0 / heavy
+        yield f"mPa·s written under mm²/s: {name}", {place: every[place]}
         if partner is not None and LIGHTEST <= row.measured <= HEAVIEST:
-            both = _one(evidence, place, math.log(row.measured / heavy))
-            both[partner] = heavy - row.measured
-            found.append((f"viscosity and density exchanged at {celsius(row.temperature_C)}", both))
-    if np.count_nonzero(change) > 1:
-        found.append(("mPa·s written under mm²/s: every viscosity", change))
-    return found
+            exchanged = {place: heavy, partner: row.measured}
+            yield f"viscosity and density exchanged at {celsius(row.temperature_C)}", exchanged
+    if len(every) > 1:
+        yield "mPa·s written under mm²/s: every viscosity", every
 
 
-def _factors(evidence: Evidence) -> list[tuple[str, Array]]:
-    return [
-        (f"{words}: {_name(evidence, place)}", _one(evidence, place, math.log(factor)))
-        for place in _run_rows(evidence)
-        if evidence.viscous[place]
-        for factor, words in _FACTORS.items()
-    ]
+def _factors(evidence: Evidence) -> _Slips:
+    for place, row, name in _own_rows(evidence):
+        if evidence.viscous[place]:
+            yield from ((f"{words}: {name}", {place: row.measured / factor}) for factor, words in _FACTORS.items())
 
 
-def _exchanges(evidence: Evidence) -> list[tuple[str, Array]]:
+def _exchanges(evidence: Evidence) -> _Slips:
     """Values of two temperatures of one fill exchanged."""
-    scaled, found = evidence.deviation + evidence.mean, []
-    for first, second in itertools.combinations(_run_rows(evidence), 2):
-        a, b = evidence.rows[first], evidence.rows[second]
+    for (first, a, name), (second, b, _) in itertools.combinations(_own_rows(evidence), 2):
         if a.quantity == b.quantity and a.replicate == b.replicate and a.temperature_C != b.temperature_C:
-            effect = np.zeros(len(evidence.rows))
-            effect[first], effect[second] = scaled[first] - scaled[second], scaled[second] - scaled[first]
-            found.append((f"{_name(evidence, first)} and {celsius(b.temperature_C)} exchanged", effect))
-    return found
+            yield f"{name} and {celsius(b.temperature_C)} exchanged", {first: b.measured, second: a.measured}
 
 
-def _digits(evidence: Evidence) -> list[tuple[str, Array]]:
+def _digits(evidence: Evidence) -> _Slips:
     """Two neighbouring digits of a printed value exchanged, or one of its first four another."""
-    found = []
-    for place in _run_rows(evidence):
-        measured = evidence.rows[place].measured
-        for words, true in (*(("digits exchanged", one) for one in _transposed(measured)),
-                            *(("a wrong digit", one) for one in _misread(measured))):  # fmt: skip
-            change = math.log(measured / true) if evidence.viscous[place] else measured - true
-            told = f"{words}: {_name(evidence, place)}, {plain(measured, _DIGITS)} for {plain(true, _DIGITS)}"
-            found.append((told, _one(evidence, place, change)))
-    return found
+    for place, row, name in _own_rows(evidence):
+        for words, others in (
+            ("digits exchanged", _transposed(row.measured)),
+            ("a wrong digit", _misread(row.measured)),
+        ):
+            for true in others:
+                yield f"{words}: {name}, {plain(row.measured, _DIGITS)} for {plain(true, _DIGITS)}", {place: true}
 
 
 def _places_of_digits(value: float) -> tuple[str, list[int]]:

@@ -5,11 +5,10 @@ from collections.abc import Callable, Container
 
 import numpy as np
 
-from labcalc.judgement.causes.affected_rows import bubble_places, fading, near, run_temperatures
 from labcalc.judgement.causes.catalogue import Array, Mask, Paths, log_viscosity_of, ordinate_of, sizes_of, tail_log
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.liquids import OIL_DENSITY_SLOPE
-from labcalc.judgement.causes.mixtures import blend, changed, dilution, light_ends, residue, solvent, water, wax
+from labcalc.judgement.causes.mixtures import blend, changed, dilution, fading, light_ends, residue, solvent, water, wax
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 from labcalc.wording import celsius
 
@@ -42,8 +41,8 @@ def paths_of(evidence: Evidence, causes: Container[str]) -> tuple[Paths, ...]:
 def _temperature(evidence: Evidence) -> Paths:
     offsets = sizes_of("cell temperature")
     sizes = np.stack([offsets, -offsets])
-    here, temperatures = evidence.same_instrument.astype(float), run_temperatures(evidence)
-    places = [(f"at {celsius(T)}", near(evidence, T), 1.0 / len(temperatures)) for T in temperatures]
+    here, temperatures = evidence.same_instrument.astype(float), evidence.temperatures
+    places = [(f"at {celsius(T)}", evidence.near(T), 1.0 / len(temperatures)) for T in temperatures]
     if len(places) > 1:
         places = [(words, mask, share * (1.0 - _OFF_EVERYWHERE)) for words, mask, share in places]
         places.append(("at every temperature", np.ones(here.size, dtype=bool), _OFF_EVERYWHERE))
@@ -79,7 +78,7 @@ def _by_the_day(evidence: Evidence, mask: Mask, sizes: Array) -> Array:
     for offsets, older in ((evidence.cell_offsets, _OLDER_THAN_OILS), (evidence.day_offsets, _OLDER_THAN_SAMPLES)):
         found = np.zeros(sizes.shape)
         for T, offset, sd in offsets:
-            if (mask & near(evidence, T)).any() and T in run_temperatures(evidence):
+            if (mask & evidence.near(T)).any() and T in evidence.temperatures:
                 width = np.hypot(sd, 0.3 * np.abs(sizes))
                 found += tail_log(offset / sd) - tail_log((offset - sizes) / width) + np.log(sd / width)
         told += np.logaddexp(found + math.log(older), math.log(1.0 - older))
@@ -92,31 +91,16 @@ _OLDER_THAN_OILS, _OLDER_THAN_SAMPLES = 0.5, 0.2
 
 def warmed(evidence: Evidence, offsets_K: Array) -> Array:
     """Return what offsets of the cell's temperature do to each row: any by row."""
-    viscous = evidence.viscous
-    T = evidence.temperature_C + 273.15
-    change = _density_slopes(evidence) * offsets_K
+    viscous, T = evidence.viscous, evidence.temperature_C + 273.15
+    change = np.where(viscous, 0.0, _slopes(evidence, ~viscous, T, OIL_DENSITY_SLOPE, np.asarray)) * offsets_K
     if viscous.any():
-        own = ordinate_of(evidence.mean[viscous])
+        own, slopes = evidence.mean[viscous], _slopes(evidence, viscous, np.log10(T), -DEFAULT_LINE_SLOPE, ordinate_of)
         turned = np.log10(1.0 + offsets_K[..., viscous] / T[viscous])
-        change[..., viscous] = log_viscosity_of(own - _line_slopes(evidence)[viscous] * turned) - evidence.mean[viscous]
+        change[..., viscous] = log_viscosity_of(ordinate_of(own) + slopes[viscous] * turned) - own
     return np.asarray(change)
 
 
-def _density_slopes(evidence: Evidence) -> Array:
-    """Return the change of the density with temperature [kg/m³/K] of each row; 0 where viscosity stands."""
-    slope = _through_ends(evidence, ~evidence.viscous, evidence.temperature_C, OIL_DENSITY_SLOPE, np.asarray)
-    return np.where(evidence.viscous, 0.0, slope)
-
-
-def _line_slopes(evidence: Evidence) -> Array:
-    """Return B of each row's viscosity-temperature line."""
-    lines = np.log10(evidence.temperature_C + 273.15)
-    return -_through_ends(evidence, evidence.viscous, lines, -DEFAULT_LINE_SLOPE, ordinate_of)
-
-
-def _through_ends(
-    evidence: Evidence, these: Mask, x: Array, default: float, ordinate: Callable[[Array], Array]
-) -> Array:
+def _slopes(evidence: Evidence, these: Mask, x: Array, default: float, ordinate: Callable[[Array], Array]) -> Array:
     """Return slopes by the coldest and the hottest expected value of each liquid; of one temperature, an oil's."""
     slope = np.full(evidence.mean.shape, default)
     names = np.array([row.oil for row in evidence.rows])
@@ -132,9 +116,32 @@ def _through_ends(
 
 # --- Air ---
 
+_UNEQUAL_AIR = 0.5
+"""How much air differs from fill to fill and from temperature to temperature, as a share of it: our own choice."""
+
+
+def bubble_places(evidence: Evidence) -> list[tuple[str, Mask, float]]:
+    """One fill at one temperature or at all, or every fill, at the hottest or at all, where it is as unequal as [-]."""
+    temperatures, fills, here = evidence.temperatures, evidence.fills, evidence.in_cell
+    places: list[tuple[str, Mask, float]] = []
+    for fill in fills:
+        name = f"in fill {fill}, " if len(fills) > 1 else ""
+        this = here & (evidence.replicate == fill)
+        places += [(f"{name}at {celsius(T)}", this & evidence.near(T), 0.0) for T in temperatures]
+        if len(temperatures) > 1:
+            places.append((f"{name}at every temperature", this, _UNEQUAL_AIR))
+    if len(fills) > 1:
+        places.append(("in every fill", here, _UNEQUAL_AIR))
+        if len(temperatures) > 1:
+            places.append(
+                (f"in every fill at {celsius(temperatures[-1])}", here & evidence.near(temperatures[-1]), _UNEQUAL_AIR)
+            )
+    return places
+
 
 def _bubble(evidence: Evidence) -> Paths:
-    fractions, places, couplings = sizes_of("air bubble"), bubble_places(evidence), _couplings(evidence)
+    fractions, places, alone = sizes_of("air bubble"), bubble_places(evidence), 1.0 - _SURELY_COUPLED
+    couplings = {True: _SURELY_COUPLED, False: alone} if evidence.coupled is None else {evidence.coupled: 1.0}
     shares = np.stack([mask for _, mask, _ in places])[:, np.newaxis, :] * fractions[:, np.newaxis]
     effects = np.concatenate([aired(evidence, shares, coupled) for coupled in couplings])
     weights = np.repeat(list(couplings.values()), len(places)) / len(places)
@@ -147,13 +154,6 @@ def aired(evidence: Evidence, fraction: Array, coupled: bool) -> Array:
     """Return what a share of air in each row does: any by row."""
     viscosity = -np.log1p(-fraction) if coupled else np.zeros_like(fraction)
     return np.where(evidence.viscous, viscosity, -fraction * evidence.mean)
-
-
-def _couplings(evidence: Evidence) -> dict[bool, float]:
-    """Return how likely it is that ν moves with ρ, and that it doesn't."""
-    if evidence.coupled is None:
-        return {True: _SURELY_COUPLED, False: 1.0 - _SURELY_COUPLED}
-    return {evidence.coupled: 1.0}
 
 
 _MAKERS: dict[str, Callable[[Evidence], Paths | None]] = {

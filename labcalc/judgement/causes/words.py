@@ -1,13 +1,14 @@
 """Causes and next steps in plain words, each with its numbers."""
 
 import math
-from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from labcalc.judgement.causes.catalogue import CAUSES, Array
-from labcalc.judgement.causes.evidence import Evidence
-from labcalc.judgement.causes.next_measurement import Candidate
+from labcalc.judgement.causes.evidence import KINDS, Evidence
+from labcalc.judgement.causes.next_measurement import NextMeasurement
 from labcalc.judgement.causes.ranking import Fit
 from labcalc.wording import at_celsius, celsius, counted, numeral, p_value, signed
 
@@ -15,26 +16,6 @@ _WORTH_TELLING = 1.0  # a change smaller than this many standard deviations of t
 
 _LOG_FACTOR = math.log(2.0)
 """ln of the factor from which a change of viscosity is told as a factor, not in per cent, [-]."""
-
-_ACTIONS = {
-    "refill and repeat": "clean and dry the cell, fill it again, and measure the {what}",
-    "same fill again": "measure the {what} once more with the same fill",
-    "reference oil": "measure the {what} of a reference oil on this instrument",
-    "another instrument": "measure the {what} on another instrument",
-    "retained sample": "measure the {what} of the retained sample, or of another bottle of the batch",
-    "original record": "look up the {what} in the original record",
-}
-
-
-_SENTENCES = {
-    "solvent": "Cleaning liquid left in the cell, {size} of {where}, changes {changes}.",
-    "dilution": "Fuel ({where}, or a liquid like it) in the sample, {size} by volume, changes {changes}; a residue of "
-    "such a liquid in the cell looks the same until a clean cell is filled again.",
-    "water": "Water in the sample, {size} by volume, changes {changes}.",
-    "another product": "The numbers are those of {where}, beside {usual} {changes}: samples or names may have been "
-    "exchanged.",
-    "slip": "A slip of the pen or of a setting ({where}) changes {changes}.",
-}
 
 
 def titled(cause: str) -> str:
@@ -45,16 +26,18 @@ def titled(cause: str) -> str:
 
 def size_words(fit: Fit) -> str:
     """Return the size of a cause with its 95 % interval; empty where it has none."""
-    scale = CAUSES[fit.cause].scale
-    if scale is None:
+    if not CAUSES[fit.cause].unit:
         return ""
-    size, low, high = (scale.shown * value for value in (fit.size, fit.lowest, fit.highest))
-    return f"{numeral(size)} {scale.unit} (95 %: {numeral(low)} to {numeral(high)} {scale.unit})"
+    return f"{numeral(fit.size)} {fit.unit} (95 %: {numeral(fit.lowest)} to {numeral(fit.highest)} {fit.unit})"
 
 
 def sentence_of(evidence: Evidence, fit: Fit) -> str:
     """Return a cause in one or two sentences: what, how much, where, what that does, and how well it fits."""
-    return f"{opening_of(evidence, fit)} {_fit_words(evidence, fit)}"
+    opening, number = opening_of(evidence, fit), len(evidence.rows)
+    if fit.degrees_of_freedom < 1:
+        return f"{opening} One quantity alone can't say whether it fits."
+    quality = "fits" if fit.p_value >= 0.05 else "fits badly" if fit.p_value >= 0.001 else "does not fit"
+    return f"{opening} It {quality} {f'all {number} quantities together' if number > 1 else 'the one quantity'}."
 
 
 def misfit_words(fit: Fit) -> str:
@@ -66,19 +49,15 @@ def misfit_words(fit: Fit) -> str:
 
 def opening_of(evidence: Evidence, fit: Fit) -> str:
     """Return what a cause is here: how much, where, and what that does."""
-    if (sentence := _SENTENCES.get(fit.cause)) is None:
-        return _OPENINGS.get(fit.cause, _unlisted)(evidence, fit)
-    usual, changes = evidence.product or "what was expected", changes_of(evidence, fit.effect)
-    return sentence.format(size=size_words(fit), where=fit.where, usual=usual, changes=changes)
-
-
-def _fit_words(evidence: Evidence, fit: Fit) -> str:
-    if fit.degrees_of_freedom < 1:
-        return "One quantity alone can't say whether it fits."
-    quality = "fits" if fit.p_value >= 0.05 else "fits badly" if fit.p_value >= 0.001 else "does not fit"
-    number = len(evidence.rows)
-    together = f"all {number} quantities together" if number > 1 else "the one quantity"
-    return f"It {quality} {together}."
+    return CAUSES[fit.cause].sentence.format(
+        title=CAUSES[fit.cause].title,
+        size=size_words(fit),
+        where=fit.where,
+        place=fit.where and f", {fit.where}",
+        fills=fit.where and f" {fit.where}",
+        usual=evidence.product or "what was expected",
+        its=_ToldCause(evidence, fit),
+    )
 
 
 def changes_of(evidence: Evidence, effect: Array, half: Array | None = None) -> str:
@@ -111,111 +90,88 @@ def _moved(viscous: bool, size: float, half: float) -> str:
     return f"{said(size)} {unit}{ends}"
 
 
-def _shifted(evidence: Evidence, fit: Fit) -> tuple[Array, Array]:
-    """Return what a cause moved in each row by all that is known of this run, and half of its 95 % interval."""
-    own, total = fit.spread - evidence.spread, fit.spread + evidence.error
-    moved = fit.effect + own @ np.linalg.solve(total, evidence.deviation - fit.effect)
-    variance = np.diag(own) - np.einsum("ij,ji->i", own, np.linalg.solve(total, own))
-    return moved, 1.96 * np.sqrt(np.maximum(variance, 0.0))
+@dataclass(frozen=True, eq=False)
+class _ToldCause:
+    """What costs time to put into words, and only is where the sentence of a cause names it."""
 
+    evidence: Evidence
+    fit: Fit
 
-def _with_article(expectation: str) -> str:
-    return expectation if expectation.startswith(("a ", "the ")) else f"the {expectation}"
+    @property
+    def changes(self) -> str:
+        return changes_of(self.evidence, self.fit.effect)
 
+    @property
+    def furthest(self) -> str:
+        place = int(np.abs(self.evidence.residual_sd).argmax())
+        row, away = self.evidence.rows[place], float(self.evidence.residual_sd[place])
+        usual = self.evidence.course.words
+        return (
+            f"{at_celsius(row.quantity, row.temperature_C)}, lies {numeral(abs(away), 1)} standard deviations "
+            f"{'above' if away > 0 else 'below'} {'' if usual.startswith(('a ', 'the ')) else 'the '}{usual}"
+        )
 
-def _furthest(evidence: Evidence) -> str:
-    place = int(np.abs(evidence.residual_sd).argmax())
-    row, away = evidence.rows[place], float(evidence.residual_sd[place])
-    side = "above" if away > 0 else "below"
-    return (
-        f"the furthest, {at_celsius(row.quantity, row.temperature_C)}, lies {numeral(abs(away), 1)} standard "
-        f"deviations {side} {_with_article(evidence.expectation)}"
-    )
+    @property
+    def offset(self) -> str:
+        fit, ends = self.fit, sorted(map(abs, (self.fit.lowest, self.fit.highest)))
+        return (
+            f"{numeral(abs(fit.size))} K {'too warm' if fit.size > 0 else 'too cold'} {fit.where} "
+            f"(95 %: {numeral(ends[0])} to {numeral(ends[1])} K)"
+        )
 
+    @property
+    def heated(self) -> str:
+        at = self.evidence.temperature_C
+        rises = np.ptp(at) > 0.0 and self.fit.where.endswith(f"at {celsius(at.max())}")
+        return ", which comes out of the sample as it warms" if rises else ""
 
-def _noise(evidence: Evidence, fit: Fit) -> str:
-    return f"Noise and the spread of the product alone: {_furthest(evidence)}."
+    @property
+    def before(self) -> str:
+        one = self.evidence.before
+        assert one is not None
+        hours, days = numeral(one.hours_ago, 1), numeral(one.hours_ago / 24, 0)
+        when = f"{hours} h before" if one.hours_ago < 48 else f"{days} days before"
+        return f"{one.sample}, run {when}{f' ({one.estimated})' if one.estimated else ''}"
 
-
-def _temperature(evidence: Evidence, fit: Fit) -> str:
-    side = "too warm" if fit.size > 0 else "too cold"
-    size, ends = abs(fit.size), sorted((abs(fit.lowest), abs(fit.highest)))
-    return (
-        f"A cell {numeral(size)} K {side} {fit.where} (95 %: {numeral(ends[0])} to {numeral(ends[1])} K) changes "
-        f"{changes_of(evidence, fit.effect)}."
-    )
-
-
-def _bubble(evidence: Evidence, fit: Fit) -> str:
-    heated = ""
-    if (
-        fit.where.endswith(f"at {celsius(max(evidence.temperature_C))}")
-        and len(set(evidence.temperature_C.tolist())) > 1
-    ):
-        heated = ", which comes out of the sample as it warms"
-    return (
-        f"Air, {size_words(fit)} of the cell's volume {fit.where}{heated}, changes {changes_of(evidence, fit.effect)}."
-    )
-
-
-def _residue(evidence: Evidence, fit: Fit) -> str:
-    before = evidence.before
-    assert before is not None
-    note = f" ({before.estimated})" if before.estimated else ""
-    when = (
-        f"{numeral(before.hours_ago, 1)} h before"
-        if before.hours_ago < 48
-        else f"{numeral(before.hours_ago / 24, 0)} days before"
-    )
-    place = f" {fit.where}" if fit.where else ""
-    return (
-        f"A residue of {before.sample}, run {when}{note}, {size_words(fit)} by volume{place}, changes "
-        f"{changes_of(evidence, fit.effect)}."
-    )
-
-
-def _bias(evidence: Evidence, fit: Fit) -> str:
-    bias = evidence.instrument_bias
-    known = "no reference oil speaks for this instrument"
-    if bias is not None:
-        known = (
+    @property
+    def known(self) -> str:
+        bias = self.evidence.instrument_bias
+        if bias is None:
+            return "no reference oil speaks for this instrument"
+        return (
             f"its last reference oils are {signed(bias.viscosity_percent, 2)} % ± "
             f"{numeral(2.0 * bias.viscosity_sd, 2)} % off in viscosity, {signed(bias.density_kg_m3, 2)} ± "
             f"{numeral(2.0 * bias.density_sd, 2)} kg/m³ in density"
         )
-    return f"The instrument itself may be off, {changes_of(evidence, *_shifted(evidence, fit))}: {known}."
+
+    @cached_property
+    def _shifted(self) -> tuple[Array, Array]:
+        """What it moved in each row by all that is known of this run, and half of the 95 % interval of that."""
+        evidence, fit = self.evidence, self.fit
+        own, total = fit.spread - evidence.spread, fit.spread + evidence.error
+        moved = fit.effect + own @ np.linalg.solve(total, evidence.deviation - fit.effect)
+        variance = np.diag(own) - np.einsum("ij,ji->i", own, np.linalg.solve(total, own))
+        return moved, 1.96 * np.sqrt(np.maximum(variance, 0.0))
+
+    @property
+    def shift(self) -> str:
+        return changes_of(self.evidence, *self._shifted)
+
+    @property
+    def ageing(self) -> str:
+        (moved, half), evidence = self._shifted, self.evidence
+        clear = evidence.viscous & (np.abs(moved) >= np.maximum(np.sqrt(np.diag(evidence.error)), half))
+        sides = {bool(one > 0.0) for one in moved[clear]}
+        return "changed" if len(sides) != 1 else "thickened or oxidised" if sides.pop() else "thinned or sheared"
 
 
-def _changed(evidence: Evidence, fit: Fit) -> str:
-    moved, half = _shifted(evidence, fit)
-    clear = evidence.viscous & (np.abs(moved) >= np.maximum(np.sqrt(np.diag(evidence.error)), half))
-    sides = {bool(one > 0.0) for one in moved[clear]}
-    how = "changed" if len(sides) != 1 else "thickened or oxidised" if sides.pop() else "thinned or sheared"
-    return f"The sample itself may have {how}: {changes_of(evidence, moved, half)}."
-
-
-def _unlisted(evidence: Evidence, fit: Fit) -> str:
-    where = f", {fit.where}" if fit.where else ""
-    return f"{CAUSES[fit.cause].title}{where}: {changes_of(evidence, *_shifted(evidence, fit))}."
-
-
-_OPENINGS = {
-    "noise": _noise,
-    "cell temperature": _temperature,
-    "air bubble": _bubble,
-    "residue": _residue,
-    "instrument bias": _bias,
-    "changed": _changed,
-}
-
-
-def next_step(candidate: Candidate, rows: Sequence[tuple[str, float]], cause: str, rival: str, chance: float) -> str:
+def next_step(step: NextMeasurement, cause: str, rival: str, chance: float) -> str:
     """Return a next step in one sentence: what to do, all that it gives, and how often that tells two causes apart."""
     at: dict[tuple[float, ...], list[str]] = {}
-    for quantity in dict.fromkeys(one for one, _ in rows):
-        at.setdefault(tuple(T for one, T in rows if one == quantity), []).append(quantity)
+    for quantity in dict.fromkeys(one for one, _ in step.rows):
+        at.setdefault(tuple(T for one, T in step.rows if one == quantity), []).append(quantity)
     what = ", ".join(f"{' and '.join(ones)} at {' and '.join(map(celsius, Ts))}" for Ts, ones in at.items())
-    action = _ACTIONS[candidate.kind].format(what=what)
+    action = KINDS[step.kind].action.format(what=what)
     return f"{action[0].upper()}{action[1:]}: {_in_ten(chance)} that it tells '{titled(cause)}' from '{titled(rival)}'."
 
 

@@ -31,7 +31,7 @@ class Deviation:
 
 
 @dataclass(frozen=True, eq=False)
-class _Culprit:
+class _Candidate:
     """What may have moved charts, whatever its size."""
 
     cause: Cause
@@ -40,15 +40,26 @@ class _Culprit:
     quantity: str
     temperature_C: float  # [°C]; NaN for every one
     unit: str
+    pattern: NDArray[np.float64]  # what one unit of it does to each deviation
 
     @property
     def key(self) -> tuple[str, ...]:
         """What tells it from others."""
         return self.cause, self.instrument, self.oil, self.quantity, f"{self.temperature_C:g}"
 
+    @property
+    def words(self) -> str:
+        """Its name, where it can't be told from another."""
+        at = at_celsius("", self.temperature_C)
+        return {
+            "instrument": f"{self.instrument} as a whole{at}",
+            "temperature": f"the temperature of the cell of {self.instrument}{at}",
+            "certificate": f"the certificate of {self.oil}{at}",
+        }.get(self.cause, f"{self.oil} or its bottle")
+
 
 @dataclass(frozen=True, eq=False)
-class Attribution(_Culprit):
+class Attribution(_Candidate):
     """What explains deviations best."""
 
     size: float
@@ -73,20 +84,6 @@ class Attribution(_Culprit):
         return f"it {alone}reads {size} {where}: the oil or its bottle"
 
 
-@dataclass(frozen=True, eq=False)
-class _Candidate(_Culprit):
-    pattern: NDArray[np.float64]  # what one unit of it does to each deviation
-
-    @property
-    def words(self) -> str:
-        at = at_celsius("", self.temperature_C)
-        return {
-            "instrument": f"{self.instrument} as a whole{at}",
-            "temperature": f"the temperature of the cell of {self.instrument}{at}",
-            "certificate": f"the certificate of {self.oil}{at}",
-        }.get(self.cause, f"{self.oil} or its bottle")
-
-
 def attributed(
     deviations: Sequence[Deviation],
     about: Collection[int],
@@ -105,8 +102,9 @@ def attributed(
     y = np.array([one.size for one in deviations])
     u = np.array([one.uncertainty for one in deviations])
     known = {one.key for one in beside}
-    candidates = list(_candidates(deviations, from_certificate))
-    rest = _without(np.array([one.pattern / u for one in candidates if one.key in known]).reshape(-1, y.size))
+    candidates = list(_candidates([one.chart for one in deviations], from_certificate))
+    beside_it = np.array([one.pattern / u for one in candidates if one.key in known]).reshape(-1, y.size)
+    rest = np.eye(y.size) - np.linalg.pinv(beside_it) @ beside_it  # leaves nothing of what is known
     tried = [(one, *_amplitude(rest @ (one.pattern / u), rest @ (y / u))) for one in candidates if one.key not in known]
     if not tried:
         return None
@@ -119,7 +117,9 @@ def attributed(
     touched = found.pattern != 0.0
     others = [one.words for one in near if (one.pattern != 0.0)[touched].any() and one.words != found.words]
     whose = Attribution(
-        *(found.cause, found.instrument, found.oil, found.quantity, found.temperature_C, found.unit, size, 2.0 * of),
+        **vars(found),
+        size=size,
+        expanded_uncertainty=2.0 * of,
         charts=tuple(one.chart for one, moves in zip(deviations, touched, strict=True) if moves),
         compared=len(deviations),
         others=tuple(dict.fromkeys(others)),
@@ -129,48 +129,44 @@ def attributed(
     return attributed(deviations, about, [*beside, whose], from_certificate=from_certificate)
 
 
-def _without(known: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the projection that leaves nothing of some patterns, in standard uncertainties."""
-    return np.eye(known.shape[1]) - np.linalg.pinv(known) @ known
-
-
 def _amplitude(pattern: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:
     """Return the size of a cause and its standard uncertainty, by weighted least squares; infinite where untold."""
     weight = float(pattern @ pattern)
     return (float(pattern @ y) / weight, 1.0 / math.sqrt(weight)) if weight > 1e-9 else (0.0, math.inf)
 
 
-def _candidates(deviations: Sequence[Deviation], from_certificate: bool) -> Iterator[_Candidate]:
-    charts = [one.chart for one in deviations]
+def _candidates(charts: Sequence[Chart], from_certificate: bool) -> Iterator[_Candidate]:
     instruments = list(dict.fromkeys(one.instrument for one in charts))
-    oils = list(dict.fromkeys((one.oil, one.lot) for one in charts))
+    oils = dict.fromkeys((one.oil, one.lot) for one in charts)
     bottle: Cause = "certificate" if from_certificate else "oil"
     for quantity in dict.fromkeys(one.quantity for one in charts):
-        unit, of = ("kg/m³", quantity) if quantity == "density" else ("%", quantity)
         own = np.array([one.quantity == quantity for one in charts])
         on = {name: own & np.array([one.instrument == name for one in charts]) for name in instruments}
-        holding = {key: own & np.array([(one.oil, one.lot) == key for one in charts]) for key in oils}
+        holding = {
+            f"{oil} lot {lot}" if lot else oil: own & np.array([(one.oil, one.lot) == (oil, lot) for one in charts])
+            for oil, lot in oils
+        }
         # where causes move the same charts, as with one oil alone, the first is named, and the others beside it
-        for (name, here), ((oil, lot), held) in product(on.items(), holding.items()):
-            oil_lot = f"{oil} lot {lot}" if lot else oil
-            yield _Candidate("oil on one instrument", name, oil_lot, of, math.nan, unit, (here & held).astype(float))
+        found: list[tuple[Cause, str, str, float, NDArray[np.bool_]]] = [
+            ("oil on one instrument", name, oil, math.nan, here & held)
+            for (name, here), (oil, held) in product(on.items(), holding.items())
+        ]
         for name, here in on.items():
-            yield _Candidate("instrument", name, "", of, math.nan, unit, here.astype(float))
-            for at, alone in _at_one_temperature(charts, here):
-                yield _Candidate("instrument", name, "", of, at, unit, alone.astype(float))
-        for (oil, lot), held in holding.items():
-            oil_lot = f"{oil} lot {lot}" if lot else oil
-            yield _Candidate(bottle, "", oil_lot, of, math.nan, unit, held.astype(float))
-            for at, alone in _at_one_temperature(charts, held) if from_certificate else ():
-                yield _Candidate(bottle, "", oil_lot, of, at, unit, alone.astype(float))
+            found += [("instrument", name, "", at, which) for at, which in _by_temperature(charts, here)]
+        for oil, held in holding.items():
+            places = _by_temperature(charts, held)[: None if from_certificate else 1]
+            found += [(bottle, "", oil, at, which) for at, which in places]
+        unit = "kg/m³" if quantity == "density" else "%"
+        for cause, name, oil, at, moves in found:
+            yield _Candidate(cause, name, oil, quantity, at, unit, moves.astype(float))
     yield from _temperatures(charts, instruments)
 
 
-def _at_one_temperature(charts: Sequence[Chart], some: NDArray[np.bool_]) -> Iterator[tuple[float, NDArray[np.bool_]]]:
-    """Yield each temperature of some charts, and which of them are at it, where they are at several."""
+def _by_temperature(charts: Sequence[Chart], some: NDArray[np.bool_]) -> list[tuple[float, NDArray[np.bool_]]]:
+    """Return some charts, and those of them at each temperature where they are at several."""
     of = np.array([one.temperature_C for one in charts])
-    several = np.unique(of[some])
-    yield from ((at, some & (of == at)) for at in several.tolist() if several.size > 1)
+    several = np.unique(of[some]).tolist()
+    return [(math.nan, some), *((at, some & (of == at)) for at in several if len(several) > 1)]
 
 
 def _temperatures(charts: Sequence[Chart], instruments: Sequence[str]) -> Iterator[_Candidate]:
@@ -191,14 +187,10 @@ def _slopes(charts: Sequence[Chart]) -> NDArray[np.float64]:
     for one in charts:
         if one.quantity == "kinematic viscosity":
             levels.setdefault((one.oil, one.lot), {})[one.temperature_C] = float(np.median(one.values))
-    return np.array([_slope(one, levels.get((one.oil, one.lot), {})) for one in charts])
-
-
-def _slope(chart: Chart, levels: dict[float, float]) -> float:
-    if chart.quantity == "density":
-        return 0.0
-    temperatures = sorted(levels)
-    if len(temperatures) < 2 or not (np.diff([levels[at] for at in temperatures]) < 0.0).all():
-        return 0.0
-    line = fit_viscosity_temperature(temperatures, [levels[at] for at in temperatures])
-    return 100.0 * float(line.relative_slope_at(chart.temperature_C))
+    slopes = np.zeros(len(charts))
+    for place, one in enumerate(charts):
+        known = sorted(levels.get((one.oil, one.lot), {}).items())
+        if one.quantity != "density" and len(known) > 1 and (np.diff(known, axis=0)[:, 1] < 0.0).all():
+            line = fit_viscosity_temperature(*zip(*known, strict=True))
+            slopes[place] = 100.0 * float(line.relative_slope_at(one.temperature_C))
+    return slopes

@@ -8,13 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.judgement.control.baseline import (
-    Subject,
-    baseline_limits,
-    baseline_results,
-    pretreated,
-    signed_limits,
-)
+from labcalc.judgement.control.baseline import Subject, baseline_limits, baseline_results, pretreated, signed_limits
 from labcalc.judgement.control.charts import Chart, ChartSignal, comes_into_force, concerns, restarts
 from labcalc.lab import ControlChoices, Decision, Laboratory, reference_of
 from labcalc.statistics import (
@@ -51,7 +45,7 @@ def control_charts(
         oil=table["sample"].map({sample: sample if oil is None else oil.name for sample, oil in oils.items()}),
         lot=table["lot"].astype(object).where(table["lot"].notna(), ""),
     )
-    by_run = _by_run(decisions)
+    of_runs = [one for one in decisions if one.run]
     of_instruments = sorted((one for one in decisions if not one.run), key=lambda one: one.when)
     charts: list[Chart] = []
     for _, series in table.groupby(_GROUP, sort=True):
@@ -59,7 +53,7 @@ def control_charts(
         for _, rows in series.groupby("lot", sort=False):
             first = rows["measured_at"].iloc[0]
             old = next((one for one in reversed(before) if one.since is None or one.since <= first), None)
-            before = tuple(_of_lot(rows, old, laboratory, by_run, of_instruments))
+            before = tuple(_of_lot(rows, old, laboratory, of_runs, of_instruments))
             charts.extend(before)
     return tuple(charts)
 
@@ -68,7 +62,7 @@ def _of_lot(
     rows: pd.DataFrame,
     old: Chart | None,
     laboratory: Laboratory,
-    by_run: dict[str, list[Decision]],
+    of_runs: Sequence[Decision],
     of_instruments: Sequence[Decision],
 ) -> Iterator[Chart]:
     """Yield the charts of a lot: the first under the limits of its baseline, then one for each that was signed."""
@@ -81,7 +75,7 @@ def _of_lot(
     for number, (first, end) in enumerate(pairwise(places)):
         if end > first:
             by, following = ([None, *(one for _, one in begins), None][number + side] for side in (0, 1))
-            part = _chart(rows.iloc[first:end], old, laboratory, by_run, of_instruments, last, by)
+            part = _chart(rows.iloc[first:end], old, laboratory, of_runs, of_instruments, last, by)
             last = replace(part, next_signed=following)
             yield last
 
@@ -101,18 +95,11 @@ def _independent(comparisons: pd.DataFrame) -> pd.DataFrame:
     return comparisons[~follows]
 
 
-def _by_run(decisions: Sequence[Decision]) -> dict[str, list[Decision]]:
-    found: dict[str, list[Decision]] = {}
-    for one in decisions:
-        found.setdefault(one.run, []).append(one)
-    return found
-
-
 def _chart(
     rows: pd.DataFrame,
     of_old_lot: Chart | None,
     laboratory: Laboratory,
-    by_run: dict[str, list[Decision]],
+    of_runs: Sequence[Decision],
     of_instruments: Sequence[Decision],
     before: Chart | None,
     signed: Decision | None,
@@ -125,7 +112,7 @@ def _chart(
     certified = float(given[np.isfinite(given)][0]) if np.isfinite(given).any() else np.nan
     values = rows["value"].to_numpy(float)
     plotted, unit, certified_uncertainty, valid_to = pretreated(about, values, certified, laboratory)
-    decided = _decided(runs, about, by_run)
+    decided = _decided(runs, about, of_runs)
     used = np.ones(len(runs), dtype=bool)
     used[[place for place, one in decided if one.what == "exclude"]] = False
     measured_at = pd.DatetimeIndex(rows["measured_at"])
@@ -169,15 +156,10 @@ def _chart(
     return replace(chart, signals=_signals(chart, control.rules, old))
 
 
-def _decided(
-    runs: tuple[str, ...], about: Subject, by_run: dict[str, list[Decision]]
-) -> tuple[tuple[int, Decision], ...]:
-    return tuple(
-        (place, one)
-        for place, run in enumerate(runs if by_run else ())
-        for one in by_run.get(run, ())
-        if concerns(one, about.quantity, about.temperature_C)
-    )
+def _decided(runs: tuple[str, ...], about: Subject, of_runs: Sequence[Decision]) -> tuple[tuple[int, Decision], ...]:
+    places = {run: place for place, run in enumerate(runs if of_runs else ())}
+    about_it = (one for one in of_runs if one.run in places and concerns(one, about.quantity, about.temperature_C))
+    return tuple(sorted(((places[one.run], one) for one in about_it), key=lambda pair: pair[0]))
 
 
 def _ewma(

@@ -13,18 +13,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
-from labcalc.judgement.control.baseline import (
-    Subject,
-    screen_baseline,
-)
+from labcalc.judgement.control.baseline import Subject, screen_baseline
 from labcalc.lab import Decision
-from labcalc.statistics import (
-    ChartLimits,
-    EwmaChart,
-    RunRule,
-    moving_ranges,
-    resolution,
-)
+from labcalc.statistics import ChartLimits, EwmaChart, RunRule, moving_ranges, resolution
 from labcalc.wording import at_celsius
 
 

@@ -1,4 +1,4 @@
-"""The lots of one oil on one axis of time: what a small chart shows, and what a year is told of."""
+"""Charts taken together: the lots of one oil on one axis of time, and how like neighbouring days are."""
 
 import math
 from collections.abc import Iterable, Sequence
@@ -126,6 +126,38 @@ def groups_of(streams: Sequence[Stream]) -> tuple[Stream, ...]:
     together = [one for one in streams if one.is_group]
     widest = {(one.quantity, one.since): one for one in sorted(together, key=lambda one: len(one.charts))}
     return tuple(sorted(widest.values(), key=lambda one: (one.quantity == "density", one.since)))
+
+
+def neighbouring_days(charts: Sequence[Chart]) -> tuple[float, float]:
+    """Return how like neighbouring days are in the baselines of some charts, [-]: of a chart's results, and of an
+    instrument's mean of a quantity; 0 where a correlation is less than twice its standard error."""
+    series = [
+        pd.DataFrame(
+            {
+                "chart": number,
+                "instrument": one.instrument,
+                "quantity": one.quantity,
+                "day": one.days[one.in_baseline],
+                "z": (one.plotted[one.in_baseline] - one.limits.centre) / one.limits.sigma,
+            }
+        )
+        for number, one in enumerate(charts)
+        if one.limits is not None
+    ]
+    if not series:
+        return 0.0, 0.0
+    table = pd.concat(series)
+    return _likeness(table, ["chart"]), _likeness(table, ["instrument", "quantity"])
+
+
+def _likeness(table: pd.DataFrame, keys: list[str]) -> float:
+    days = table.groupby([*keys, "day"], sort=True)["z"].mean()
+    of = days.groupby(level=keys)
+    product = (days * of.shift(-1)).dropna()
+    if not product.size:
+        return 0.0
+    correlation = float(product.mean() / days.pow(2).mean()) + float((1.0 / of.size()).mean())  # n - 1 of n pairs
+    return correlation if correlation > 2.0 / math.sqrt(product.size) else 0.0
 
 
 def earlier_words(charts: Iterable[Chart], moment: pd.Timestamp) -> str:

@@ -117,7 +117,8 @@ def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> Chart
     if chart.limits is None and not still_open:
         return ChartStatus("too few", (chart.no_limits,), signals)
     reasons = [_said(still_open)] if still_open else []
-    reasons += [_accepted(one) for one in signals if one.decision is not None]
+    accepted = [(one.measured_at, one.decision) for one in signals if one.decision is not None]
+    reasons += [f"signal of {when:%Y-%m-%d} accepted by {by.who}: {by.why}" for when, by in accepted]
     in_baseline = sum(one.in_baseline for one in signals)
     reasons += [f"{counted(in_baseline, 'signal')} within the baseline: look at it again"] if in_baseline else []
     provisional = chart.limits is None or chart.limits.provisional
@@ -145,11 +146,7 @@ def states_at(charts: Sequence[Chart], moment: pd.Timestamp, *, days: float = 30
         if other is None or other[0].moments[other[1]] <= chart.moments[place]:
             latest[key] = (chart, place)
     states = [_state(chart, place, moment) for chart, place in latest.values()]
-    return tuple(sorted(states, key=_severity))
-
-
-def _severity(state: ChartState) -> tuple[int, float]:
-    return -CHART_STATUSES.index(state.status), -state.distance if state.distance == state.distance else 0.0
+    return tuple(sorted(states, key=lambda one: (-CHART_STATUSES.index(one.status), -np.nan_to_num(one.distance))))
 
 
 def _state(chart: Chart, place: int, moment: pd.Timestamp) -> ChartState:
@@ -215,11 +212,6 @@ def _said(signals: Sequence[ChartSignal]) -> str:
     when = f"on {first:%Y-%m-%d}" if first.date() == last.date() else f"from {first:%Y-%m-%d} to {last:%Y-%m-%d}"
     patterns = dict.fromkeys(part for one in signals for part in one.what.split("; "))
     return f"{counted(len(signals), 'signal')} {when}: {'; '.join(patterns)}"
-
-
-def _accepted(signal: ChartSignal) -> str:
-    assert signal.decision is not None
-    return f"signal of {signal.measured_at:%Y-%m-%d} accepted by {signal.decision.who}: {signal.decision.why}"
 
 
 def _provisional(chart: Chart) -> str:

@@ -129,13 +129,10 @@ def watched(charts: Sequence[Chart], since: pd.Timestamp | None = None) -> tuple
     days = {id(one): _standardised(one, streams.index((one.oil, one.temperature_C))) for one in known}
     current = len({(one.oil, one.quantity, one.temperature_C) for one in known})
     alone = [_alone(one, _OF_CHARTS / current) for one in known if one.moments[-1] >= earliest]
-    groups = [one for span in _spans(known) for one in _groups_in(span, known, days)]
+    ends = sorted({_EVER, _FOREVER, *(end for one in known for end in _in_force(one))})
+    # between signed limits: what charts told together before them stays as it was
+    groups = [one for span in pairwise(ends) for one in _groups_in(span, known, days)]
     return (*groups, *(one for one in alone if one.moments.size))
-
-
-def _spans(charts: Sequence[Chart]) -> Iterator[tuple[np.datetime64, np.datetime64]]:
-    """Yield the stretches of time between signed limits: what charts told together before them stays as it was."""
-    return pairwise(sorted({_EVER, _FOREVER, *(end for one in charts for end in _in_force(one))}))
 
 
 def _in_force(chart: Chart) -> tuple[np.datetime64, np.datetime64]:
@@ -260,18 +257,8 @@ def _together(
     table = table[table["in_baseline"] | ((table["at"] >= span[0]) & (table["at"] < span[1]))]
     # several results of one oil on one day tell of that day once
     results = table.groupby(["in_baseline", "day", "stream"], sort=True).mean()
-    daily = results.assign(square=results["z"] ** 2).groupby(["in_baseline", "day"])
-    days = (
-        daily["z"]
-        .agg(["sum", "count"])
-        .assign(
-            squares=daily["square"].sum(),
-            away=daily["away"].mean(),
-            number=daily["number"].min(),
-            at=daily["at"].max(),
-            rounding=daily["rounding"].mean(),
-        )
-    )
+    daily = results.assign(sum=results["z"], count=1, squares=results["z"] ** 2).groupby(["in_baseline", "day"])
+    days = daily.agg(_OF_A_DAY)
     if not {True, False} <= set(days.index.get_level_values(0)):
         return None
     before, since = days.loc[True], days.loc[False]
@@ -312,6 +299,8 @@ def _together(
     )
 
 
+_OF_A_DAY = dict.fromkeys(("sum", "count", "squares"), "sum") | {"number": "min", "at": "max"}
+_OF_A_DAY |= {"away": "mean", "rounding": "mean"}
 _COLUMNS = ("in_baseline", "day", "at", "stream", "z", "rounding", "away", "number")
 
 

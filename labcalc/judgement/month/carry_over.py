@@ -15,7 +15,7 @@ from labcalc.judgement.carry_over.effect import (
     runs_at_risk,
     worst_effect,
 )
-from labcalc.judgement.carry_over.shares import DIRECTIONS, InstrumentCarryOver, RunBefore, carry_over_of
+from labcalc.judgement.carry_over.shares import DIRECTIONS, InstrumentCarryOver, RunBefore
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.measurements import Material
 from labcalc.lab import Laboratory
@@ -40,7 +40,6 @@ class CarryOver:
 
     instrument: str
     shares: tuple[CarriedShare, ...]  # after a thicker and after a thinner sample, from viscosity
-    by_density: tuple[CarriedShare, ...]  # the same from density: another rule of mixing, so a check on the first
     results: TellingResults
     followed: int  # runs of the month that came within hours after another one
     at_risk: tuple[RunAtRisk, ...]
@@ -78,7 +77,6 @@ def _of_month(name: str, carried: InstrumentCarryOver, material: Material, month
     return CarryOver(
         instrument=name,
         shares=shares,
-        by_density=carry_over_of(carried.sequence, material.excluded, "density").shares_at(month.last),
         results=_results(carried, month.last, shares),
         followed=len(places),
         at_risk=runs_at_risk(places, material.laboratory),

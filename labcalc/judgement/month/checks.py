@@ -12,8 +12,7 @@ from scipy.special import stdtr
 
 from labcalc.judgement.control.attribution import Attribution, Deviation, attributed
 from labcalc.judgement.control.charts import Chart
-from labcalc.judgement.control.likeness import neighbouring_days
-from labcalc.judgement.control.panels import panels_of
+from labcalc.judgement.control.panels import neighbouring_days, panels_of
 from labcalc.judgement.control.watch import Stream, watched
 from labcalc.judgement.month.carry_over import with_carried
 from labcalc.judgement.month.due import LimitsDue, limits_due

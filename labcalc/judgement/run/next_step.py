@@ -73,10 +73,10 @@ def _of_the_cause(judgement: Judgement) -> str:
     """Return the repair of a cause that is sure, else what tells the causes apart; empty where nothing does."""
     if not judgement.explanations:
         return ""
-    from labcalc.judgement.causes.catalogue import SURE, repair_of
+    from labcalc.judgement.causes.catalogue import CAUSES, SURE
     from labcalc.judgement.causes.explanation import UNLIKELY
 
     first = judgement.explanations[0]
     if first.p_value >= UNLIKELY and first.probability >= SURE:
-        return repair_of(first.cause)
+        return CAUSES[first.cause].repair
     return first.next_measurement.sentence if first.next_measurement else ""

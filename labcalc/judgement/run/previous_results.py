@@ -81,6 +81,6 @@ def _explained(name: str, dossier: Dossier, finding: str, basis: str) -> Check:
     if leading.cause != "noise" and leading.noise_probability < NOISE_PROBABILITY:
         return Check(name, "doubtful", finding, basis)
     words = f"noise and spread explain this run (probability {probability(leading.noise_probability, 1.0)})"
-    if evidence.basis != "history":
-        words = f"the earlier runs don't fit the product; beside the {evidence.expectation} {words}"
+    if evidence.course.basis != "history":
+        words = f"the earlier runs don't fit the product; beside the {evidence.course.words} {words}"
     return Check(name, "met", f"{finding}; {words}", basis)

@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.errors import UnknownRunError
 from labcalc.exports import QUANTITY_COLUMNS
 from labcalc.judgement.control.charts import concerns
 from labcalc.judgement.record.measurements import Material
@@ -28,6 +27,7 @@ from labcalc.wording import at_celsius, counted, numeral, percent
 _FEWEST_FOR_TAILS, _OF_TAILS = 20, 0.002
 """Results below which tails can't be told, and chance below which they are called heavy, [-]: rare, as results of one
 day resemble each other and the test takes them for independent."""
+_BELOW_0 = "too small to show; {}, as the analysis of variance gives it below 0"
 _LETTERS = {"day": "T", "operator": "O", "instrument": "E"}  # ISO 5725-3: time, operator, equipment
 
 
@@ -89,37 +89,24 @@ def _symbol(levels: Sequence[Level]) -> str:
     return "s_r" if "run" in names else "s_d"
 
 
-def components_of_variance(material: Material, sample: str = "") -> tuple[ComponentsOfVariance, ...]:
-    """Split the spread of every reference oil of the record, or of one sample, into its components.
+def components_of_variance(material: Material) -> tuple[ComponentsOfVariance, ...]:
+    """Split the spread of every reference oil of the record into its components.
 
     material : The exports at hand with the laboratory's record; runs that a decision excludes are left out and counted.
-    sample : A sample's name; none: every reference oil.
     Returns : By sample, lot, quantity and temperature. Dynamic viscosity is passed over where the kinematic one is
         there.
-    Raises UnknownRunError : The record holds no run of such a sample.
     """
-    record = material.record
-    rows = record[record["sample"] == sample] if sample else record[record["role"] == "reference"]
-    if sample and rows.empty:
-        raise UnknownRunError(f"the record holds no run of a sample '{sample}'")
-    keys = [sample_names(rows), rows["temperature_C"].round(1)]
-    excluding = exclusions(material)
-    found = [one for _, group in rows.groupby(keys, sort=True) for one in _of_one_temperature(group, excluding)]
+    rows, excluding, found = material.record[material.record["role"] == "reference"], exclusions(material), []
+    for _, group in rows.groupby([sample_names(rows), rows["temperature_C"].round(1)], sort=True):
+        has = {quantity for quantity, column in QUANTITY_COLUMNS.items() if group[column].notna().any()}
+        has -= {"dynamic viscosity"} if "kinematic viscosity" in has else set()
+        found += [components_of_results(group, quantity, excluding) for quantity in QUANTITY_COLUMNS if quantity in has]
     return tuple(sorted(found, key=lambda one: (one.samples, one.quantity == "density", one.temperature_C)))
 
 
 def exclusions(material: Material) -> list[Decision]:
     """Return the decisions to exclude a run."""
     return [one for one in material.decisions if one.what == "exclude" and one.run]
-
-
-def _of_one_temperature(rows: pd.DataFrame, excluding: Sequence[Decision]) -> Iterator[ComponentsOfVariance]:
-    has = {quantity for quantity, column in QUANTITY_COLUMNS.items() if rows[column].notna().any()}
-    if "kinematic viscosity" in has:
-        has.discard("dynamic viscosity")
-    for quantity in QUANTITY_COLUMNS:
-        if quantity in has:
-            yield components_of_results(rows, quantity, excluding)
 
 
 def components_of_results(
@@ -137,9 +124,9 @@ def components_of_results(
     used = known[~known["run"].isin(excluded)]
     values, samples = used[column].to_numpy(float), sample_names(used)
     layout = layout_of(used)
-    components, scaled = None, np.zeros(0)
+    components, scaled, several = None, np.zeros(0), samples.nunique() > 1
+    below_0 = _BELOW_0.format("pooled with what is below it" if several else "by restricted maximum likelihood")
     if values.size > 1:
-        several = samples.nunique() > 1
         means = used[column].groupby(samples).transform("mean").to_numpy(float)
         scaled = values - means if quantity == "density" else 100.0 * (values / means - 1.0)
         series = samples.to_numpy(str) if several else None
@@ -153,7 +140,10 @@ def components_of_results(
         levels=layout.levels,
         components=components,
         not_enough=_too_few(layout, values.size),
-        remarks=(*layout.remarks, *_remarks(components), *_heavy_tails(values, scaled)),
+        remarks=(
+            *(f"{name}: {below_0}" for name in (() if components is None else components.set_to_zero)),
+            *_heavy_tails(values, scaled),
+        ),
         excluded=len(known) - len(used),
     )
 
@@ -201,14 +191,6 @@ def sample_names(rows: pd.DataFrame) -> pd.Series:
     return rows["sample"].astype(str) + (" lot " + lots.astype(str)).where(lots.notna(), "")
 
 
-def _remarks(components: VarianceComponents | None) -> tuple[str, ...]:
-    zero = () if components is None else components.set_to_zero
-    return tuple(
-        f"{name}: too small to show; by restricted maximum likelihood, as the analysis of variance gives it below 0"
-        for name in zero
-    )
-
-
 def _heavy_tails(values: NDArray[np.float64], scaled: NDArray[np.float64]) -> Iterator[str]:
     """Say where results lie further out than normal ones, for which the intervals are made."""
     if scaled.size < _FEWEST_FOR_TAILS or resolution(values).coarse or not np.ptp(scaled) > 0.0:
@@ -224,15 +206,14 @@ def _heavy_tails(values: NDArray[np.float64], scaled: NDArray[np.float64]) -> It
 def _too_few(layout: Layout, number: int) -> tuple[str, ...]:
     if number < 2:
         return (f"{counted(number, 'result')}: a spread needs 2, a useful one {FEWEST_DEGREES + 1}",)
-    return (*(_few(level) for level in layout.levels if not level.enough), *layout.lacking)
-
-
-def _few(level: Level) -> str:
-    degrees = counted(level.degrees_of_freedom, "degree of freedom", "degrees of freedom")
-    return (
-        f"{level.name}: {level.groups} give {degrees}; {level.needed} would give the {FEWEST_DEGREES} from which on "
-        "the interval's upper end is less than twice the standard deviation"
+    few = (
+        f"{one.name}: {one.groups} give {counted(one.degrees_of_freedom, 'degree of freedom', 'degrees of freedom')}; "
+        f"{one.groups + FEWEST_DEGREES - one.degrees_of_freedom} would give the {FEWEST_DEGREES} from which on the "
+        "interval's upper end is less than twice the standard deviation"
+        for one in layout.levels
+        if one.degrees_of_freedom < FEWEST_DEGREES
     )
+    return (*few, *layout.lacking)
 
 
 _SITTING = ["instrument", "operator", "day"]  # within which each oil is measured once

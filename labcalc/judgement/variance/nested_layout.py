@@ -29,25 +29,14 @@ class Level:
         """The names as one."""
         return _joined(self.names)
 
-    @property
-    def enough(self) -> bool:
-        """It has the degrees of freedom that a useful interval needs."""
-        return self.degrees_of_freedom >= FEWEST_DEGREES
-
-    @property
-    def needed(self) -> int:
-        """How many there must be within the same groups of the levels above."""
-        return self.groups + max(FEWEST_DEGREES - self.degrees_of_freedom, 0)
-
 
 @dataclass(frozen=True, eq=False)
 class Layout:
     """The levels that the results hold, outermost first, and what had to be left out."""
 
     levels: tuple[Level, ...]
-    codes: Mapping[str, NDArray[np.object_]]  # code of each result on every level but the lowest
+    codes: Mapping[str, NDArray[np.intp]]  # group of each result on every level but the lowest, within those above
     lacking: tuple[str, ...]  # why a level is missing, or stands for two, with the numbers and what would help
-    remarks: tuple[str, ...]  # what has to be known of how results were put to levels
 
     @property
     def lowest(self) -> str:
@@ -62,7 +51,7 @@ def layout_of(rows: pd.DataFrame) -> Layout:
     next within each of it stands together with that one.
     """
     known, lacking = _known_codes(rows)
-    found: list[tuple[tuple[str, ...], NDArray[np.object_] | None, int]] = []
+    found: list[tuple[tuple[str, ...], NDArray[np.intp], int]] = []
     path = np.zeros(len(rows), dtype=np.intp)
     for name, codes in known.items():
         path = pd.MultiIndex.from_arrays([path, codes]).factorize()[0] if len(path) else path
@@ -73,16 +62,16 @@ def layout_of(rows: pd.DataFrame) -> Layout:
         elif found and groups == found[-1][2]:
             found[-1] = ((*found[-1][0], name), found[-1][1], groups)
         else:
-            found.append(((name,), codes, groups))
+            found.append(((name,), path, groups))
     if not found or found[-1][2] < len(rows):
-        found.append(((_LOWEST,), None, len(rows)))
+        found.append(((_LOWEST,), path, len(rows)))
     counts = [1, *(groups for _, _, groups in found)]
     levels = tuple(
         Level(names, groups, groups - above) for (names, _, groups), above in zip(found, counts[:-1], strict=True)
     )
     lacking += [_together(level) for level in levels if len(level.names) > 1]
-    codes_of = {_joined(names): codes for names, codes, _ in found[:-1] if codes is not None}
-    return Layout(levels, MappingProxyType(codes_of), tuple(lacking), _anew(known, levels))
+    codes_of = {_joined(names): codes for names, codes, _ in found[:-1]}
+    return Layout(levels, MappingProxyType(codes_of), tuple(lacking))
 
 
 def _known_codes(rows: pd.DataFrame) -> tuple[dict[str, NDArray[np.object_]], list[str]]:
@@ -110,12 +99,3 @@ def _together(level: Level) -> str:
 
 def _joined(names: Sequence[str]) -> str:
     return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
-
-
-def _anew(known: Mapping[str, NDArray[np.object_]], levels: Sequence[Level]) -> tuple[str, ...]:
-    """Say where people work on several instruments: nested, each counts anew on each."""
-    operators = next((level.groups for level in levels if "operator" in level.names), 0)
-    people = len(set(known.get("operator", ())))
-    if not 0 < people < operators:
-        return ()
-    return (f"operator: {people} people on several instruments stand for {operators}, each anew on each instrument",)
