@@ -74,7 +74,7 @@ def in_each_others_column(rows: Rows) -> Rows:
     [
         ("HB-1", in_kelvin(HYDRAULIC), "kelvin written as °C: every row"),
         ("HB-1", in_kelvin(HYDRAULIC[:1]), "kelvin written as °C: every row"),
-        ("HB-1", [*in_kelvin(HYDRAULIC[:1]), HYDRAULIC[1]], "kelvin written as °C: at 313.1 °C"),
+        ("HB-1", [*in_kelvin(HYDRAULIC[:1]), HYDRAULIC[1]], "kelvin written as °C: at 313.2 °C"),
         ("HB-1", in_fahrenheit(HYDRAULIC), "°F written as °C: every row"),
         ("HB-1", in_fahrenheit(HYDRAULIC[:1]), "°F written as °C: every row"),
         ("HB-1", [*in_fahrenheit(HYDRAULIC[:1]), HYDRAULIC[1]], "°F written as °C: at 104 °C"),

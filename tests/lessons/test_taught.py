@@ -6,13 +6,16 @@ explanations, its worked example and the captions of its pictures. Whoever adds 
 
 from __future__ import annotations
 
+import importlib
+import inspect
 import json
 import re
+import tomllib
 from pathlib import Path
 
 import pytest
-from labcalc.lessons.expressions import lesson_file
 
+from labcalc import lessons
 from labcalc.lessons import LESSONS, Lesson
 
 NOTEBOOKS = Path(__file__).parents[2] / "notebooks" / "lessons"
@@ -147,9 +150,10 @@ def text_of(lesson: Lesson) -> str:
     sources = ["".join(one["source"]) for one in cells]
     end = next(place for place, source in enumerate(sources) if source.startswith("## Test yourself"))
     said = " ".join(sources[:end])
-    content = lesson_file(lesson.name)
+    content = tomllib.loads(Path(lessons.__file__).with_name(f"{lesson.name}.toml").read_text("utf-8"))
     asked = [content["ask"][name] for name in content["ask"] if f'"{name}"' in said or name == "own"]
-    shown = [spec for name, spec in content["plot"].items() if f"plot_{name}" in said]
+    drawn = re.findall(r"(\w+)\.(plot_\w+)", said)
+    shown = [inspect.getsource(getattr(importlib.import_module(f"labcalc.lessons.{of}"), name)) for of, name in drawn]
     return " ".join([said, *map(_words, [*asked, *shown, content["worked"]])]).replace("\n", " ")
 
 

@@ -191,7 +191,7 @@ def test_a_file_that_can_not_be_written_is_named(lab: Path) -> None:
     (lab.parent / "decisions.jsonl").unlink()
     (lab.parent / "decisions.jsonl").mkdir()
     page.conclusion.form.press("write", who="T", concluded=OTHER_CAUSE, why="seen")
-    assert "decisions.jsonl: Is a directory" in page.conclusion.said.text
+    assert "decisions.jsonl: this is a folder; expected a file" in page.conclusion.said.text
 
 
 def test_a_saved_page_holds_no_program_and_no_picture(page: ProblemPage) -> None:
