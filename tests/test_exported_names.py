@@ -81,7 +81,7 @@ NAMES = {
     "labcalc.judgement": """
         Action Alarms CHART_STATUSES COMPARISON_COLUMNS COMPONENTS CarryOver Chart ChartSignal ChartState
         ChartStatus Check Comparison ComponentsOfVariance Consequence Curve DUPLICATE_VERDICTS Dossier
-        DuplicateFinding DuplicateReport DuplicateSummary Effect Finding FirstSettings Judgement LaboratoryStudy
+        DuplicateReport DuplicateSummary Effect Finding FirstSettings Judgement LaboratoryStudy
         MONTH_VERDICTS Material Month MonthReport NOT_ENOUGH NamedSpread OilSummary OilTrend Panel Period
         REMEDIES Reported Result Rounds SEVERITIES ScoredRound SetBeyond SetupReview Sight Stream Study UNITS
         VERDICTS YearReport by_component chart_status compare_with_certificates components_of_results

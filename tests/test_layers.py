@@ -39,6 +39,7 @@ SIDEWAYS = {("workbooks", "figures")}
 
 INSIDE = {
     "judgement": {
+        "action": 0,
         "checks": 0,
         "certificates": 0,
         "period": 0,

@@ -1,5 +1,6 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
+from .action import Action as Action
 from .certificates import (
     COMPARISON_COLUMNS as COMPARISON_COLUMNS,
     UNITS as UNITS,
@@ -27,7 +28,7 @@ from .control.status import (
     states_at as states_at,
 )
 from .control.watch import Stream as Stream
-from .duplicates.comparison import DuplicateFinding as DuplicateFinding, NamedSpread as NamedSpread
+from .duplicates.comparison import NamedSpread as NamedSpread
 from .duplicates.precision import NOT_ENOUGH as NOT_ENOUGH, DuplicateSummary as DuplicateSummary
 from .duplicates.report import (
     DUPLICATE_VERDICTS as DUPLICATE_VERDICTS,
@@ -37,7 +38,6 @@ from .duplicates.report import (
 )
 from .duplicates.sets import SetBeyond as SetBeyond
 from .month.carry_over import CarryOver as CarryOver
-from .month.follow_up import Action as Action
 from .month.oils import OilSummary as OilSummary
 from .month.report import MONTH_VERDICTS as MONTH_VERDICTS, MonthReport as MonthReport, report_month as report_month
 from .period import Month as Month, Period as Period, month_of as month_of, year_of as year_of

@@ -20,11 +20,10 @@ from scipy import stats
 
 from labcalc.errors import ExportError, PeriodError
 from labcalc.exports import TIDY_COLUMNS, Reading, Refusal
-from labcalc.judgement import COMPARISON_COLUMNS, Material, control_charts, month_of, report_month
+from labcalc.judgement import COMPARISON_COLUMNS, Action, Material, control_charts, month_of, report_month
 from labcalc.judgement.control.watch import watched
-from labcalc.judgement.duplicates.comparison import DuplicateFinding
 from labcalc.judgement.duplicates.report import DuplicateReport
-from labcalc.judgement.month.actions import Action, ranked_actions
+from labcalc.judgement.month.actions import ranked_actions
 from labcalc.judgement.month.checks import Checks, biased_of
 from labcalc.judgement.month.moved import moved_in
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
@@ -86,7 +85,7 @@ def actions(
     *,
     month: pd.DataFrame = QUIET,
     comparisons: pd.DataFrame = NOTHING,
-    duplicates: Sequence[DuplicateFinding] = (),
+    duplicates: Sequence[Action] = (),
     refusals: Sequence[Refusal] = (),
     failures: Sequence[ExportError] = (),
 ) -> list[Action]:
@@ -192,7 +191,6 @@ def test_one_oil_that_moved_on_one_instrument_asks_for_a_second_oil() -> None:
         "shift": pytest.approx(0.4),
         "limit": pytest.approx(0.2394, abs=1e-4),
         "unit": "kg/m³",
-        "severity": "now",
         "since": "2026-02-01",
         "earliest": "2026-02-01",
         "latest": "2026-02-01",
@@ -384,7 +382,7 @@ def test_what_else_is_told_in_its_rank() -> None:
     ]
     found = actions(
         oils(*shifted(0.4)),
-        duplicates=[DuplicateFinding("Repeats", "far apart", "measure")],
+        duplicates=[Action("Repeats", "far apart", "measure")],
         refusals=refused,
         failures=[ExportError("c.csv", "it is empty")],
         month=rows(("R1", "VD", "reference"), ("S2", "W", "sample")),

@@ -29,8 +29,8 @@ _CAPTIONS = {
 
 def summarise_duplicates(report: DuplicateReport) -> Summary:
     """Return what the index page shows of the report."""
-    facts = {"verdict_rank": report.rank, "line": report.reason, "number": report.number}
-    return Summary({"quality": True, **facts, **report.for_programs})
+    facts = {"verdict": report.verdict, "verdict_rank": report.rank, "line": report.reason, "number": report.number}
+    return Summary({"quality": True, **facts})
 
 
 def show_duplicate_header(report: DuplicateReport, links: Mapping[str, str] | None = None) -> Fragment:

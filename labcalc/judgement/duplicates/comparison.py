@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from labcalc.judgement.action import Action
 from labcalc.judgement.duplicates.pairing import CONDITIONS
 from labcalc.judgement.duplicates.sets import SHOWN_UNITS, shown_values
 from labcalc.statistics import OrderEffect, holm_adjusted, order_effect
@@ -196,16 +197,7 @@ _CAUSES = {
 _FEWEST_PAIRS = 5  # pairs below which nothing is said of an order, [-]: our own choice
 
 
-@dataclass(frozen=True)
-class DuplicateFinding:
-    """What was found about repeats, with its numbers, and what to do about it."""
-
-    about: str
-    finding: str
-    what_to_do: str
-
-
-def biases_of(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[DuplicateFinding, ...]:
+def biases_of(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[Action, ...]:
     """Return what differs on the whole, less what carry-over does, more than chance among so many tests explains.
 
     Returns : By quantity, over all classes: the temperatures of a run share its fills, and are one difference.
@@ -235,11 +227,11 @@ def _orders(results: pd.DataFrame, sets: pd.DataFrame) -> Iterator[tuple[tuple[s
             yield (str(quantity), str(contrast)), order_effect(group, 0.0 * group)
 
 
-def _finding(quantity: str, contrast: str, order: OrderEffect) -> DuplicateFinding:
+def _finding(quantity: str, contrast: str, order: OrderEffect) -> Action:
     mean, low, high = (signed(value) for value in (order.mean, *order.interval))
     found = f"{contrast} {mean} {SHOWN_UNITS[quantity]} ({low} to {high}) from {counted(order.number, 'pair')}"
     cause = _CAUSES[quantity, order.mean > 0.0]
     to_do = f"That speaks for {cause}: rinse once more, or wait longer, before the first result."
     if contrast != FIRST_MINUS_SECOND:
         to_do = "Compare both instruments' reference oils; adjust, or let the uncertainty cover the difference."
-    return DuplicateFinding(quantity.capitalize(), found, to_do)
+    return Action(quantity.capitalize(), found, to_do)

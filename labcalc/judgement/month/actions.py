@@ -1,19 +1,21 @@
 """What needs action after a month, the most pressing first; every finding carries its numbers."""
 
+import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from datetime import date
 
 import pandas as pd
 
 from labcalc.errors import DecisionError, ExportError
 from labcalc.exports import Refusal
+from labcalc.judgement.action import LATER, URGENT, Action, shortened
 from labcalc.judgement.carry_over.effect import ExpectedEffect
 from labcalc.judgement.duplicates.report import DuplicateReport
 from labcalc.judgement.month import of_checks, of_oils, whose_fault
 from labcalc.judgement.month.carry_over import CarryOver
 from labcalc.judgement.month.checks import Checks
-from labcalc.judgement.month.finding import IMPORTANT, LATER, SEVERITIES, URGENT, Finding, shortened
-from labcalc.judgement.month.follow_up import Action
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.admission import Doubt, first_of_files
@@ -56,98 +58,87 @@ def ranked_actions(
         "due": of_oils.due(checks),
         "waiting": _waiting(waiting),
     }
-    found = [(kind, one) for kind, some in kinds.items() for one in some]
-    ranked = sorted(found, key=lambda one: (one[1].severity, -one[1].weight))
-    return tuple(_action(rank, kind, one) for rank, (kind, one) in enumerate(ranked, 1))
+    found = [replace(one, key=_key(kind, one)) for kind, some in kinds.items() for one in some]
+    ranked = sorted(found, key=lambda one: (one.severity, -one.weight))
+    return tuple(replace(one, rank=rank) for rank, one in enumerate(ranked, 1))
 
 
-def _action(rank: int, kind: str, one: Finding) -> Action:
-    urgent, key = one.severity == URGENT, one.key(kind)
-    said = (one.about, one.finding, one.what_to_do)
-    facts = (("severity", SEVERITIES[one.severity]), *one.facts)
-    return Action(rank, *said, urgent, key, one.size, facts, details=one.details)
+def _key(kind: str, one: Action) -> str:
+    return re.sub(r"[\W_]+", "-", f"{kind} {one.about} {one.which}".casefold()).strip("-")
 
 
-def _waiting(waiting: Sequence[Decision]) -> Iterator[Finding]:
+def _waiting(waiting: Sequence[Decision]) -> Iterator[Action]:
     for one in waiting:
         about = one.run or one.instrument or one.file or f"action {one.decision}"
         finding = f"{one.what}, {about}, decided by {one.who}, waits for a second person: {one.why}"
         to_do = f"Another person looks at it: `labcalc record confirm {one.number}`, or a decision that corrects it."
-        yield Finding(IMPORTANT, f"Decision {one.number}", finding, to_do)
+        yield Action(f"Decision {one.number}", finding, to_do)
 
 
-def _unusable(unusable: Sequence[DecisionError]) -> Iterator[Finding]:
+def _unusable(unusable: Sequence[DecisionError]) -> Iterator[Action]:
     for one in unusable:
         to_do = "A line that can't be used is not applied: decide anew, and leave the file as it is."
-        yield Finding(URGENT, f"Decisions, line {one.line}", one.problem, to_do)
+        yield Action(f"Decisions, line {one.line}", one.problem, to_do, URGENT)
 
 
-def _doubts(doubts: Sequence[Doubt]) -> Iterator[Finding]:
+def _doubts(doubts: Sequence[Doubt]) -> Iterator[Action]:
     for one in first_of_files(doubts):
         to_do = "Kept out of baselines, limits, pairings and carry-over: decide to count or to exclude each."
-        yield Finding(URGENT, one.file, f"line {one.line}, run {one.run}: {one.finding}", to_do, which=one.about)
+        found = f"line {one.line}, run {one.run}: {one.finding}"
+        yield Action(one.file, found, to_do, URGENT, which=one.about)
 
 
-def _nothing_measured(rows: pd.DataFrame, month: Month) -> Iterator[Finding]:
+def _nothing_measured(rows: pd.DataFrame, month: Month) -> Iterator[Action]:
     if rows.empty:
         to_do = "See whether every export lies where earlier_exports of lab.toml looks for it."
-        yield Finding(IMPORTANT, "Record", f"no run in {month.name}", to_do)
+        yield Action("Record", f"no run in {month.name}", to_do)
 
 
-def _without_reference(rows: pd.DataFrame) -> Iterator[Finding]:
+def _without_reference(rows: pd.DataFrame) -> Iterator[Action]:
     instruments = rows["instrument"].astype(object).where(rows["instrument"].notna(), "")
     checked = set(instruments[rows["role"] == "reference"])
     for instrument in sorted(set(instruments) - checked):
         number = rows.loc[instruments == instrument, "run"].nunique()
-        yield Finding(
-            URGENT,
+        yield Action(
             instrument or "an instrument without a name",
             f"{counted(number, 'sample run')}, and no reference oil in the month: nothing shows that it was right",
             "Run both reference oils before the next result is released.",
-            number,
-            facts=(("instrument", instrument), ("unit", "sample runs")),
-        )
-
-
-def _expired(oils: tuple[OilSummary, ...], month: Month) -> Iterator[Finding]:
-    """Name lots that were measured after their certificate had run out."""
-    late: dict[tuple[str, str], tuple[object, int]] = {}
-    for one in oils:
-        chart = one.chart
-        inside = chart.measured_at[chart.between(month.first, month.last)]
-        number = 0 if chart.valid_to is None else sum(day > chart.valid_to for day in inside.date)
-        if number:
-            key = (chart.oil, chart.lot)
-            late[key] = (chart.valid_to, max(number, late.get(key, (None, 0))[1]))
-    for (oil, lot), (valid_to, number) in sorted(late.items()):
-        yield Finding(
             URGENT,
-            f"{oil} lot {lot}",
-            f"its certificate ran out on {valid_to}; {counted(number, 'result')} of a chart came after it",
-            "Go over to a lot with a valid certificate.",
             number,
-            facts=(("oil", oil), ("unit", "results"), ("since", str(valid_to))),
+            facts={"instrument": instrument, "unit": "sample runs"},
         )
 
 
-def _failures(failures: Sequence[ExportError]) -> Iterator[Finding]:
+def _expired(oils: tuple[OilSummary, ...], month: Month) -> Iterator[Action]:
+    """Name lots that were measured after their certificate had run out."""
+    late: dict[tuple[str, str, date], int] = {}
+    for chart in (one.chart for one in oils):
+        if chart.valid_to is not None:
+            inside = chart.measured_at[chart.between(month.first, month.last)]
+            key = (chart.oil, chart.lot, chart.valid_to)
+            late[key] = max(sum(day > chart.valid_to for day in inside.date), late.get(key, 0))
+    for (oil, lot, valid_to), number in sorted(late.items()):
+        if number:
+            found = f"its certificate ran out on {valid_to}; {counted(number, 'result')} of a chart came after it"
+            facts = {"oil": oil, "unit": "results", "since": str(valid_to)}
+            yield Action(
+                f"{oil} lot {lot}", found, "Go over to a lot with a valid certificate.", URGENT, number, facts=facts
+            )
+
+
+def _failures(failures: Sequence[ExportError]) -> Iterator[Action]:
     for one in failures:
-        yield Finding(
-            IMPORTANT,
-            "Record",
-            f"an export could not be read: {one}",
-            "Copy it again, or take it away.",
-            which=one.file,
-        )
+        found = f"an export could not be read: {one}"
+        yield Action("Record", found, "Copy it again, or take it away.", which=one.file)
 
 
-def _repeats(duplicates: DuplicateReport) -> Iterator[Finding]:
+def _repeats(duplicates: DuplicateReport) -> Iterator[Action]:
     for one in duplicates.findings:
         found, details = shortened(one.finding.split("; "))
-        yield Finding(IMPORTANT, one.about, found, one.what_to_do, details=details)
+        yield replace(one, finding=found, details=details)
 
 
-def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[Finding]:
+def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[Action]:
     for one in carry_overs:
         if not one.at_risk:
             continue
@@ -155,18 +146,17 @@ def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[Finding]:
         size = {name: f"{signed(worst.effect)} {worst.contrast.unit}" for worst, name in of}
         most = max(of, key=lambda pair: abs(pair[0].effect) / pair[0].limit)[1]
         share = max(one.shares, key=lambda s: s.value if s.shows else -1.0)
-        yield Finding(
-            IMPORTANT,
+        yield Action(
             f"{one.instrument}, carry-over",
             f"{counted(len(one.at_risk), 'result')} moved by more than the repeatability, the most "
             f"{size[most]} ({most})" + f": {percent(share.value)} of the sample before stays in the cell" * share.shows,
             "Measure these again after a sample of their own kind; order runs from thin to thick" + _rinse(one) + ".",
-            share.value,
+            size=share.value,
             details=tuple(
                 f"{run.run}: {name}, {_expected(worst)}" for run, (worst, name) in zip(one.at_risk, of, strict=True)
             ),
             weight=sum(abs(run.worst.effect) / run.worst.limit for run in one.at_risk),
-            facts=(("instrument", one.instrument), ("unit", "1"), ("runs", ", ".join(run.run for run in one.at_risk))),
+            facts={"instrument": one.instrument, "unit": "1", "runs": ", ".join(run.run for run in one.at_risk)},
         )
 
 
@@ -182,16 +172,16 @@ def _rinse(one: CarryOver) -> str:
     return f", or rinse once more after a sample more than {numeral(ratio, 0)} times as thick" if ratio < 1e6 else ""
 
 
-def _refusals(refusals: Sequence[Refusal]) -> Iterator[Finding]:
+def _refusals(refusals: Sequence[Refusal]) -> Iterator[Action]:
     files = Counter(one.file for one in refusals)
     if files:
         named, details = shortened([f"{file} ({number})" for file, number in files.items()], 4)
-        yield Finding(
-            LATER,
+        yield Action(
             "Exports",
             f"{counted(len(refusals), 'row')} refused: {named.replace('; ', ', ')}",
             "Each is named below with what was expected: mend the export, or measure again.",
+            LATER,
             len(refusals),
-            facts=(("unit", "rows"),),
+            facts={"unit": "rows"},
             details=details,
         )

@@ -2,47 +2,17 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import replace
 
 import pandas as pd
 
+from labcalc.judgement.action import IMPORTANT, URGENT, Action
 from labcalc.judgement.period import Month
 from labcalc.lab import Assignment
 
 _GROWN = 1.1
 """Ratio of a finding's size to that when the action was opened, from which it is growing, [-]: our own choice."""
 _NTH = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
-
-
-@dataclass(frozen=True)
-class Action:
-    """Something to do: its place in the list, what it is about, what was found, what to do, and whether it can wait."""
-
-    rank: int
-    about: str
-    finding: str
-    what_to_do: str
-    urgent: bool
-    key: str = ""  # the same in every month in which the same is found: what kind of finding it is, and about what
-    size: float = math.nan  # how large the finding is, in its own measure; NaN where it has none
-    facts: tuple[tuple[str, str | float], ...] = ()
-    """What is known of it beside the sentences: instrument, quantity, cause, oil, shift, unit, since, runs."""
-    followed: str = ""  # who sees to it, until when, since when it is open; empty where nobody was asked
-    overdue: bool = False
-    details: tuple[str, ...] = ()
-    """The runs, results, charts or files that the finding speaks of, where its sentence holds not all of them."""
-
-    @property
-    def runs(self) -> tuple[str, ...]:
-        """What the details begin with: the names of the runs that they are about."""
-        return tuple(one.partition(": ")[0] for one in self.details)
-
-    @property
-    def for_programs(self) -> dict[str, Any]:
-        """All of it as JSON can carry it."""
-        size = None if math.isnan(self.size) else self.size
-        return vars(self) | {"size": size, "facts": dict(self.facts), "details": list(self.details)}
 
 
 def followed(found: Sequence[Action], assignments: Sequence[Assignment], month: Month) -> tuple[Action, ...]:
@@ -74,15 +44,15 @@ def _is_overdue(one: Assignment, month: Month) -> bool:
 def _beside(found: Action, own: list[Assignment], month: Month) -> Action:
     late = any(_is_overdue(one, month) for one in own)
     words = "; ".join(_in_words(one, month, found.size) for one in own)
-    return replace(found, followed=words, overdue=late, urgent=found.urgent or late)
+    return replace(found, followed=words, overdue=late, severity=URGENT if late else found.severity)
 
 
 def _gone(one: Assignment, month: Month) -> Action:
     number, late = one.action.number, _is_overdue(one, month)
     to_do = f"Check the effect and close it: `labcalc record close {number} --effect TEXT`."
     finding = f"finding gone: check the effect and close. It was: {one.action.why}"
-    about, words = f"Action {number}", _in_words(one, month, math.nan)
-    return Action(0, about, finding, to_do, late, one.action.finding, followed=words, overdue=late)
+    severity, words = URGENT if late else IMPORTANT, _in_words(one, month, math.nan)
+    return Action(f"Action {number}", finding, to_do, severity, key=one.action.finding, followed=words, overdue=late)
 
 
 def _in_words(one: Assignment, month: Month, size: float) -> str:

@@ -10,12 +10,13 @@ import pandas as pd
 
 from labcalc.errors import ExportError, MonthError
 from labcalc.exports import Refusal, SourceFile
+from labcalc.judgement.action import Action
 from labcalc.judgement.control.status import Sight, sight_of, sights_of
 from labcalc.judgement.duplicates.report import DuplicateReport, duplicates_between
 from labcalc.judgement.month.actions import ranked_actions
 from labcalc.judgement.month.carry_over import CarryOver, month_carry_overs
 from labcalc.judgement.month.checks import Checks, checks_of
-from labcalc.judgement.month.follow_up import Action, followed
+from labcalc.judgement.month.follow_up import followed
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.record.admission import Doubt
@@ -196,12 +197,6 @@ class MonthReport(Shown):
         yield self.month.name, f"{self.verdict}. {self.reason}"
         yield "runs", f"{self.runs} of samples, {self.reference_runs} of reference oils"
         yield from ((one.about, one.finding) for one in self.actions)
-
-    @property
-    def for_programs(self) -> dict[str, Any]:
-        """The action list for other programs: only what JSON can carry."""
-        actions = [one.for_programs for one in self.actions]
-        return {"month": self.month.name, "verdict": self.verdict, "actions": actions}
 
     @property
     def number(self) -> str:

@@ -2,13 +2,12 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
+from labcalc.judgement.action import Action
 from labcalc.judgement.control.panels import Panel, panels_of
 from labcalc.judgement.control.status import sight_of
-from labcalc.judgement.month.finding import Finding
 from labcalc.judgement.month.of_oils import repairs
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
 from labcalc.judgement.month.report import MonthReport, report_period
@@ -57,20 +56,8 @@ class YearReport(MonthReport):
 
     trends: tuple[OilTrend, ...]
     alarms: tuple[Alarms, ...]
-    repaired: tuple[Finding, ...]  # its corrective actions, and whether they worked
-    ended: tuple[Finding, ...]  # what moved in it and was back before its end
-
-    @property
-    def for_programs(self) -> dict[str, Any]:
-        """The action list and the drifts for other programs: only what JSON can carry."""
-        of_month = super().for_programs
-        drifts = [
-            {"instrument": one.panel.first.instrument, "chart": one.panel.name, "unit": one.panel.first.unit}
-            | {"drift_a_year": one.drift.slope, "interval": [*one.drift.interval], "drifts": one.drifts}
-            for one in self.trends
-            if one.drift is not None
-        ]
-        return {"year": of_month.pop("month"), **of_month, "drifts": drifts}
+    repaired: tuple[Action, ...]  # its corrective actions, and whether they worked
+    ended: tuple[Action, ...]  # what moved in it and was back before its end
 
 
 def report_year(material: Material, year: str) -> YearReport:
