@@ -39,7 +39,6 @@ SIDEWAYS = {("workbooks", "figures")}
 
 INSIDE = {
     "judgement": {
-        "action": 0,
         "checks": 0,
         "certificates": 0,
         "period": 0,

@@ -1,12 +1,11 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
-from .action import Action as Action
 from .certificates import (
     COMPARISON_COLUMNS as COMPARISON_COLUMNS,
     UNITS as UNITS,
     compare_with_certificates as compare_with_certificates,
 )
-from .checks import Check as Check
+from .checks import Action as Action, Check as Check
 from .control.chart_making import control_charts as control_charts
 from .control.charts import Chart as Chart, ChartSignal as ChartSignal
 from .control.panels import (

@@ -13,7 +13,7 @@ import pandas as pd
 
 from labcalc.exports import Reading
 from labcalc.judgement import Material
-from labcalc.judgement.action import Action
+from labcalc.judgement.checks import Action
 from labcalc.judgement.month import of_checks, of_oils, whose_fault
 from labcalc.judgement.month.checks import Checks
 from labcalc.judgement.period import Month, Period, days_of

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from labcalc.judgement import Chart, control_charts
-from labcalc.judgement.action import IMPORTANT, Action
+from labcalc.judgement.checks import IMPORTANT, Action
 from labcalc.judgement.control.attribution import Attribution, Deviation, attributed
 from labcalc.judgement.month import whose_fault
 from labcalc.judgement.month.checks import checks_of

@@ -8,7 +8,7 @@ from datetime import date, datetime
 import pytest
 
 from labcalc.judgement import Action, month_of
-from labcalc.judgement.action import URGENT
+from labcalc.judgement.checks import URGENT
 from labcalc.judgement.month.follow_up import followed
 from labcalc.lab import Assignment, Decision
 from tests.judgement.test_control import ZONE

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from labcalc.judgement.action import IMPORTANT, LATER
+from labcalc.judgement.checks import IMPORTANT, LATER
 from labcalc.judgement.control.watch import watched
 from labcalc.judgement.month import of_oils, whose_fault
 from labcalc.judgement.month.checks import Checks, checks_of

@@ -16,8 +16,8 @@ import pytest
 from scipy import stats
 
 from labcalc.judgement import Material
-from labcalc.judgement.action import IMPORTANT, URGENT, Action
 from labcalc.judgement.carry_over.shares import Contrast, RunBefore
+from labcalc.judgement.checks import IMPORTANT, URGENT, Action
 from labcalc.judgement.month import of_checks, whose_fault
 from labcalc.judgement.month.carry_over import with_carried
 from labcalc.judgement.month.checks import Checks, checks_of

@@ -16,7 +16,7 @@ import pytest
 from scipy import stats
 
 from labcalc.judgement import control_charts
-from labcalc.judgement.action import IMPORTANT, LATER, URGENT, Action
+from labcalc.judgement.checks import IMPORTANT, LATER, URGENT, Action
 from labcalc.judgement.control.watch import Stream, stopping_at, watched
 from labcalc.judgement.month import whose_fault
 from labcalc.judgement.month.checks import checks_of

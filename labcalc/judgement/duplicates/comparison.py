@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.judgement.action import Action
+from labcalc.judgement.checks import Action
 from labcalc.judgement.duplicates.pairing import CONDITIONS
 from labcalc.judgement.duplicates.sets import SHOWN_UNITS, shown_values
 from labcalc.statistics import OrderEffect, holm_adjusted, order_effect

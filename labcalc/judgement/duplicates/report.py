@@ -8,7 +8,7 @@ import pandas as pd
 
 from labcalc.errors import PeriodError
 from labcalc.exports import SourceFile
-from labcalc.judgement.action import Action
+from labcalc.judgement.checks import Action
 from labcalc.judgement.duplicates.comparison import WHAT_TO_DO, NamedSpread, biases_of, compare_spreads
 from labcalc.judgement.duplicates.pairing import repeated_results
 from labcalc.judgement.duplicates.precision import DuplicateSummary, summarise_sets

@@ -10,8 +10,8 @@ import pandas as pd
 
 from labcalc.errors import DecisionError, ExportError
 from labcalc.exports import Refusal
-from labcalc.judgement.action import LATER, URGENT, Action, shortened
 from labcalc.judgement.carry_over.effect import ExpectedEffect
+from labcalc.judgement.checks import LATER, URGENT, Action, shortened
 from labcalc.judgement.duplicates.report import DuplicateReport
 from labcalc.judgement.month import of_checks, of_oils, whose_fault
 from labcalc.judgement.month.carry_over import CarryOver

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pandas as pd
 
-from labcalc.judgement.action import IMPORTANT, URGENT, Action
+from labcalc.judgement.checks import IMPORTANT, URGENT, Action
 from labcalc.judgement.period import Month
 from labcalc.lab import Assignment
 

@@ -7,8 +7,8 @@ from itertools import groupby
 import pandas as pd
 from scipy.special import ndtr, pdtrc
 
-from labcalc.judgement.action import IMPORTANT, URGENT, Action, shortened
 from labcalc.judgement.certificates import UNITS
+from labcalc.judgement.checks import IMPORTANT, URGENT, Action, shortened
 from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.month.checks import Checks
 from labcalc.judgement.month.of_oils import OF_CHECKS, apart_of_moved

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import fdtrc
 
-from labcalc.judgement.action import IMPORTANT, LATER, Action, shortened
+from labcalc.judgement.checks import IMPORTANT, LATER, Action, shortened
 from labcalc.judgement.month.checks import Checks
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.statistics import PerformanceIndex, holm_adjusted, resolution

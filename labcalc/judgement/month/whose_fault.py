@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 import numpy as np
 import pandas as pd
 
-from labcalc.judgement.action import IMPORTANT, URGENT, Action
+from labcalc.judgement.checks import IMPORTANT, URGENT, Action
 from labcalc.judgement.control.attribution import Attribution
 from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.month.checks import Checks

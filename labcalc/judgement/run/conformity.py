@@ -13,7 +13,6 @@ from labcalc.lab import Limit, TypicalValue
 from labcalc.statistics import (
     DECISION_RULES,
     DecisionRule,
-    UncertaintyBudget,
     conformity_probability,
     coverage_factor,
     decide_conformity,
@@ -122,20 +121,6 @@ def _limit(limit: Limit, rule: str = "") -> HeldLimit:
 
 
 @dataclass(frozen=True)
-class _Found:
-    """The value that a limit is for."""
-
-    value: float
-    unit: str
-    budget: UncertaintyBudget | None
-    repeats: tuple[float, ...]
-
-    @property
-    def expanded_uncertainty(self) -> float:
-        return self.budget.expanded_uncertainty if self.budget else math.nan
-
-
-@dataclass(frozen=True)
 class _Held:
     """How a value is held against its limit: the rule in force and what it needs."""
 
@@ -148,19 +133,19 @@ class _Held:
     remarks: tuple[str, ...] = ()
 
 
-def _found(limit: Limit, results: Results, consequences: tuple[Consequence, ...]) -> _Found | str:
+def _found(limit: Limit, results: Results, consequences: tuple[Consequence, ...]) -> Result | Consequence | str:
     """Return the value to compare: measured, else an index or a density; else why there is none."""
     if measured := results.of(limit.quantity, limit.temperature_C):
-        return _Found(measured.value, measured.unit, measured.budget, measured.repeats)
+        return measured
     density = f"Density at {celsius(limit.temperature_C)}"
     names = {"viscosity index": "Viscosity index", "CCAI": "CCAI", "density": density}
     for one in consequences:
         if one.name == names.get(limit.quantity):
-            return _Found(one.value, one.unit, one.budget, (one.value,)) if math.isfinite(one.value) else one.note
+            return one if math.isfinite(one.value) else one.note
     return "not measured in this run"
 
 
-def _held(found: _Found, limit: Limit, dossier: Dossier) -> _Held:
+def _held(found: Result | Consequence, limit: Limit, dossier: Dossier) -> _Held:
     choices = dossier.laboratory.conformity
     rule = DECISION_RULES[limit.decision_rule or choices.decision_rule]
     if rule.band == "R":
@@ -168,7 +153,7 @@ def _held(found: _Found, limit: Limit, dossier: Dossier) -> _Held:
     return _held_by_laboratory(rule, found, choices.guard_band)
 
 
-def _held_by_laboratory(rule: DecisionRule, found: _Found, multiple: float) -> _Held:
+def _held_by_laboratory(rule: DecisionRule, found: Result | Consequence, multiple: float) -> _Held:
     """Take the guard band from the laboratory's own expanded uncertainty."""
     if found.budget is None or math.isnan(found.expanded_uncertainty):
         if not (rule.accept or rule.reject):
@@ -179,7 +164,7 @@ def _held_by_laboratory(rule: DecisionRule, found: _Found, multiple: float) -> _
     return _Held(rule, width, budget.standard_uncertainty, budget.effective_degrees_of_freedom)
 
 
-def _held_by_method(rule: DecisionRule, found: _Found, limit: Limit, dossier: Dossier) -> _Held:
+def _held_by_method(rule: DecisionRule, found: Result | Consequence, limit: Limit, dossier: Dossier) -> _Held:
     """Take the margin from the published reproducibility; without one, hold by rounding and say so."""
     in_force = dossier.precision_in_force(limit.quantity, limit.temperature_C, found.value)
     statement = in_force.statement
@@ -188,7 +173,7 @@ def _held_by_method(rule: DecisionRule, found: _Found, limit: Limit, dossier: Do
         why = in_force.why_not or "the precision statement in force gives no R of its r or more"
         held = _held_by_laboratory(_FALLBACK, found, 1.0)
         return replace(held, remarks=(f"{why}: {_instead(rule)}",))
-    number = independent_results(found.repeats, dossier.laboratory)
+    number = independent_results(found.repeats, dossier.laboratory) if isinstance(found, Result) else 1
     repeatability = float(statement.repeatability.at(found.value))
     width = float(one_sided_margin(reproducibility, repeatability=repeatability, results=number))
     tight = not limits_leave_room(limit.lowest, limit.highest, reproducibility)
@@ -213,13 +198,13 @@ def _shown(value: float, limit: Limit, rule: DecisionRule) -> str:
     return numeral(value, limit.decimals if rule.rounded_first else next(telling, 12))
 
 
-def _knowledge(found: _Found, held: _Held) -> str:
+def _knowledge(found: Result | Consequence, held: _Held) -> str:
     known = {"U": found.expanded_uncertainty, "R": held.reproducibility}
     words = [f"{name} = {numeral(size)}" for name, size in known.items() if math.isfinite(size)]
     return f" ({', '.join(words)})" if words else ""
 
 
-def _nearness(found: _Found, limit: Limit, held: _Held) -> tuple[str, ...]:
+def _nearness(found: Result | Consequence, limit: Limit, held: _Held) -> tuple[str, ...]:
     """Say how near the limit is, where it is nearer than the guard band."""
     if math.isnan(held.width):
         return ()

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
+from labcalc.formulae import edition_of
 from labcalc.judgement.run.results import Result
 from labcalc.judgement.uncertainty.effects import Effect, budget_of, carried, unknown, varied
 from labcalc.statistics import InputQuantity, UncertaintyBudget
@@ -45,14 +46,23 @@ def missing(name: str, unit: str, standard: str, why: str) -> Consequence:
 
 def calculated(
     name: str,
+    formula: str,
     function: Callable[..., ArrayLike],
-    inputs: Sequence[Result | Consequence],
+    asked: Sequence[Result | Consequence | None],
     report: Callable[[float], str],
-    unit: str,
-    standard: str,
+    unit: str = "",
     note: str = "",
+    needs: str = "",
 ) -> Consequence:
-    """Evaluate a function of results and carry their uncertainty; a refusal becomes the note."""
+    """Evaluate a function of results and carry their uncertainty; a refusal, or what it needs, becomes the note.
+
+    formula : Whose edition is told, as ``labcalc.formulae`` names it.
+    asked : What the function takes; None where the run doesn't give it.
+    """
+    standard = edition_of(formula)
+    inputs = [one for one in asked if one is not None]
+    if len(inputs) < len(asked):
+        return missing(name, unit, standard, needs)
     if refused := [one.note for one in inputs if isinstance(one, Consequence) and math.isnan(one.value)]:
         return missing(name, unit, standard, refused[0])
     values, effects = [one.value for one in inputs], [one.effects for one in inputs]

@@ -18,12 +18,10 @@ from labcalc.judgement.run.reference_oils import control_chart_check, reference_
 from labcalc.judgement.run.results import Results, results_of
 from labcalc.judgement.run.validity import (
     carry_over_check,
-    consistency_check,
     correction_checks,
     decision_checks,
     density_slope_check,
     falling_checks,
-    gravity_constant_check,
     line_check,
     record_checks,
     refused_rows_check,
@@ -184,10 +182,8 @@ def judge(dossier: Dossier) -> Judgement:
         *correction_checks(dossier, results),
         *repeat_checks(dossier, results),
         *_about("instrument", (*reference_checks(dossier), control_chart_check(dossier))),
-        consistency_check(dossier),
         density_slope_check(dossier, results),
         line_check(dossier, results),
-        gravity_constant_check(consequences),
         *_about("order", (carry_over_check(dossier, results),)),
         *_about("specification", specification_checks(dossier, results, consequences)),
         *(check for check in compared if check is not None),

@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from labcalc.errors import StudyError
-from labcalc.judgement.action import Action
+from labcalc.judgement.checks import Action
 from labcalc.lab import nearest
 from labcalc.wording import numeral
 

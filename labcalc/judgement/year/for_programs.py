@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from labcalc.judgement.action import IMPORTANT, SEVERITIES, URGENT, Action
+from labcalc.judgement.checks import IMPORTANT, SEVERITIES, URGENT, Action
 from labcalc.judgement.duplicates.comparison import WHAT_TO_DO
 from labcalc.judgement.duplicates.precision import DuplicateSummary
 from labcalc.judgement.duplicates.report import REVIEW, DuplicateReport

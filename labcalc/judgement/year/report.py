@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from labcalc.judgement.action import Action
+from labcalc.judgement.checks import Action
 from labcalc.judgement.control.panels import Panel, panels_of
 from labcalc.judgement.control.status import sight_of
 from labcalc.judgement.month.of_oils import repairs
