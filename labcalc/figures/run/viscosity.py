@@ -18,15 +18,6 @@ _CHART_ENDS = (0.21, 2e7)  # ends of the chart by ASTM D341, [mm²/s]
 _TICKS_WANTED = 9
 _ROOM = 0.06
 
-_MODELS = {
-    "can't tell": "Two or three points can't tell the line from Vogel's or Andrade's curve.",
-    "none of them": "The points follow neither the line nor Vogel's or Andrade's curve.",
-    "ASTM D341": "The points follow the line, not Vogel's or Andrade's curve.",
-    "Vogel": "The points follow Vogel's curve, not the line.",
-    "Andrade": "The points follow Andrade's curve, not the line.",
-}
-"""What the points say of the models."""
-
 
 def draw_viscosity_temperature(curve: Curve, sample: str) -> Picture:
     """Draw a run's kinematic viscosities with their line, its extrapolation dotted, and the band of its uncertainty.
@@ -135,8 +126,7 @@ def _caption(curve: Curve, sample: str) -> str:
         return f"Kinematic viscosity of {sample}: {values}. One temperature alone gives no line."
     band = " The band: how far oils bend away from it." if np.isfinite(curve.half_width).all() else ""
     return (
-        f"Kinematic viscosity of {sample}: {values}, and the line of ASTM D341, dotted where it is extrapolated."
-        f"{band} {_MODELS[curve.model]}"
+        f"Kinematic viscosity of {sample}: {values}, and the line of ASTM D341, dotted where it is extrapolated.{band}"
     )
 
 

@@ -1,4 +1,4 @@
-"""The quality of a month: reference oils, repeats, carry-over, refusals, workload, what is to be done or known."""
+"""The quality of a month: reference oils, repeats, carry-over, refusals, what is to be done or known."""
 
 import hashlib
 import re
@@ -129,20 +129,6 @@ def month_spreads(material: Material, rows: pd.DataFrame, month: Month) -> tuple
     return tuple(sorted(studies, key=lambda one: (one.quantity == "density", one.samples, one.temperature_C)))
 
 
-def workload_of(rows: pd.DataFrame) -> pd.DataFrame:
-    """Count the runs of a month.
-
-    Returns : ``day``, ``instrument``, ``operator``, ``role``, ``runs``; an unknown instrument or operator is an empty
-        text.
-    """
-    first = rows.drop_duplicates("run")
-    keys = {
-        name: first[name].astype(object).where(first[name].notna(), "") for name in ("instrument", "operator", "role")
-    }
-    table = pd.DataFrame({"day": first["measured_at"].dt.strftime("%Y-%m-%d"), **keys})
-    return table.groupby(["day", "instrument", "operator", "role"], sort=True).size().rename("runs").reset_index()
-
-
 MONTH_VERDICTS = ("nothing to do", "to be watched", "needs action")  # from best to worst
 
 
@@ -163,7 +149,6 @@ class MonthReport(Shown):
     carry_overs: tuple[CarryOver, ...]
     certificates: tuple[dict[str, Any], ...]
     """Of the lots that were measured in the month, as ``labcalc.lab.certificates`` says them."""
-    workload: pd.DataFrame
     decisions: tuple[Decision, ...]  # those about runs of the month, and those written in it
     notices: tuple[str, ...]
     """What has to be known beside the numbers: an empty month, a change of lot, a certificate that runs out."""
@@ -249,7 +234,6 @@ def report_period(material: Material, period: Month) -> MonthReport:
         duplicates=duplicates,
         carry_overs=carry_overs,
         certificates=held,
-        workload=workload_of(rows),
         decisions=_decisions(material, rows, period),
         notices=notices_of(rows, record, checks.oils, material, period),
         refusals=refusals,

@@ -33,8 +33,6 @@ class Curve:
     value: NDArray[np.float64]
     half_width: NDArray[np.float64]  # half the width of the band in the unit of the value; NaN where unknown
     band: str = MEASURED_BAND  # what the band is
-    model: str = "can't tell"
-    """What a viscosity's points decide for: one of ``VISCOSITY_MODELS``, ``can't tell`` or ``none of them``."""
 
     @property
     def interval_C(self) -> tuple[float, float]:
@@ -62,7 +60,7 @@ def viscosity_curve(results: Results, reach_C: Sequence[float] = (), liquid: str
             value, half_width, band = _line_with_band(results, grid, liquid)
         except OutOfRangeError:
             grid = value = half_width = np.empty(0)
-    return Curve(*_points(inputs), grid, value, half_width, band, _model_that_points_tell(results))
+    return Curve(*_points(inputs), grid, value, half_width, band)
 
 
 def density_curve(results: Results, commodity: str) -> Curve | None:
@@ -123,18 +121,6 @@ def _line_with_band(
         value = np.exp(at_grid(np.zeros((1, len(inputs))))[0])
     of_line = 0.01 * coverage_factor(CONFIDENCE) * through.departure_percent(grid, viscosities, liquid)
     return value, value * np.hypot(_expanded(inputs, slopes), of_line), MEASURED_BAND
-
-
-def _model_that_points_tell(results: Results) -> str:
-    """Compare the models by the noise of the results; two, or ones of unknown noise, can't tell."""
-    percent = results.line_through.percent
-    if len(percent) < 3 or not np.all(percent > 0.0):
-        return "can't tell"
-    points = [r.temperature_C for r in results.viscosities], [r.value for r in results.viscosities]
-    try:
-        return str(formulae.compare_viscosity_models(*points, np.sqrt(np.mean(percent**2))).best)
-    except OutOfRangeError:
-        return "can't tell"
 
 
 def _on(line: ViscosityTemperatureLine, grid: NDArray[np.float64]) -> NDArray[np.float64]:

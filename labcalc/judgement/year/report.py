@@ -1,20 +1,18 @@
 """The quality of a year: taken as one long month, with its months beside each other."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from labcalc.judgement.checks import Action
 from labcalc.judgement.control.panels import Panel, panels_of
-from labcalc.judgement.control.status import sight_of
 from labcalc.judgement.month.of_oils import repairs
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
 from labcalc.judgement.month.report import MonthReport, report_period
 from labcalc.judgement.month.whose_fault import moved
 from labcalc.judgement.period import Month, year_of
 from labcalc.judgement.record.measurements import Material
-from labcalc.lab import ControlChoices
 from labcalc.statistics import Drift, drift_of, holm_adjusted
 from labcalc.wording import signed
 
@@ -40,28 +38,17 @@ class OilTrend:
         return f"{signed(self.drift.slope)} ({signed(low)} to {signed(high)}){' *' * self.drifts}"
 
 
-@dataclass(frozen=True)
-class Alarms:
-    """Alarms of an instrument in a month."""
-
-    instrument: str
-    month: Month
-    begun: int
-    expected: float  # by chance alone, [-]
-
-
 @dataclass(frozen=True, eq=False, repr=False)
 class YearReport(MonthReport):
     """Everything that a yearly quality report says."""
 
     trends: tuple[OilTrend, ...]
-    alarms: tuple[Alarms, ...]
     repaired: tuple[Action, ...]  # its corrective actions, and whether they worked
     ended: tuple[Action, ...]  # what moved in it and was back before its end
 
 
 def report_year(material: Material, year: str) -> YearReport:
-    """Put together the quality of a year, such as ``2026``: what a month's report says, trends and alarms by month.
+    """Put together the quality of a year, such as ``2026``: what a month's report says, trends by month.
 
     Raises MonthError : The year is none.
     """
@@ -72,7 +59,6 @@ def report_year(material: Material, year: str) -> YearReport:
     charts = tuple(chart for panel in panels for chart in panel.charts)
     by_month = [(month, summarise_oils(charts, month, laboratory)) for month in period.parts]
     trends = _told([_trend(panel, [one for _, some in by_month for one in some], period) for panel in panels])
-    alarms = tuple(one for month, oils in by_month for one in _alarms(month, oils, laboratory.control))
     drifting = [
         f"{of.instrument}, {one.panel.name} drifts by {one.words.rstrip(' *')} {of.unit} a year."
         for one in trends
@@ -81,7 +67,7 @@ def report_year(material: Material, year: str) -> YearReport:
     ]
     facts = vars(of_year) | {"notices": (*drifting, *of_year.notices)}
     repaired, ended = tuple(repairs(of_year.checks)), tuple(moved(of_year.checks, ended=True))
-    return YearReport(**facts, trends=trends, alarms=alarms, repaired=repaired, ended=ended)
+    return YearReport(**facts, trends=trends, repaired=repaired, ended=ended)
 
 
 def _trend(panel: Panel, oils: Sequence[OilSummary], year: Month) -> OilTrend:
@@ -103,11 +89,3 @@ def _told(trends: Sequence[OilTrend]) -> tuple[OilTrend, ...]:
     known = [one.drift.p_value for one in trends if one.drift is not None]
     adjusted = iter(holm_adjusted(known) if known else ())
     return tuple(replace(one, drifts=one.drift is not None and bool(next(adjusted) < _FAMILY)) for one in trends)
-
-
-def _alarms(month: Month, oils: Sequence[OilSummary], control: ControlChoices) -> Iterator[Alarms]:
-    for instrument in dict.fromkeys(one.chart.instrument for one in oils):
-        mine = [one for one in oils if one.chart.instrument == instrument and one.chart.limits is not None]
-        counts = [(one.alarms, one.judged, sight_of(control, one.chart.limits)) for one in mine if one.chart.limits]
-        begun, expected = sum(one for one, _, _ in counts), sum(number * of.begun for _, number, of in counts)
-        yield Alarms(instrument, month, begun, expected)
