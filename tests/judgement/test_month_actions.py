@@ -449,18 +449,6 @@ def at(*days: str) -> list[dict[str, Any]]:
     return [{"measured_at": moment(f"2026-{day} 08:00")} for day in days]
 
 
-def test_few_runs_are_noticed() -> None:
-    sample = {"sample": "S-1", "role": "sample", "lot": None}
-    two = [{**one, **sample} for one in at("02-01", "02-02")]
-    assert noticed(tidy(*at("02-03", "02-04"), *two)) == ()
-    assert noticed(tidy(*at("02-03", "02-04"), two[0])) == ("The month holds one run of a sample.",)
-    assert noticed(tidy(*two)) == ("The month holds no run of a reference oil.",)
-    assert noticed(tidy(*at("02-03"), *two)) == (
-        "The month holds one run of a reference oil.",
-        "VD: Oil R lot A, density at 40 °C has one result this month: no spread and no test.",
-    )
-
-
 def test_a_lot_that_begins_in_the_month_is_noticed() -> None:
     def lots(*days: tuple[str, str, str]) -> list[str]:
         given = [{**one, "lot": lot, "instrument": name} for (day, lot, name) in days for one in at(day)]

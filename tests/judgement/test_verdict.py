@@ -190,12 +190,13 @@ def test_without_a_lab_toml_nothing_is_called_releasable(
 ) -> None:
     judgement = judged()
     from labcalc.judgement import gather, judge
+    from labcalc.judgement.uncertainty.effects import unknown_parts
 
     bare = judge(gather([judgement.dossier.laboratory.file.parent / "today.csv"]).dossier("S1"))  # type: ignore[union-attr]
     assert bare.verdict == "needs a second look"
     assert math.isnan(bare.results[0].expanded_uncertainty)
-    assert bare.results[0].uncertainty_basis == (
-        "unknown: lab.toml states none under [report], and the budget lacks reference oil (lab.toml names no reference "
+    assert "; ".join(unknown_parts(bare.results[0].effects)) == (
+        "reference oil (lab.toml names no reference "
         "oils); temperature (lab.toml gives no [uncertainty] temperature_K); repeatability (lab.toml gives this "
         "product no precision_class); adjustment (lab.toml gives no [uncertainty] adjustment_percent)"
     )

@@ -60,14 +60,6 @@ class NamedSpread:
         times = numeral(self.variance_ratio**0.5)
         return f"{self.quantity}, s {numeral(self.deviation)} {self.unit}, {times} times the others"
 
-    @property
-    def sentence(self) -> str:
-        """The finding with its test."""
-        one, other = (numeral(degrees, 0) for degrees in self.degrees)
-        p = "below 0.001" if self.holm_p < 0.001 else numeral(self.holm_p, figures=1)
-        test = f"F {numeral(self.variance_ratio)}, {one} and {other} degrees of freedom, Holm p {p}"
-        return f"{self.title}: {self.finding} ({test})"
-
 
 def compare_spreads(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[NamedSpread, ...]:
     """Hold each operator, instrument, lot and day against the rest, under repeatability conditions.

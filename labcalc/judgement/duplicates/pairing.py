@@ -53,7 +53,10 @@ def repeated_results(
     found = []
     if laboratory.report.replicates == "determinations":
         found.append(results.assign(set=_numbers(results, [*_SAME, "run"]), condition=CONDITIONS[0], changed=""))
-        results = _means_of_runs(results)
+        means = results.groupby([*_SAME, "run"])["value"].transform(
+            "mean"
+        )  # one result a run, at the time of its first
+        results = results.assign(value=means).drop_duplicates([*_SAME, "run"])
     short = pd.Timedelta(hours=choices.repeatability_window_h)
     results = results.assign(set=_numbers(results, _ALIKE, short), condition=CONDITIONS[1], changed="")
     found.append(results)
@@ -121,13 +124,6 @@ def _plain(name: str, endings: Sequence[str]) -> str:
     folded = name.strip().casefold()
     alternatives = "|".join(re.escape(one.casefold()) for one in endings)  # the longest that fits begins first
     return re.sub(f"(?:{alternatives})$", "", folded).strip() if endings else folded
-
-
-def _means_of_runs(results: pd.DataFrame) -> pd.DataFrame:
-    """Return one result a run: the mean of its determinations, at the time of the first."""
-    keys = [*_SAME, "run"]
-    means = results.groupby(keys)["value"].transform("mean")
-    return results.assign(value=means).drop_duplicates(keys)
 
 
 # --- Conditions ---

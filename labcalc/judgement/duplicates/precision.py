@@ -50,7 +50,6 @@ class DuplicateSummary:
     unit: str  # ``%`` (viscosity, by logarithms) or ``kg/m³``
     precision: DuplicatePrecision  # from every set that carry-over leaves as it is, those beyond the limit included
     carried_over: tuple[str, ...]  # samples that carry-over holds apart
-    with_carry_over: DuplicatePrecision | None  # from every set; None where carry-over holds none apart
     statement: PrecisionStatement | None
     why_not: str  # why there is no limit
     limit_in_force: float  # d, r or R at these levels; NaN where none is stated
@@ -118,26 +117,8 @@ class DuplicateSummary:
     @property
     def compared(self) -> str:
         """What was found beside its limit, as short as can be."""
-        found = f"2.77 s {numeral(self.precision.limit)} {self.unit} against {self.letter}"
-        return f"{found} {numeral(self.limit_in_force)}{self.with_those_carried_over}"
-
-    @property
-    def with_those_carried_over(self) -> str:
-        """What would be found with the sets that carry-over holds apart; empty where there are none."""
-        if self.with_carry_over is None:
-            return ""
-        return f", {numeral(self.with_carry_over.limit)} with {len(self.carried_over)} that carry-over holds apart"
-
-    @property
-    def sentence(self) -> str:
-        """The verdict in words, with its numbers."""
-        low, high = self.precision.limit_interval
-        found = f"2.77 s = {numeral(self.precision.limit)} {self.unit} ({numeral(low)} to {numeral(high)})"
-        if self.comparison is None:
-            new = f"a new pair may lie {numeral(self.precision.limit_for_a_new_pair)} {self.unit} apart"
-            return f"{found}; {self.why_not}: by these alone {new}"
-        limit = f"{self.letter} = {numeral(self.limit_in_force)} {self.unit}"
-        return f"{found} against {limit}: {self.verdict}{self.with_those_carried_over}"
+        found = f"2.77 s {numeral(self.precision.limit)} {self.unit}"
+        return f"{found} against {self.letter} {numeral(self.limit_in_force)}" if self.limit_in_force > 0.0 else found
 
 
 def summarise_sets(results: pd.DataFrame, sets: pd.DataFrame, laboratory: Laboratory) -> tuple[DuplicateSummary, ...]:
@@ -180,7 +161,6 @@ def _summary(sets: pd.DataFrame, results: pd.DataFrame, laboratory: Laboratory) 
         unit=SHOWN_UNITS[quantity],
         precision=precision,
         carried_over=tuple(sets.loc[apart, "sample"].astype(str)),
-        with_carry_over=pooled_precision(results["shown"], results["set"]) if apart.any() else None,
         statement=statement,
         why_not="carry-over holds all of them apart" if apart.all() else why_not,
         limit_in_force=limit,

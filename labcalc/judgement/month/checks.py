@@ -98,9 +98,8 @@ class Checks:
     def unexplained(self) -> pd.DataFrame:
         """Comparisons of charts that nothing moved, and whose certificate is none that is biased by itself."""
         of_paper = [chart for one in self.biased for chart in one.charts_of_paper]
-        return _without(
-            self.comparisons, _keys([*of_paper, *(c for one in self.moved for c in one.touched)]), _OF_CHART
-        )
+        moved = [chart for one in self.moved for chart in one.touched]
+        return _without(self.comparisons, _keys([*of_paper, *moved]), _OF_CHART)
 
 
 def checks_of(material: Material, month: Month) -> Checks:

@@ -12,7 +12,6 @@ from labcalc.lab import Assignment
 
 _GROWN = 1.1
 """Ratio of a finding's size to that when the action was opened, from which it is growing, [-]: our own choice."""
-_NTH = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
 
 
 def followed(found: Sequence[Action], assignments: Sequence[Assignment], month: Month) -> tuple[Action, ...]:
@@ -61,16 +60,9 @@ def _in_words(one: Assignment, month: Month, size: float) -> str:
     if closed is not None:
         return ", ".join([*said, f"closed {closed.when:%Y-%m-%d} by {closed.who}: {closed.why}"])
     said += ["overdue"] if _is_overdue(one, month) else []
-    year, in_year = map(int, action.month.split("-"))
-    nth = 12 * (month.first.year - year) + month.first.month - in_year
-    if nth:
-        since = pd.Timestamp(f"{action.month}-01").month_name() + (f" {year}" if year != month.first.year else "")
-        said += [f"open since {since}", f"{_NTH[nth]} month" if nth < len(_NTH) else f"month {nth + 1}"]
-        said += _growth(size / action.size) if action.size else []
+    if action.month != month.name:
+        since, ratio = pd.Timestamp(f"{action.month}-01"), size / action.size if action.size else math.nan
+        said.append(f"open since {since.month_name()}" + (f" {since.year}" if since.year != month.first.year else ""))
+        if not math.isnan(ratio):
+            said.append("growing" if ratio > _GROWN else "shrinking" if ratio < 1.0 / _GROWN else "as large as then")
     return ", ".join(said)
-
-
-def _growth(ratio: float) -> list[str]:
-    if math.isnan(ratio):
-        return []
-    return ["growing" if ratio > _GROWN else "shrinking" if ratio < 1.0 / _GROWN else "as large as then"]

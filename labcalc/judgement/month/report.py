@@ -40,35 +40,20 @@ def notices_of(
     rows: pd.DataFrame, record: pd.DataFrame, oils: tuple[OilSummary, ...], material: Material, month: Month
 ) -> tuple[str, ...]:
     """Return the notices of a month, each a sentence."""
-    names = {source.name for source in material.sources_of(rows)}
+    names, undated = {source.name for source in material.sources_of(rows)}, int(record["measured_at"].isna().sum())
     return (
-        *_amount(rows, month),
-        *_single_results(oils),
-        *_lot_changes(oils, material, month),
+        *_lot_changes(material, month),
         *_certificates(oils, month),
-        *_undated(record),
+        *([f"Without a time, and so in no month: {counted(undated, 'row')} of the record."] if undated else []),
         *(f"{one}." for one in material.repeated if one.split(": ")[0] in names),
-        *_unknown_runs(record, material),
+        *(
+            f"A decision of {one.who} ({one.what}) is about run {one.run}, which the record does not hold."
+            for one in unknown_runs(material.decisions, record)
+        ),
     )
 
 
-def _amount(rows: pd.DataFrame, month: Month) -> Iterator[str]:
-    if rows.empty:
-        yield f"The record holds no run in {month.name}: there is nothing to report."
-        return
-    for role, word in (("reference", "reference oil"), ("sample", "sample")):
-        number = rows.loc[rows["role"] == role, "run"].nunique()
-        if number < 2:
-            yield f"The month holds {'one run' if number else 'no run'} of a {word}."
-
-
-def _single_results(oils: tuple[OilSummary, ...]) -> Iterator[str]:
-    for one in oils:
-        if one.number == 1 and not one.chart.is_part:
-            yield f"{one.chart.instrument}: {one.chart.name} has one result this month: no spread and no test."
-
-
-def _lot_changes(oils: tuple[OilSummary, ...], material: Material, month: Month) -> Iterator[str]:
+def _lot_changes(material: Material, month: Month) -> Iterator[str]:
     first: dict[tuple[str, str, str], pd.Timestamp] = {}
     for chart in material.charts:
         key = (chart.instrument, chart.oil, chart.lot)
@@ -103,17 +88,6 @@ def _certificates(oils: tuple[OilSummary, ...], month: Month) -> Iterator[str]:
     if without:
         its, names = "its" if len(without) == 1 else "their", ", ".join(without)
         yield f"lab.toml holds no certificate that fits {names}: {its} results can show a change, but not a bias."
-
-
-def _undated(record: pd.DataFrame) -> Iterator[str]:
-    number = int(record["measured_at"].isna().sum())
-    if number:
-        yield f"Without a time, and so in no month: {counted(number, 'row')} of the record."
-
-
-def _unknown_runs(record: pd.DataFrame, material: Material) -> Iterator[str]:
-    for one in unknown_runs(material.decisions, record):
-        yield f"A decision of {one.who} ({one.what}) is about run {one.run}, which the record does not hold."
 
 
 def month_spreads(material: Material, rows: pd.DataFrame, month: Month) -> tuple[ComponentsOfVariance, ...]:
@@ -151,7 +125,7 @@ class MonthReport(Shown):
     """Of the lots that were measured in the month, as ``labcalc.lab.certificates`` says them."""
     decisions: tuple[Decision, ...]  # those about runs of the month, and those written in it
     notices: tuple[str, ...]
-    """What has to be known beside the numbers: an empty month, a change of lot, a certificate that runs out."""
+    """What has to be known beside the numbers: a change of lot, a certificate that runs out."""
     refusals: tuple[Refusal, ...]  # rows that were refused in the exports that hold rows of the month
     failures: tuple[ExportError, ...]  # exports of the record that could not be read
     sources: tuple[SourceFile, ...]  # the exports that hold rows of the month

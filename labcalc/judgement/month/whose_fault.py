@@ -1,6 +1,5 @@
 """Whose fault it is that reference oils moved or are biased: one finding a cause, its symptoms beneath it."""
 
-import math
 from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
@@ -42,7 +41,7 @@ def moved(checks: Checks, *, ended: bool = False) -> Iterator[Action]:
         about, cause, told, unit, size = _whose(one)
         parts = [
             f"{_since(one, checks.month.first.year)}: {told}",
-            f"told on {_day(one.signalled, checks.month.first.year)}{', and still so' * one.lasts}{_growing(one)}",
+            f"told on {_day(one.signalled, checks.month.first.year)}{', and still so' * one.lasts}",
             *([_others(whose)] if whose and whose.others else []),
             *([f"{counted(len(one.symptoms), 'further signal')} by it"] if one.symptoms else []),
             *([f"{counted(len(runs), 'sample')} since the last good check"] if runs else []),
@@ -130,12 +129,6 @@ def _touched(at_risk: pd.DataFrame, one: Moved) -> Iterator[str]:
     """Name the samples since the last good check."""
     for run, sample, at in zip(*(at_risk[name] for name in ("run", "sample", "at")), strict=True):
         yield f"{run}: {sample}, {pd.Timestamp(at, tz='UTC').tz_convert(one.since.tz):%Y-%m-%d %H:%M}"
-
-
-def _growing(one: Moved) -> str:
-    if math.isnan(one.growth) or 0.7 < one.growth < 1.4:
-        return ""
-    return f", {numeral(one.growth, 1)} times as far as at first" if one.growth > 1.0 else ", shrinking"
 
 
 def biases(checks: Checks) -> Iterator[Action]:

@@ -12,7 +12,7 @@ from labcalc.formulae import reported_viscosity_index
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import agreement_of
 from labcalc.judgement.run.fitted_line import LineThrough, independent_percent
-from labcalc.judgement.uncertainty.effects import STATED, Effect, budget_of, carried, unknown_parts, varied
+from labcalc.judgement.uncertainty.effects import Effect, budget_of, carried, varied
 from labcalc.judgement.uncertainty.sources import Mean, Means, measured_effects, stated_effects
 from labcalc.showing import Shown
 from labcalc.statistics import UncertaintyBudget
@@ -34,15 +34,6 @@ class Result(Mean):
     def expanded_uncertainty(self) -> float:
         """Expanded uncertainty (95 %), in the unit of the value; NaN where unknown."""
         return self.budget.expanded_uncertainty
-
-    @property
-    def uncertainty_basis(self) -> str:
-        """Where the uncertainty comes from, or why there is none."""
-        if missing := unknown_parts(self.effects):
-            return f"unknown: lab.toml states none under [report], and the budget lacks {'; '.join(missing)}"
-        if any(effect.component == STATED for effect in self.effects):
-            return self.effects[0].source.source
-        return "by component, see the uncertainty budget"
 
     @property
     def name(self) -> str:
