@@ -39,7 +39,7 @@ from .duplicates.sets import SetBeyond as SetBeyond
 from .month.carry_over import CarryOver as CarryOver
 from .month.oils import OilSummary as OilSummary
 from .month.report import MONTH_VERDICTS as MONTH_VERDICTS, MonthReport as MonthReport, report_month as report_month
-from .period import Month as Month, Period as Period, month_of as month_of, year_of as year_of
+from .period import Month as Month, Period as Period, month_of as month_of
 from .record.dossier import Dossier as Dossier
 from .record.gathering import gather as gather, gather_record as gather_record
 from .record.measurements import Material as Material

@@ -11,7 +11,7 @@ import statsmodels.api as sm
 
 from labcalc import figures
 from labcalc.errors import MonthError
-from labcalc.judgement import YearReport, gather_record, report_month, report_year, year_of
+from labcalc.judgement import YearReport, gather_record, month_of, report_month, report_year
 from labcalc.statistics import Drift, drift_of
 from tests.judgement.conftest import HEADER, LAB
 from tests.judgement.test_month import around, references
@@ -138,11 +138,11 @@ def test_a_year_of_little_is_told_in_words(tmp_path: Path, rows: str) -> None:
 
 
 def test_a_year_has_twelve_months_in_its_zone() -> None:
-    year = year_of("2024", "Europe/Lisbon")
+    year = month_of("2024", "Europe/Lisbon", 12)
     assert [one.name for one in year.parts] == [f"2024-{month:02d}" for month in range(1, 13)]
     assert (year.parts[0].first, year.parts[-1].last) == (year.first, year.last)
     with pytest.raises(MonthError, match="'24' is no year; four digits are expected, such as 2026"):
-        year_of("24", "UTC")
+        month_of("24", "UTC", 12)
 
 
 def test_the_year_of_the_sample_laboratory_shows_what_moved() -> None:

@@ -51,7 +51,7 @@ def _add_band(figure: go.Figure, curve: Curve) -> None:
         return
     factor = np.exp(curve.half_width / curve.value)
     edges = (walther_ordinate(np.clip(edge, *_CHART_ENDS)) for edge in (curve.value * factor, curve.value / factor))
-    figure.add_scatter(**band(_abscissa(curve.temperature_C), *edges, name=curve.band))
+    figure.add_scatter(**band(_abscissa(curve.temperature_C), *edges, name="expanded uncertainty (95 %)"))
 
 
 def _add_line(figure: go.Figure, curve: Curve) -> None:
@@ -134,7 +134,7 @@ def _numbers(curve: Curve) -> Numbers:
     columns = (
         "Temperature, °C",
         "Kinematic viscosity, mm²/s",
-        f"{curve.band[0].upper()}{curve.band[1:]}, mm²/s",
+        "Expanded uncertainty (95 %), mm²/s",
         "Kind",
     )
     measured = [

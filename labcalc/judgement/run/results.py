@@ -1,18 +1,24 @@
 """The results of a run: what its repeats at each temperature give, with unit, uncertainty, method and rounding."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike, NDArray
 
 from labcalc.exports import QUANTITY_COLUMNS, is_derived
-from labcalc.formulae import reported_viscosity_index
+from labcalc.formulae import (
+    ViscosityTemperatureLine,
+    estimate_viscosity_temperature,
+    fit_viscosity_temperature,
+    line_model_uncertainty,
+    reported_viscosity_index,
+)
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import agreement_of
-from labcalc.judgement.run.fitted_line import LineThrough, independent_percent
-from labcalc.judgement.uncertainty.effects import Effect, budget_of, carried, varied
+from labcalc.judgement.uncertainty.effects import Effect, budget_of, by_component, carried, varied
 from labcalc.judgement.uncertainty.sources import Mean, Means, measured_effects, stated_effects
 from labcalc.showing import Shown
 from labcalc.statistics import UncertaintyBudget
@@ -46,6 +52,46 @@ class Result(Mean):
         return reported_value(self.quantity, self.value)
 
 
+_COMMON = ("reference oil", "adjustment")
+"""Components that move all temperatures of a run alike, and so say nothing about the weight of one of them."""
+
+
+@dataclass(frozen=True, eq=False)
+class LineThrough:
+    """The function from kinematic viscosities at a run's temperatures, last axis, to the line through them.
+
+    Three and more count with the weight of their own uncertainty where it is known, else alike.
+    """
+
+    temperature_C: tuple[float, ...]
+    percent: NDArray[np.float64]
+    """Standard uncertainty of each viscosity that the others don't share, [%]; NaN where unknown."""
+    _fitted: dict[bytes, ViscosityTemperatureLine] = field(default_factory=dict, repr=False)
+    """What was asked before: index, grades and temperatures all ask for the same lines."""
+
+    def __call__(self, viscosities: ArrayLike) -> ViscosityTemperatureLine:
+        asked = np.ascontiguousarray(viscosities, dtype=float)
+        key = repr(asked.shape).encode() + asked.tobytes()
+        if key not in self._fitted:
+            self._fitted[key] = self._fit(asked)
+        return self._fitted[key]
+
+    def departure_percent(
+        self, temperature_C: ArrayLike, viscosities: ArrayLike, liquid: str | None
+    ) -> NDArray[np.float64]:
+        """Return the standard uncertainty of the line because oils of a kind bend away from it, [%]."""
+        return line_model_uncertainty(temperature_C, self.temperature_C, viscosities, self._weights, liquid=liquid)
+
+    @property
+    def _weights(self) -> NDArray[np.float64] | None:
+        return self.percent if len(self.temperature_C) > 2 and np.all(self.percent > 0.0) else None
+
+    def _fit(self, viscosities: NDArray[np.float64]) -> ViscosityTemperatureLine:
+        if self._weights is None:
+            return fit_viscosity_temperature(self.temperature_C, viscosities)
+        return estimate_viscosity_temperature(self.temperature_C, viscosities, self._weights).line
+
+
 class Results(Shown, tuple[Result, ...]):
     """The results of a run, by temperature, then viscosity before density; and the line through its viscosities."""
 
@@ -76,7 +122,8 @@ class Results(Shown, tuple[Result, ...]):
     @cached_property
     def line_through(self) -> LineThrough:
         """The function from kinematic viscosities, at two temperatures or more, to the line through them."""
-        percent = [independent_percent(r.value, r.effects) for r in self.viscosities]
+        own = [[u for name, u in by_component(r.effects).items() if name not in _COMMON] for r in self.viscosities]
+        percent = [100.0 * float(np.hypot.reduce(u)) / r.value for u, r in zip(own, self.viscosities, strict=True)]
         return LineThrough(tuple(r.temperature_C for r in self.viscosities), np.array(percent))
 
 

@@ -11,7 +11,7 @@ from labcalc.judgement.month.of_oils import repairs
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
 from labcalc.judgement.month.report import MonthReport, report_period
 from labcalc.judgement.month.whose_fault import moved
-from labcalc.judgement.period import Month, year_of
+from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.record.measurements import Material
 from labcalc.statistics import Drift, drift_of, holm_adjusted
 from labcalc.wording import signed
@@ -53,7 +53,7 @@ def report_year(material: Material, year: str) -> YearReport:
     Raises MonthError : The year is none.
     """
     laboratory = material.laboratory
-    period = year_of(year, laboratory.time_zone)
+    period = month_of(year, laboratory.time_zone, 12)
     of_year = report_period(material, period)
     panels = panels_of(material.charts, period)
     charts = tuple(chart for panel in panels for chart in panel.charts)
