@@ -19,6 +19,7 @@ from labcalc.wording import counted, numeral, signed
 _FAMILY = 0.05  # chance that any of the month's tests of one kind finds what isn't there, [-] (Holm)
 _OF_SPREADS = OF_CHECKS = 0.01
 """The same of tests of spread, and of an instrument's single checks, [-]: neither is made for heavy tails."""
+_BELOW = "below satisfactory for certain"
 _IN_COMMON = 0.5
 """Correlation of an instrument's results of a day that its charts' scatters are taken together with, [-]: our own."""
 
@@ -40,17 +41,14 @@ def imprecise(checks: Checks) -> Iterator[Action]:
     for (instrument, quantity), some in found.items():
         told = "; ".join(
             f"{one.chart.name}: performance index {numeral(index.index, 2)} "
-            f"({' to '.join(numeral(end, 2) for end in index.interval)}), {_certain(index)}"
+            f"({' to '.join(numeral(end, 2) for end in index.interval)}), "
+            # the verdict that the whole interval bears out
+            + (index.verdict if index.interval[1] < min(index.thresholds.inconsistent) else _BELOW)
             for one, index in some
         )
         to_do = "Review how the method is run: filling, temperature, cleaning."
         size, facts = max(1.0 / index.index for _, index in some), {"instrument": instrument, "quantity": quantity}
         yield Action(f"{instrument}, {quantity}", told, to_do, size=size, facts=facts)
-
-
-def _certain(index: PerformanceIndex) -> str:
-    """Return the verdict that the whole interval bears out, of an index whose whole interval isn't satisfactory."""
-    return index.verdict if index.interval[1] < min(index.thresholds.inconsistent) else "below satisfactory for certain"
 
 
 def apart_of_moved(checks: Checks) -> list[OilSummary]:
@@ -81,7 +79,7 @@ def spreads(checks: Checks) -> Iterator[Action]:
     tested = [*scatters, *_together(scatters)]
     apart: dict[tuple[str, bool], list[_Scatter]] = {}
     p = [one.chance for one in tested]
-    for one, adjusted in zip(tested, holm_adjusted(p) if p else (), strict=True):
+    for one, adjusted in zip(tested, holm_adjusted(p), strict=True):
         if adjusted < _OF_SPREADS:
             apart.setdefault((one.instrument, one.ratio > 1.0), []).append(one)
     for (instrument, more), some in apart.items():

@@ -50,6 +50,11 @@ def moved(checks: Checks, *, ended: bool = False) -> Iterator[Action]:
         assert limits is not None
         against = [*_against(one, checks)]
         urgent = cause not in ("oil", "certificate") and not against
+        symptoms = (f"further signal: {of.words(int(np.flatnonzero(of.stops)[-1]))}" for of in one.symptoms)
+        touched = (
+            f"{run}: {sample}, {pd.Timestamp(at, tz='UTC').tz_convert(one.since.tz):%Y-%m-%d %H:%M}"
+            for run, sample, at in at_risk.itertuples(index=False, name=None)
+        )
         to_do = REMEDIES_OF[cause] if one.lasts or cause in ("oil", "certificate") else _OVER
         weight = abs(one.stream.size(one.stream.last_until(one.signalled.to_datetime64()))) / limits.half_width
         yield Action(
@@ -64,7 +69,7 @@ def moved(checks: Checks, *, ended: bool = False) -> Iterator[Action]:
             | ({"limit": limits.half_width} if unit == first.unit else {})
             | {name: f"{getattr(one, name):%Y-%m-%d}" for name in ("since", "earliest", "latest")}
             | {"runs": ", ".join(runs)},
-            details=(*_symptoms(one), *_touched(at_risk, one)),
+            details=(*symptoms, *touched),
         )
 
 
@@ -117,18 +122,6 @@ def _about(whose: Attribution) -> str:
 
 def _others(whose: Attribution) -> str:
     return f"it can't be told from {' or '.join(whose.others)}"
-
-
-def _symptoms(one: Moved) -> Iterator[str]:
-    """Say what the further streams that it explains show where they stop."""
-    for stream in one.symptoms:
-        yield f"further signal: {stream.words(int(np.flatnonzero(stream.stops)[-1]))}"
-
-
-def _touched(at_risk: pd.DataFrame, one: Moved) -> Iterator[str]:
-    """Name the samples since the last good check."""
-    for run, sample, at in zip(*(at_risk[name] for name in ("run", "sample", "at")), strict=True):
-        yield f"{run}: {sample}, {pd.Timestamp(at, tz='UTC').tz_convert(one.since.tz):%Y-%m-%d %H:%M}"
 
 
 def biases(checks: Checks) -> Iterator[Action]:

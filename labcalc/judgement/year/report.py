@@ -87,5 +87,5 @@ def _trend(panel: Panel, oils: Sequence[OilSummary], year: Month) -> OilTrend:
 
 def _told(trends: Sequence[OilTrend]) -> tuple[OilTrend, ...]:
     known = [one.drift.p_value for one in trends if one.drift is not None]
-    adjusted = iter(holm_adjusted(known) if known else ())
+    adjusted = iter(holm_adjusted(known))
     return tuple(replace(one, drifts=one.drift is not None and bool(next(adjusted) < _FAMILY)) for one in trends)
