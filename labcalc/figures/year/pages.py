@@ -1,4 +1,4 @@
-"""A year's page: bias, spread and index month by month, what drifts, checks and corrective actions."""
+"""A year's page: bias, spread and index month by month, what drifts, and checks."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from html import escape
@@ -99,7 +99,7 @@ def _cells(one: OilSummary, names: Mapping[str, str]) -> tuple[str, ...]:
 
 
 def show_year_checks(report: YearReport) -> Fragment:
-    """Return how often each instrument was checked, its longest gap, corrective actions, and what moved and is over."""
+    """Return how often each instrument was checked, its longest gap, and what moved and is over."""
     gaps = [
         (
             escape(one.instrument),
@@ -112,16 +112,10 @@ def show_year_checks(report: YearReport) -> Fragment:
     columns = ("Instrument", "Checks a day of work", "Samples in its longest gap between good checks", "From")
     html = html_table("Checks with reference oils", columns, gaps, numeric=(1, 2), stacked=True)
     html = html if gaps else note(f"No instrument measured a sample in {report.month.name}.").html
-    for caption, findings in (
-        ("Corrective actions", report.repaired),
-        ("What moved and was back before the year's end", report.ended),
-    ):
-        rows = [(escape(one.about), escape(one.finding.split("; ")[0])) for one in findings]
-        html += (
-            html_table(caption, ("About", "What was found"), rows, stacked=True)
-            if rows
-            else note(f"{caption}: none.").html
-        )
+    caption = "What moved and was back before the year's end"
+    rows = [(escape(one.about), escape(one.finding.split("; ")[0])) for one in report.ended]
+    ended = html_table(caption, ("About", "What was found"), rows, stacked=True)
+    html += ended if rows else note(f"{caption}: none.").html
     html += due_table(report) or note("Limits due: none.").html
-    told = "\n".join(f"{one.about}: {one.finding}" for one in (*report.repaired, *report.ended))
-    return Fragment(html, told or "no corrective action, and nothing moved and came back")
+    told = "\n".join(f"{one.about}: {one.finding}" for one in report.ended)
+    return Fragment(html, told or "nothing moved and came back")

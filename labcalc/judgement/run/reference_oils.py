@@ -58,12 +58,8 @@ def control_chart_check(dossier: Dossier) -> Check:
         return Check(name, "not checked", f"{finding} (the same or alike on {len(charts)} charts)", basis)
     furthest = max(judged, key=lambda state: state.distance if state.distance == state.distance else 0.0)
     without = len(charts) - len(judged)
-    among = (
-        f"furthest of {len(judged)} charts"
-        if not without
-        else f"furthest of {len(judged)} with limits, {without} without"
-    )
-    closest = f"{furthest.name}: {furthest.finding} ({among})"
+    among = f"{len(judged)} with limits, {without} without" if without else f"{len(judged)} charts"
+    closest = f"{furthest.name}: {furthest.finding} (furthest of {among})"
     return Check(name, "met", closest, basis)
 
 

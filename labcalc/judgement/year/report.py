@@ -7,7 +7,6 @@ import numpy as np
 
 from labcalc.judgement.checks import Action
 from labcalc.judgement.control.panels import Panel, panels_of
-from labcalc.judgement.month.of_oils import repairs
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
 from labcalc.judgement.month.report import MonthReport, report_period
 from labcalc.judgement.month.whose_fault import moved
@@ -43,7 +42,6 @@ class YearReport(MonthReport):
     """Everything that a yearly quality report says."""
 
     trends: tuple[OilTrend, ...]
-    repaired: tuple[Action, ...]  # its corrective actions, and whether they worked
     ended: tuple[Action, ...]  # what moved in it and was back before its end
 
 
@@ -66,8 +64,7 @@ def report_year(material: Material, year: str) -> YearReport:
         if one.drifts
     ]
     facts = vars(of_year) | {"notices": (*drifting, *of_year.notices)}
-    repaired, ended = tuple(repairs(of_year.checks)), tuple(moved(of_year.checks, ended=True))
-    return YearReport(**facts, trends=trends, repaired=repaired, ended=ended)
+    return YearReport(**facts, trends=trends, ended=tuple(moved(of_year.checks, ended=True)))
 
 
 def _trend(panel: Panel, oils: Sequence[OilSummary], year: Month) -> OilTrend:
