@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from labcalc.judgement.record.repeats import Agreement
 from labcalc.judgement.run.curves import viscosity_curve
 from labcalc.judgement.run.derived_results import viscosity_at
-from labcalc.judgement.run.results import Result, Results
 from labcalc.judgement.uncertainty.effects import MODEL, Effect, by_component
+from labcalc.judgement.uncertainty.results import Result, Results
 from labcalc.statistics import InputQuantity
 from tests.real_liquids import GRID_C
 from tests.test_formulae_line_curvature import KINDS, hydrocarbons

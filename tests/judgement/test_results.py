@@ -11,7 +11,7 @@ import pytest
 
 from labcalc import formulae
 from labcalc.judgement import Consequence, Judgement
-from labcalc.judgement.run.results import Result, Results, reported_value
+from labcalc.judgement.uncertainty.results import Result, Results, reported_value
 from tests.judgement.conftest import GOOD, LAB, Judge
 
 ALL_THREE = (

@@ -8,7 +8,7 @@ from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import independent_results
 from labcalc.judgement.run.consequence import Consequence
 from labcalc.judgement.run.previous_results import noise_explains
-from labcalc.judgement.run.results import Result, Results
+from labcalc.judgement.uncertainty.results import Result, Results
 from labcalc.lab import Limit, TypicalValue
 from labcalc.statistics import (
     DECISION_RULES,
@@ -155,7 +155,7 @@ def _held(found: Result | Consequence, limit: Limit, dossier: Dossier) -> _Held:
 
 def _held_by_laboratory(rule: DecisionRule, found: Result | Consequence, multiple: float) -> _Held:
     """Take the guard band from the laboratory's own expanded uncertainty."""
-    if found.budget is None or math.isnan(found.expanded_uncertainty):
+    if math.isnan(found.expanded_uncertainty):
         if not (rule.accept or rule.reject):
             return _Held(rule, math.nan, math.nan)
         return _Held(_FALLBACK, math.nan, math.nan, remarks=(f"U is unknown: {_instead(rule)}",))

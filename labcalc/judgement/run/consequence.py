@@ -3,20 +3,19 @@
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
 from labcalc.formulae import edition_of
-from labcalc.judgement.run.results import Result
-from labcalc.judgement.uncertainty.effects import Effect, budget_of, carried, unknown, varied
-from labcalc.statistics import InputQuantity, UncertaintyBudget
+from labcalc.judgement.uncertainty.effects import Effect, Uncertain, carried, unknown, varied
+from labcalc.judgement.uncertainty.results import Result
+from labcalc.statistics import InputQuantity
 
 
 @dataclass(frozen=True)
-class Consequence:
+class Consequence(Uncertain):
     """A quantity that was calculated from the results, by a published method."""
 
     name: str
@@ -25,18 +24,6 @@ class Consequence:
     unit: str
     standard: str
     note: str = ""
-    effects: tuple[Effect, ...] = ()
-    """What each source of uncertainty of the results does to the value; empty where there is none to carry."""
-
-    @cached_property
-    def budget(self) -> UncertaintyBudget | None:
-        """The uncertainty by its sources, carried one by one; None of a word or of what could not be calculated."""
-        return budget_of(self.effects) if self.effects else None
-
-    @property
-    def expanded_uncertainty(self) -> float:
-        """Expanded uncertainty (95 %), with that of what is taken for granted; NaN where unknown."""
-        return self.budget.expanded_uncertainty if self.budget else math.nan
 
 
 def missing(name: str, unit: str, standard: str, why: str) -> Consequence:
@@ -75,7 +62,7 @@ def calculated(
         except OutOfRangeError as refusal:
             return missing(name, unit, standard, str(refusal))
         known = tuple(unknown(e.component, e.source.name, str(beyond)) for one in effects for e in one)
-    return Consequence(name, value, report(value), unit, standard, note, known)
+    return Consequence(name, value, report(value), unit, standard, note, effects=known)
 
 
 def taken_for_granted(component: str, name: str, relative: float, basis: str) -> Consequence:

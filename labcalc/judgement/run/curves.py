@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 from labcalc import formulae
 from labcalc.errors import OutOfRangeError
 from labcalc.judgement.run.derived_results import viscosity_at
-from labcalc.judgement.run.results import Result, Results
 from labcalc.judgement.uncertainty.effects import CONFIDENCE
+from labcalc.judgement.uncertainty.results import Result, Results
 from labcalc.statistics import coverage_factor
 
 _MARGIN_K = 20.0  # how far a curve reaches beyond the measured temperatures, [K]

@@ -10,8 +10,8 @@ from labcalc import formulae
 from labcalc.errors import OutOfRangeError
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.run.consequence import Consequence, calculated, missing, taken_for_granted
-from labcalc.judgement.run.results import Result, Results
 from labcalc.judgement.uncertainty.effects import MODEL
+from labcalc.judgement.uncertainty.results import Result, Results
 from labcalc.wording import celsius, numeral
 
 AT_60F = 140.0 / 9.0  # 60 °F, [°C]

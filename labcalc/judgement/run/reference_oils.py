@@ -8,7 +8,7 @@ from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.checks import Check, State
 from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.record.dossier import Dossier
-from labcalc.judgement.run.results import reported_value
+from labcalc.judgement.uncertainty.results import reported_value
 from labcalc.wording import at_celsius, numeral, plain, signed
 
 _NAME = "Reference oils of this instrument"

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from labcalc.judgement.checks import Check, HeldLimit, State
 from labcalc.judgement.run.consequence import Consequence
-from labcalc.judgement.run.results import Result
 from labcalc.judgement.run.verdict import Judgement
+from labcalc.judgement.uncertainty.results import Result
 from labcalc.lab import method_of
 from labcalc.wording import at_celsius, numeral, plain
 
@@ -105,8 +105,8 @@ def _line(
         reported=one.reported,
         unit=one.unit,
         expanded_uncertainty=one.expanded_uncertainty,
-        coverage_factor=budget.coverage_factor if budget else math.nan,
-        degrees_of_freedom=budget.effective_degrees_of_freedom if budget else math.nan,
+        coverage_factor=budget.coverage_factor,
+        degrees_of_freedom=budget.effective_degrees_of_freedom,
         determinations=determinations,
         method=method,
         note=note,

@@ -11,7 +11,7 @@ from labcalc.judgement.checks import Check, State
 from labcalc.judgement.precision import RANGE_FACTOR
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import Agreement, independent_results
-from labcalc.judgement.run.results import Result, Results, reported_value
+from labcalc.judgement.uncertainty.results import Result, Results, reported_value
 from labcalc.lab import Laboratory, PrecisionStatement
 from labcalc.statistics import critical_range
 from labcalc.wording import at_celsius, celsius, decimals_of, numeral, p_value, plain, signed

@@ -15,7 +15,7 @@ from labcalc.judgement.run.consequence import Consequence
 from labcalc.judgement.run.derived_results import consequences_of
 from labcalc.judgement.run.previous_results import earlier_runs_check
 from labcalc.judgement.run.reference_oils import control_chart_check, reference_checks
-from labcalc.judgement.run.results import Results, results_of
+from labcalc.judgement.run.results import results_of
 from labcalc.judgement.run.validity import (
     carry_over_check,
     correction_checks,
@@ -27,6 +27,7 @@ from labcalc.judgement.run.validity import (
     refused_rows_check,
     repeat_checks,
 )
+from labcalc.judgement.uncertainty.results import Results
 from labcalc.lab import PrecisionStatement
 from labcalc.showing import Shown
 from labcalc.wording import counted
