@@ -85,7 +85,10 @@ def compare_with_certificates(rows: pd.DataFrame, laboratory: Laboratory) -> pd.
     table = means.reset_index().sort_values("measured_at", kind="stable", ignore_index=True)
     certified, uncertainty = _certified(table, laboratory)
     table["certified"] = certified
-    table["limit"] = np.hypot(_own_limit(table, laboratory), uncertainty)
+    report = laboratory.report
+    percent = certified * report.reference_viscosity_percent / 100.0
+    own = np.where(table["quantity"] == "density", report.reference_density_kg_m3, percent)
+    table["limit"] = np.hypot(own, uncertainty)
     return table[list(COMPARISON_COLUMNS)]
 
 
@@ -112,10 +115,3 @@ def _certified(table: pd.DataFrame, laboratory: Laboratory) -> tuple[NDArray[np.
 def _lot(sample: str, lot: str, day: date, laboratory: Laboratory) -> ReferenceLot | None:
     material = reference_of(laboratory, sample)
     return None if material is None else lot_in_use(material, lot, day)
-
-
-def _own_limit(table: pd.DataFrame, laboratory: Laboratory) -> NDArray[np.float64]:
-    """Return how far the laboratory lets a reference oil be from its certified value, beside the certificate's U."""
-    report = laboratory.report
-    percent = table["certified"].to_numpy(float) * report.reference_viscosity_percent / 100.0
-    return np.where(table["quantity"] == "density", report.reference_density_kg_m3, percent)

@@ -1,7 +1,6 @@
 """How well one class of products repeats in one quantity at one temperature, and how that compares with its limit."""
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -131,12 +130,16 @@ def summarise_sets(results: pd.DataFrame, sets: pd.DataFrame, laboratory: Labora
         _summary(group, results.iloc[np.concatenate([of_set[one] for one in group.index])], laboratory)
         for _, group in groups
     ]
-    return _adjusted(sorted(found, key=_place))
-
-
-def _place(one: DuplicateSummary) -> tuple[object, ...]:
-    rank = CONDITIONS.index(one.condition)
-    return rank, one.changed, one.quantity == "density", one.precision_class, one.temperature_C
+    found.sort(
+        key=lambda one: (
+            *(CONDITIONS.index(one.condition), one.changed, one.quantity == "density"),
+            *(one.precision_class, one.temperature_C),
+        )
+    )
+    p = np.array([one.p_worse for one in found], dtype=float)
+    known = np.isfinite(p)
+    p[known] = holm_adjusted(p[known])  # read together, each is one of several
+    return tuple(replace(one, worse_p=float(adjusted)) for one, adjusted in zip(found, p, strict=True))
 
 
 def _summary(sets: pd.DataFrame, results: pd.DataFrame, laboratory: Laboratory) -> DuplicateSummary:
@@ -212,11 +215,3 @@ def _why_not(laboratory: Laboratory, statement: PrecisionStatement | None, sets:
     level = float(sets["mean"].median())
     asked = precision_of_class(laboratory, name, str(first["quantity"]), float(first["temperature_C"]), level)
     return asked.why_not or "no limit at these levels"
-
-
-def _adjusted(summaries: Sequence[DuplicateSummary]) -> tuple[DuplicateSummary, ...]:
-    """Give each summary its p-value adjusted for being one of several that are read together."""
-    p = np.array([one.p_worse for one in summaries], dtype=float)
-    known = np.isfinite(p)
-    p[known] = holm_adjusted(p[known])
-    return tuple(replace(one, worse_p=float(adjusted)) for one, adjusted in zip(summaries, p, strict=True))

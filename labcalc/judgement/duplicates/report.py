@@ -139,8 +139,9 @@ def report_duplicates(
     if dated.empty:
         raise PeriodError("the record holds no dated run: there is nothing to look at")
     days = [first_day or f"{dated.min():%Y-%m-%d}", last_day or f"{dated.max():%Y-%m-%d}"]
+    products = [name for one in material.laboratory.products for name in (one.name, one.precision_class) if name]
     only = {
-        "product": _known(product, "product or class", _products(material)),
+        "product": _known(product, "product or class", [*products, *record["product"].dropna().astype(str)]),
         "operator": _known(operator, "operator", record["operator"].dropna().astype(str)),
         "instrument": _known(instrument, "instrument", record["instrument"].dropna().astype(str)),
     }
@@ -177,12 +178,6 @@ def duplicates_between(material: Material, period: Period, **only: str) -> Dupli
         sources=material.sources_of(near),
         digest=_digest(material, period, only),
     )
-
-
-def _products(material: Material) -> list[str]:
-    products = material.laboratory.products
-    named = [name for one in products for name in (one.name, one.precision_class)]
-    return [*filter(None, named), *material.record["product"].dropna().astype(str).unique()]
 
 
 def _known(asked: str, what: str, names: Iterable[str]) -> str:

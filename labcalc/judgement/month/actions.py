@@ -2,7 +2,7 @@
 
 import re
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import date
 
@@ -22,6 +22,10 @@ from labcalc.judgement.record.admission import Doubt, first_of_files
 from labcalc.lab import Decision
 from labcalc.wording import at_celsius, counted, numeral, percent, signed
 
+_DECIDE_ANEW = "A line that can't be used is not applied: decide anew, and leave the file as it is."
+_COUNT_OR_NOT = "Kept out of baselines, limits, pairings and carry-over: decide to count or to exclude each."
+_LOOK_FOR_EXPORTS = "See whether every export lies where earlier_exports of lab.toml looks for it."
+
 
 def ranked_actions(
     rows: pd.DataFrame,
@@ -36,17 +40,23 @@ def ranked_actions(
     waiting: Sequence[Decision] = (),
 ) -> tuple[Action, ...]:
     """Return what needs action, ranked: what touches released results first, then what wears the proof thin."""
-    kinds = {
-        "line": _unusable(unusable),
-        "doubt": _doubts(doubts),
-        "empty": _nothing_measured(rows, month),
+    kinds: dict[str, Iterable[Action]] = {
+        "line": (Action(f"Decisions, line {one.line}", one.problem, _DECIDE_ANEW, URGENT) for one in unusable),
+        "doubt": (
+            Action(one.file, f"line {one.line}, run {one.run}: {one.finding}", _COUNT_OR_NOT, URGENT, which=one.about)
+            for one in first_of_files(doubts)
+        ),
+        "empty": [Action("Record", f"no run in {month.name}", _LOOK_FOR_EXPORTS)] if rows.empty else [],
         "moved": whose_fault.moved(checks),
         "check": of_checks.single_checks(checks),
         "unchecked": _without_reference(rows),
         "expired": _expired(checks.oils, month),
         "single": of_checks.single_results(checks),
         "gap": of_oils.gaps(checks),
-        "unread": _failures(failures),
+        "unread": (
+            Action("Record", f"an export could not be read: {one}", "Copy it again, or take it away.", which=one.file)
+            for one in failures
+        ),
         "bias": whose_fault.biases(checks),
         "spread": of_oils.spreads(checks),
         "index": of_oils.imprecise(checks),
@@ -73,25 +83,6 @@ def _waiting(waiting: Sequence[Decision]) -> Iterator[Action]:
         finding = f"{one.what}, {about}, decided by {one.who}, waits for a second person: {one.why}"
         to_do = f"Another person looks at it: `labcalc record confirm {one.number}`, or a decision that corrects it."
         yield Action(f"Decision {one.number}", finding, to_do)
-
-
-def _unusable(unusable: Sequence[DecisionError]) -> Iterator[Action]:
-    for one in unusable:
-        to_do = "A line that can't be used is not applied: decide anew, and leave the file as it is."
-        yield Action(f"Decisions, line {one.line}", one.problem, to_do, URGENT)
-
-
-def _doubts(doubts: Sequence[Doubt]) -> Iterator[Action]:
-    for one in first_of_files(doubts):
-        to_do = "Kept out of baselines, limits, pairings and carry-over: decide to count or to exclude each."
-        found = f"line {one.line}, run {one.run}: {one.finding}"
-        yield Action(one.file, found, to_do, URGENT, which=one.about)
-
-
-def _nothing_measured(rows: pd.DataFrame, month: Month) -> Iterator[Action]:
-    if rows.empty:
-        to_do = "See whether every export lies where earlier_exports of lab.toml looks for it."
-        yield Action("Record", f"no run in {month.name}", to_do)
 
 
 def _without_reference(rows: pd.DataFrame) -> Iterator[Action]:
@@ -124,12 +115,6 @@ def _expired(oils: tuple[OilSummary, ...], month: Month) -> Iterator[Action]:
             yield Action(
                 f"{oil} lot {lot}", found, "Go over to a lot with a valid certificate.", URGENT, number, facts=facts
             )
-
-
-def _failures(failures: Sequence[ExportError]) -> Iterator[Action]:
-    for one in failures:
-        found = f"an export could not be read: {one}"
-        yield Action("Record", found, "Copy it again, or take it away.", which=one.file)
 
 
 def _repeats(duplicates: DuplicateReport) -> Iterator[Action]:

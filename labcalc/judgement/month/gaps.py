@@ -1,5 +1,6 @@
 """What lies between checks: an instrument's longest gap, samples at risk, whether a corrective action worked."""
 
+import math
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -163,8 +164,5 @@ def _repairs(stream: Stream, period: Period) -> Iterator[Repair]:
         before, after = stream.away[max(min(first, cut - _FEWEST), 0) : cut], stream.away[cut:stop]
         enough = min(before.size, after.size) >= _FEWEST and np.ptp(before) > 0.0 < np.ptp(after)
         change = compare_periods(before, after) if enough else None
-        yield Repair(decision, stream, _mean(before), _mean(after), change, was_off)
-
-
-def _mean(values: np.ndarray) -> float:
-    return float(values.mean()) if values.size else float("nan")
+        mean_before, mean_after = (float(some.mean()) if some.size else math.nan for some in (before, after))
+        yield Repair(decision, stream, mean_before, mean_after, change, was_off)

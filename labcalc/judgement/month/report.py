@@ -2,7 +2,7 @@
 
 import hashlib
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -19,7 +19,6 @@ from labcalc.judgement.month.checks import Checks, checks_of
 from labcalc.judgement.month.follow_up import followed
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.judgement.period import Month, month_of
-from labcalc.judgement.record.admission import Doubt
 from labcalc.judgement.record.measurements import Material
 from labcalc.judgement.setup.description import unknown_runs
 from labcalc.judgement.variance.components import (
@@ -175,15 +174,18 @@ def report_month(material: Material, month: str = "") -> MonthReport:
     month : Such as ``2026-03``; none: the last month with a run.
     Raises MonthError : The month is none, or the record holds no dated run.
     """
-    name = month or _last_month(material.record)
-    return report_period(material, month_of(name, material.laboratory.time_zone))
+    last = material.record["measured_at"].max()
+    if not month and pd.isna(last):
+        raise MonthError("the record holds no dated run: there is no month to report on")
+    return report_period(material, month_of(month or f"{last:%Y-%m}", material.laboratory.time_zone))
 
 
 def report_period(material: Material, period: Month) -> MonthReport:
     """Put together the quality of a month, or of a year as one long month."""
     laboratory, record = material.laboratory, material.record
     rows = record[period.holds(record["measured_at"])]
-    names = set(rows["source_file"])
+    names, runs = set(rows["source_file"]), set(rows["run"])
+    others = (set(record["source_file"]) if material.doubts else set()) - names
     checks = checks_of(material, period)
     duplicates = duplicates_between(material, period)
     carry_overs = month_carry_overs(material, rows, period)
@@ -191,10 +193,14 @@ def report_period(material: Material, period: Month) -> MonthReport:
     failures = (*material.reading.failures, *material.record_failures)
     found = ranked_actions(
         *(rows, checks, duplicates, carry_overs, refusals, failures, period),
-        *(_doubts(material, names), material.unusable, material.waiting),
+        # doubts about files that hold rows of the month, and about those that may, as none of theirs counts
+        *([one for one in material.doubts if one.file not in others], material.unusable, material.waiting),
     )
     actions = followed(found, material.assignments, period)
     measured = {(one.chart.oil, one.chart.lot) for one in checks.oils}
+    in_baselines = {
+        run for one in checks.oils for run, held in zip(one.chart.runs, one.chart.in_baseline, strict=True) if held
+    }
     held = tuple(one for one in certificates(laboratory) if (one["oil"], one["lot"]) in measured)
     return MonthReport(
         month=period,
@@ -208,37 +214,15 @@ def report_period(material: Material, period: Month) -> MonthReport:
         duplicates=duplicates,
         carry_overs=carry_overs,
         certificates=held,
-        decisions=_decisions(material, rows, period),
+        decisions=tuple(d for d in material.decisions if d.run in runs or period.first <= d.when < period.last),
         notices=notices_of(rows, record, checks.oils, material, period),
         refusals=refusals,
         failures=failures,
         sources=material.sources_of(rows),
-        limit_sources=material.sources_of(record[record["run"].isin(_baseline_runs(checks.oils))]),
+        limit_sources=material.sources_of(record[record["run"].isin(in_baselines)]),
         actions=actions,
         digest=_digest(material, period, (actions, held)),
     )
-
-
-def _last_month(record: pd.DataFrame) -> str:
-    last = record["measured_at"].max()
-    if pd.isna(last):
-        raise MonthError("the record holds no dated run: there is no month to report on")
-    return f"{last:%Y-%m}"
-
-
-def _baseline_runs(oils: Sequence[OilSummary]) -> set[str]:
-    return {run for one in oils for run, held in zip(one.chart.runs, one.chart.in_baseline, strict=True) if held}
-
-
-def _doubts(material: Material, names: set[str]) -> tuple[Doubt, ...]:
-    """Return the doubts about files that hold rows of the month, and about those that may, as none of theirs counts."""
-    others = (set(material.record["source_file"]) if material.doubts else set()) - names
-    return tuple(one for one in material.doubts if one.file not in others)
-
-
-def _decisions(material: Material, rows: pd.DataFrame, month: Month) -> tuple[Decision, ...]:
-    runs = set(rows["run"])
-    return tuple(one for one in material.decisions if one.run in runs or month.first <= one.when < month.last)
 
 
 def _digest(material: Material, month: Month, beside: object) -> str:

@@ -35,10 +35,13 @@ def consequences_of(dossier: Dossier, results: Results) -> tuple[Consequence, ..
     """
     density = cache(partial(density_at, dossier, results))
     if_measured: _IfMeasured = density if results.densities else lambda _: None
+    measured = {r.temperature_C for r in results.viscosities}
     at_40, at_100 = (results.of("kinematic viscosity", celsius) for celsius in (40.0, 100.0))
     calculate: dict[str, Callable[[], Iterable[Consequence]]] = {
         "viscosity index": lambda: (_index(at_40, at_100),),
-        "viscosities at other temperatures": lambda: _viscosities(dossier, results),
+        "viscosities at other temperatures": lambda: (
+            viscosity_at(results, one, dossier.liquid) for one in dossier.temperatures_C if one not in measured
+        ),
         "density at 15 °C": lambda: (density(15.0),),
         "density at 20 °C": lambda: (density(20.0),),
         "relative density": lambda: (_by_60F("Relative density 60/60 °F", "", 4, "relative_density", density),),
@@ -80,11 +83,6 @@ def _grade(system: GradeSystem, known: Sequence[Result | Consequence]) -> Conseq
     unasked = ", ".join(name for key, name in system.asks_for.items() if key not in values)
     note = "; ".join(filter(None, (system.beside, unasked and f"not known: {unasked}")))
     return Consequence(system.name, math.nan, grade, "", system.edition, note)
-
-
-def _viscosities(dossier: Dossier, results: Results) -> list[Consequence]:
-    measured = {r.temperature_C for r in results.viscosities}
-    return [viscosity_at(results, t, dossier.liquid) for t in dossier.temperatures_C if t not in measured]
 
 
 def viscosity_at(results: Results, temperature: float, liquid: str | None = None) -> Consequence:

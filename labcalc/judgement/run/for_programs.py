@@ -7,7 +7,6 @@ from typing import Any
 import pandas as pd
 
 from labcalc import __version__
-from labcalc.judgement.checks import Check
 from labcalc.judgement.run.next_step import next_steps
 from labcalc.judgement.run.reported import Reported, reported_of
 from labcalc.judgement.run.verdict import Judgement
@@ -72,17 +71,15 @@ def _run(judgement: Judgement) -> dict[str, Any]:
         "verdict": judgement.verdict,
         "reason": judgement.reason,
         "what_to_do": list(next_steps(judgement)),
-        "reasons": [_check(one) for one in asking],
+        "reasons": [
+            {"check": one.name, "state": one.state, "finding": one.finding, "basis": one.basis} for one in asking
+        ],
         "results": [_result(one) for one in reported_of(judgement)],
         "exports": [
             {"file": one.name, "sha256": one.sha256, "lines": [int(n) for n in lines.get(one.name, [])]}
             for one in dossier.sources
         ],
     }
-
-
-def _check(check: Check) -> dict[str, str]:
-    return {"check": check.name, "state": check.state, "finding": check.finding, "basis": check.basis}
 
 
 def _result(one: Reported) -> dict[str, Any]:
