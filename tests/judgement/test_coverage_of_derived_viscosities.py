@@ -102,12 +102,3 @@ def test_the_band_of_the_chart_is_that_of_the_report() -> None:
     of_report = viscosity_at(found, 0.0)
     assert curve.temperature_C[0] == 0.0
     assert math.expm1(relative[0.0]) == pytest.approx(of_report.expanded_uncertainty / of_report.value, rel=0.02)
-
-
-@pytest.mark.parametrize(("name", "model"), [("Water", "Vogel"), ("n-Dodecane", "can't tell")])
-def test_the_choice_of_a_model_rests_on_the_noise(name: str, model: str) -> None:
-    """Five points of 0.3 %: water follows Vogel, with T₀ = 140 K (handbooks; memory); two points never tell."""
-    measured = (5.0, 20.0, 40.0, 60.0, 80.0)
-    nu = KINDS["CoolProp"]()[name][np.isin(GRID_C, measured)]
-    found = results(measured, nu)
-    assert [getattr(viscosity_curve(one), "model", "") for one in (found, Results(found[:2]))] == [model, "can't tell"]

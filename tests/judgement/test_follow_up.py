@@ -9,7 +9,7 @@ import pytest
 
 from labcalc.judgement import Action, month_of
 from labcalc.judgement.checks import URGENT
-from labcalc.judgement.month.follow_up import followed
+from labcalc.judgement.month.actions import followed
 from labcalc.lab import Assignment, Decision
 from tests.judgement.test_control import ZONE
 

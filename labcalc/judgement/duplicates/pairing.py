@@ -17,9 +17,6 @@ from labcalc.lab import Decision, Laboratory, reference_of
 CONDITIONS = ("determinability", "repeatability", "intermediate precision")
 """One fill determined again; all the same but the fill; time, operator, equipment or calibration changed."""
 
-FACTORS = ("time", "calibration", "operator", "equipment")
-"""What may change between results of one laboratory (ISO 5725-3: T, C, O, E)."""
-
 _QUANTITIES = ("kinematic viscosity", "density")  # dynamic viscosity follows from the two
 
 RESULT_COLUMNS = (
@@ -165,7 +162,10 @@ def _checks(record: pd.DataFrame, laboratory: Laboratory) -> Iterator[tuple[str,
 
 
 def _changed(changing: pd.DataFrame, short: pd.Timedelta) -> pd.Series:
-    """Return the factors that differ within each set of an intermediate precision, in words."""
+    """Return the factors that differ within each set of an intermediate precision, in words.
+
+    Source : ISO 5725-3 (T, C, O, E).
+    """
     sets = changing.groupby("set")
     instruments = sets["instrument"].transform("nunique")
     found = {
@@ -176,8 +176,8 @@ def _changed(changing: pd.DataFrame, short: pd.Timedelta) -> pd.Series:
         "equipment": instruments > 1,
     }
     words = pd.Series("", index=changing.index, dtype=object)
-    for factor in FACTORS:
-        words = words.mask(found[factor], words + ", " + factor)
+    for factor, differs in found.items():
+        words = words.mask(differs, words + ", " + factor)
     return words.str.removeprefix(", ")
 
 

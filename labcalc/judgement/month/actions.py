@@ -1,5 +1,6 @@
-"""What needs action after a month, the most pressing first; every finding carries its numbers."""
+"""What needs action after a month, the most pressing first, and who sees to it until it is closed."""
 
+import math
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
@@ -11,7 +12,7 @@ import pandas as pd
 from labcalc.errors import DecisionError, ExportError
 from labcalc.exports import Refusal
 from labcalc.judgement.carry_over.effect import ExpectedEffect
-from labcalc.judgement.checks import LATER, URGENT, Action, shortened
+from labcalc.judgement.checks import IMPORTANT, LATER, URGENT, Action, shortened
 from labcalc.judgement.duplicates.report import DuplicateReport
 from labcalc.judgement.month import of_checks, of_oils, whose_fault
 from labcalc.judgement.month.carry_over import CarryOver
@@ -19,7 +20,7 @@ from labcalc.judgement.month.checks import Checks
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.admission import Doubt, first_of_files
-from labcalc.lab import Decision
+from labcalc.lab import Assignment, Decision
 from labcalc.wording import at_celsius, counted, numeral, percent, signed
 
 _DECIDE_ANEW = "A line that can't be used is not applied: decide anew, and leave the file as it is."
@@ -170,3 +171,63 @@ def _refusals(refusals: Sequence[Refusal]) -> Iterator[Action]:
             facts={"unit": "rows"},
             details=details,
         )
+
+
+# --- Who sees to it ---
+
+_GROWN = 1.1
+"""Ratio of a finding's size to that when the action was opened, from which it is growing, [-]: our own choice."""
+
+
+def followed(found: Sequence[Action], assignments: Sequence[Assignment], month: Month) -> tuple[Action, ...]:
+    """Return what was found with the actions about it, and those whose finding is gone; the overdue first.
+
+    A month shows what was open in it: an action appears from its month on, and goes with the month after its closing.
+    """
+    of_month = [
+        one for one in assignments if one.action.month <= month.parts[-1].name and not _closed_before(one, month.first)
+    ]
+    month = month.parts[-1]
+    keys = {one.key for one in found}
+    beside = [_beside(one, [own for own in of_month if own.action.finding == one.key], month) for one in found]
+    gone = [one for one in of_month if one.action.finding not in keys and not _closed_before(one, month.last)]
+    ranked = sorted([*beside, *(_gone(one, month) for one in gone)], key=lambda one: (not one.overdue, not one.urgent))
+    return tuple(replace(one, rank=rank) for rank, one in enumerate(ranked, 1))
+
+
+def _closed_before(one: Assignment, moment: pd.Timestamp) -> bool:
+    return one.closed is not None and one.closed.when < moment
+
+
+def _is_overdue(one: Assignment, month: Month) -> bool:
+    """Tell whether it was open and overdue on the last day of the month: a page depends on no clock."""
+    due = one.action.due
+    return one.closed is None and due is not None and due < (month.last - pd.Timedelta(days=1)).date()
+
+
+def _beside(found: Action, own: list[Assignment], month: Month) -> Action:
+    late = any(_is_overdue(one, month) for one in own)
+    words = "; ".join(_in_words(one, month, found.size) for one in own)
+    return replace(found, followed=words, overdue=late, severity=URGENT if late else found.severity)
+
+
+def _gone(one: Assignment, month: Month) -> Action:
+    number, late = one.action.number, _is_overdue(one, month)
+    to_do = f"Check the effect and close it: `labcalc record close {number} --effect TEXT`."
+    finding = f"finding gone: check the effect and close. It was: {one.action.why}"
+    severity, words = URGENT if late else IMPORTANT, _in_words(one, month, math.nan)
+    return Action(f"Action {number}", finding, to_do, severity, key=one.action.finding, followed=words, overdue=late)
+
+
+def _in_words(one: Assignment, month: Month, size: float) -> str:
+    action, closed = one.action, one.closed
+    said = [f"action {action.number}", action.owner, f"due {action.due}"]
+    if closed is not None:
+        return ", ".join([*said, f"closed {closed.when:%Y-%m-%d} by {closed.who}: {closed.why}"])
+    said += ["overdue"] if _is_overdue(one, month) else []
+    if action.month != month.name:
+        since, ratio = pd.Timestamp(f"{action.month}-01"), size / action.size if action.size else math.nan
+        said.append(f"open since {since.month_name()}" + (f" {since.year}" if since.year != month.first.year else ""))
+        if not math.isnan(ratio):
+            said.append("growing" if ratio > _GROWN else "shrinking" if ratio < 1.0 / _GROWN else "as large as then")
+    return ", ".join(said)

@@ -13,10 +13,9 @@ from labcalc.exports import Refusal, SourceFile
 from labcalc.judgement.checks import Action
 from labcalc.judgement.control.status import Sight, sight_of, sights_of
 from labcalc.judgement.duplicates.report import DuplicateReport, duplicates_between
-from labcalc.judgement.month.actions import ranked_actions
+from labcalc.judgement.month.actions import followed, ranked_actions
 from labcalc.judgement.month.carry_over import CarryOver, month_carry_overs
 from labcalc.judgement.month.checks import Checks, checks_of
-from labcalc.judgement.month.follow_up import followed
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.record.measurements import Material

@@ -6,9 +6,8 @@ from dataclasses import dataclass, replace
 from labcalc.judgement.checks import Check, HeldLimit, State
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import independent_results
-from labcalc.judgement.run.consequence import Consequence
 from labcalc.judgement.run.previous_results import noise_explains
-from labcalc.judgement.uncertainty.results import Result, Results
+from labcalc.judgement.uncertainty.results import Consequence, Result, Results
 from labcalc.lab import Limit, TypicalValue
 from labcalc.statistics import (
     DECISION_RULES,

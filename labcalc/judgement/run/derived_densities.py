@@ -9,9 +9,8 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc import formulae
 from labcalc.errors import OutOfRangeError
 from labcalc.judgement.record.dossier import Dossier
-from labcalc.judgement.run.consequence import Consequence, calculated, missing, taken_for_granted
 from labcalc.judgement.uncertainty.effects import MODEL
-from labcalc.judgement.uncertainty.results import Result, Results
+from labcalc.judgement.uncertainty.results import Consequence, Result, Results, calculated, missing, taken_for_granted
 from labcalc.wording import celsius, numeral
 
 AT_60F = 140.0 / 9.0  # 60 °F, [°C]

@@ -12,10 +12,17 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc import formulae
 from labcalc.errors import ExtrapolationWarning, OutOfRangeError
 from labcalc.judgement.record.dossier import Dossier
-from labcalc.judgement.run.consequence import Consequence, calculated, missing, taken_for_granted
 from labcalc.judgement.run.derived_densities import AT_60F, density_at
 from labcalc.judgement.uncertainty.effects import CONFIDENCE, MODEL
-from labcalc.judgement.uncertainty.results import Result, Results, reported_value
+from labcalc.judgement.uncertainty.results import (
+    Consequence,
+    Result,
+    Results,
+    calculated,
+    missing,
+    reported_value,
+    taken_for_granted,
+)
 from labcalc.lab import GradeSystem, grade_systems
 from labcalc.statistics import coverage_factor
 from labcalc.wording import celsius, numeral

@@ -7,9 +7,8 @@ from typing import Any
 import pandas as pd
 
 from labcalc import __version__
-from labcalc.judgement.run.next_step import next_steps
 from labcalc.judgement.run.reported import Reported, reported_of
-from labcalc.judgement.run.verdict import Judgement
+from labcalc.judgement.run.verdict import Judgement, next_steps
 from labcalc.lab import Laboratory
 
 FORMAT = "labcalc results 1"

@@ -6,9 +6,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from labcalc.judgement.checks import Check, HeldLimit, State
-from labcalc.judgement.run.consequence import Consequence
 from labcalc.judgement.run.verdict import Judgement
-from labcalc.judgement.uncertainty.results import Result
+from labcalc.judgement.uncertainty.results import Consequence, Result
 from labcalc.lab import method_of
 from labcalc.wording import at_celsius, numeral, plain
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 import pandas as pd
 
 from labcalc.exports import QUANTITY_COLUMNS, is_derived
+from labcalc.formulae import dynamic_from_kinematic
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import agreement_of
 from labcalc.judgement.uncertainty.effects import Effect, carried, varied
@@ -63,7 +64,7 @@ def _with_median(one: Result, found: Sequence[Result]) -> Result:
         return one
     if not (one.follows or kinematic.follows):
         return one
-    return replace(one, value=kinematic.value * density.value * 1e-3, rule=kinematic.rule)
+    return replace(one, value=float(dynamic_from_kinematic(kinematic.value, density.value)), rule=kinematic.rule)
 
 
 def _through_others(one: Result, known: Mapping[tuple[str, float], Result]) -> tuple[Effect, ...]:
@@ -74,4 +75,4 @@ def _through_others(one: Result, known: Mapping[tuple[str, float], Result]) -> t
         return ()
     values = [other.value for other in both]
     nu, rho = varied(values)
-    return carried(nu * rho * 1e-3, values, [other.effects for other in both])
+    return carried(dynamic_from_kinematic(nu, rho), values, [other.effects for other in both])
