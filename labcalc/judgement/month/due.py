@@ -96,10 +96,14 @@ def limits_due(charts: Sequence[Chart], month: Month, control: ControlChoices) -
     tests = [_compared(basis[0], since[0]) for _, basis, since in due]
     p = [value for one in tests if one is not None for value in (one.f_p_value, one.t_p_value)]
     adjusted = iter(holm_adjusted(p))
-    return tuple(
-        _due(chart, basis, since, one, one is not None and min(next(adjusted), next(adjusted)) < _FAMILY, control)
-        for (chart, basis, since), one in zip(due, tests, strict=True)
-    )
+    found = []
+    for (chart, basis, since), one in zip(due, tests, strict=True):
+        differs = one is not None and min(next(adjusted), next(adjusted)) < _FAMILY
+        new, both = since if differs else np.concatenate([basis, since], axis=1), basis.shape[1] + since.shape[1]
+        enough = not differs or since.shape[1] >= _THEN
+        proposed = baseline_limits(new[0], new[1], None, control)[0] if enough else None
+        found.append(LimitsDue(chart, both, since.shape[1], one, differs, proposed))
+    return tuple(found)
 
 
 def _due_from(chart: Chart) -> int:
@@ -125,17 +129,3 @@ def _parts(chart: Chart, end: np.datetime64) -> tuple[NDArray[np.float64], NDArr
 def _compared(basis: NDArray[np.float64], since: NDArray[np.float64]) -> PeriodComparison | None:
     enough = min(basis.size, since.size) > 1 and np.ptp(basis) > 0.0 < np.ptp(since)
     return compare_periods(basis, since, may_pool=False) if enough else None
-
-
-def _due(
-    chart: Chart,
-    basis: NDArray[np.float64],
-    since: NDArray[np.float64],
-    comparison: PeriodComparison | None,
-    differs: bool,
-    control: ControlChoices,
-) -> LimitsDue:
-    new = since if differs else np.concatenate([basis, since], axis=1)
-    enough = not differs or since.shape[1] >= _THEN
-    proposed = baseline_limits(new[0], new[1], None, control)[0] if enough else None
-    return LimitsDue(chart, basis.shape[1] + since.shape[1], since.shape[1], comparison, differs, proposed)

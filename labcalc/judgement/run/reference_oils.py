@@ -27,7 +27,8 @@ def reference_checks(dossier: Dossier) -> tuple[Check, ...]:
         )
     if dossier.references.empty:
         return (Check(_NAME, "doubtful", "the record holds no reference-oil result of this instrument in 30 days"),)
-    last = _last_of_each(dossier.references)
+    of_oil = dossier.references.groupby("sample")["run"]  # the last run of each
+    last = dossier.references[dossier.references["run"] == of_oil.transform("last")]
     return (_agreement(f"{_NAME}: agreement", last), _recency(f"{_NAME}: age", last, dossier))
 
 
@@ -68,11 +69,6 @@ def _by_chance(charts: Sequence[ChartState]) -> float:
     charts of one oil too, as they move together [Simes, Biometrika 73 (1986) 751, from memory]."""
     known = sorted(one.chance for one in charts if one.chance == one.chance)
     return min((len(known) * chance / (place + 1) for place, chance in enumerate(known)), default=float("nan"))
-
-
-def _last_of_each(references: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows of the last run of each reference oil."""
-    return references[references["run"] == references.groupby("sample")["run"].transform("last")]
 
 
 def _agreement(name: str, comparisons: pd.DataFrame) -> Check:

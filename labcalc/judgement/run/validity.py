@@ -12,7 +12,7 @@ from labcalc.judgement.precision import RANGE_FACTOR
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import Agreement, independent_results
 from labcalc.judgement.uncertainty.results import Result, Results, reported_value
-from labcalc.lab import Laboratory, PrecisionStatement
+from labcalc.lab import PrecisionStatement
 from labcalc.statistics import critical_range
 from labcalc.wording import at_celsius, celsius, decimals_of, numeral, p_value, plain, signed
 
@@ -214,7 +214,13 @@ def line_check(dossier: Dossier, results: Results) -> Check:
     if unknown := [r.agreement.why_not for r in inputs if r.agreement.statement is None]:
         return Check(name, "not checked", unknown[0], missed=True)
     known = [r.agreement.statement for r in inputs if r.agreement.statement is not None]
-    noise = [_noise_percent(r, one, dossier.laboratory) for r, one in zip(inputs, known, strict=True)]
+    noise = [  # standard deviation of a mean of repeats, [%]
+        100.0
+        * (float(one.repeatability.at(r.value)) / RANGE_FACTOR)
+        / math.sqrt(independent_results(r.repeats, dossier.laboratory))
+        / r.value
+        for r, one in zip(inputs, known, strict=True)
+    ]
     degrees = min(one.degrees_of_freedom for one in known)
     try:
         found = formulae.departure_from_line(
@@ -230,12 +236,6 @@ def line_check(dossier: Dossier, results: Results) -> Check:
         f"{signed(float(found.coldest_excess_percent))} % from the line through the others",
         f"{standard}; noise: {'; '.join(dict.fromkeys(one.title for one in known))}",
     )
-
-
-def _noise_percent(result: Result, statement: PrecisionStatement, laboratory: Laboratory) -> float:
-    """Return the standard deviation of a mean of repeats."""
-    single = float(statement.repeatability.at(result.value)) / RANGE_FACTOR
-    return 100.0 * single / math.sqrt(independent_results(result.repeats, laboratory)) / result.value
 
 
 def carry_over_check(dossier: Dossier, results: Results) -> Check:

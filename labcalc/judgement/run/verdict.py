@@ -105,7 +105,7 @@ class Judgement(Shown):
     @cached_property
     def compared(self) -> Evidence | str:
         """The run beside what is usual, odd or not; why it can't be compared, where it can't."""
-        from labcalc.judgement.causes import evidence_of
+        from labcalc.judgement.causes import evidence_of  # a releasable run doesn't even import it
 
         try:
             return evidence_of(self.dossier)
@@ -129,9 +129,9 @@ class Judgement(Shown):
         """
         if self.dossier.is_reference or not any(map(_is_odd, self.checks)):
             return None
-        from labcalc.judgement.causes import evidence_of  # a releasable run doesn't even import it
-
-        return evidence_of(self.dossier)
+        if isinstance(self.compared, str):
+            raise EvidenceError(self.compared)
+        return self.compared
 
     @cached_property
     def leading(self) -> LeadingCause | None:

@@ -20,8 +20,6 @@ FORMAT = "labcalc quality 1"
 _TEXTS = ("instrument", "operator", "oil", "quantity", "cause", "unit", "since", "earliest", "latest")
 _NUMBERS = ("temperature_C", "limit", "shift")
 """What is known of an action beside its sentences; what isn't is null."""
-_SAID = ("rank", "severity", "about", "finding", "what_to_do")
-_COLUMNS = [*_SAID, *_TEXTS, *_NUMBERS, "size", "runs", "details", "followed", "overdue", "key"]
 
 
 def quality_for_programs(report: MonthReport | DuplicateReport) -> dict[str, Any]:
@@ -47,7 +45,7 @@ def quality_for_programs(report: MonthReport | DuplicateReport) -> dict[str, Any
 def quality_table(document: Mapping[str, Any]) -> pd.DataFrame:
     """Return what ``quality_for_programs`` returned as a table: a row an action."""
     listed = [{**one, **{name: "; ".join(one[name]) for name in ("runs", "details")}} for one in document["actions"]]
-    return pd.DataFrame(listed, columns=_COLUMNS)
+    return pd.DataFrame(listed, columns=[*_action(Action("", "", ""))])
 
 
 def _action(one: Action) -> dict[str, Any]:
