@@ -4,7 +4,7 @@ Everything is a frame: a row a result, then a row a set of repeats. Two results 
 """
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -140,25 +140,22 @@ def _with_calibration(
 
 def _lots_in_use(results: pd.DataFrame, record: pd.DataFrame, laboratory: Laboratory) -> NDArray[np.object_]:
     """Return, for each result, the lot of each reference oil that its instrument had last been checked with."""
-    lots = np.full(len(results), "", dtype=object)
-    asked = results[["measured_at", "instrument"]].assign(place=np.arange(len(results))).sort_values("measured_at")
-    for name, checks in _checks(record, laboratory):
-        known = pd.merge_asof(asked, checks, on="measured_at", by="instrument").sort_values("place")
-        lots = lots + name + " " + known["lot"].astype(object).where(known["lot"].notna(), "").to_numpy(object) + "; "
-    return lots
-
-
-def _checks(record: pd.DataFrame, laboratory: Laboratory) -> Iterator[tuple[str, pd.DataFrame]]:
-    """Return the reference-oil runs of each oil, in the order of time."""
     runs = record[(record["role"] == "reference") & record["measured_at"].notna() & record["lot"].notna()]
     runs = runs.drop_duplicates("run").sort_values("measured_at", kind="stable")
-    names = runs["sample"].astype(object).where(runs["sample"].notna(), "").astype(str)
-    oils = {name: reference_of(laboratory, name) for name in names.unique()}
-    titles = names.map({name: name if oil is None else oil.name for name, oil in oils.items()})
-    instrument = runs["instrument"].astype(object).where(runs["instrument"].notna(), "")
-    table = runs[["measured_at", "lot"]].assign(instrument=instrument)
-    for title, checks in table.groupby(titles.astype(object), sort=True):
-        yield str(title), checks
+    names, instrument = (runs[one].astype(object).where(runs[one].notna(), "") for one in ("sample", "instrument"))
+    oils = {name: reference_of(laboratory, str(name)) for name in names.unique()}
+    titles = names.map({name: str(name) if oil is None else oil.name for name, oil in oils.items()}).astype(object)
+    lots = np.full(len(results), "", dtype=object)
+    if runs.empty:
+        return lots
+    checks = runs[["measured_at", "lot"]].assign(instrument=instrument, oil=titles)
+    last = checks.pivot_table(index=["measured_at", "instrument"], columns="oil", values="lot", aggfunc="last")
+    known = last.groupby(level="instrument").ffill().reset_index()
+    asked = results[["measured_at", "instrument"]].assign(place=np.arange(len(results))).sort_values("measured_at")
+    found = pd.merge_asof(asked, known, on="measured_at", by="instrument").sort_values("place")
+    for oil in last.columns:
+        lots = lots + f"{oil} " + found[oil].astype(object).where(found[oil].notna(), "").to_numpy(object) + "; "
+    return lots
 
 
 def _changed(changing: pd.DataFrame, short: pd.Timedelta) -> pd.Series:

@@ -86,27 +86,28 @@ def _result(one: Reported) -> dict[str, Any]:
     is_number = math.isfinite(one.value)
     return {
         "quantity": one.quantity,
-        "temperature_C": _number(one.temperature_C),
-        "value": _number(one.value),
+        "temperature_C": number(one.temperature_C),
+        "value": number(one.value),
         "reported": one.reported,
         "unit": one.unit,
         "ucum": _UCUM.get(one.unit, "") if is_number else "",
-        "expanded_uncertainty": _number(one.expanded_uncertainty),
-        "coverage_factor": _number(one.coverage_factor),
+        "expanded_uncertainty": number(one.expanded_uncertainty),
+        "coverage_factor": number(one.coverage_factor),
         "coverage": 0.95 if math.isfinite(one.expanded_uncertainty) else None,
-        "degrees_of_freedom": _number(one.degrees_of_freedom),
+        "degrees_of_freedom": number(one.degrees_of_freedom),
         "determinations": one.determinations,
         "method": method or None,
         "edition": edition or None,
-        "lowest": _number(one.limit.lowest) if one.limit else None,
-        "highest": _number(one.limit.highest) if one.limit else None,
+        "lowest": number(one.limit.lowest) if one.limit else None,
+        "highest": number(one.limit.highest) if one.limit else None,
         "decision_rule": (one.limit.rule or None) if one.limit else None,
         "limit_state": one.state,
         "note": one.note or None,
     }
 
 
-def _number(value: float) -> float | None:
+def number(value: float) -> float | None:
+    """Return a number as JSON can carry it: null where it is none."""
     return float(value) if math.isfinite(value) else None
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from labcalc.judgement.checks import Check, HeldLimit, State
 from labcalc.judgement.run.verdict import Judgement
-from labcalc.judgement.uncertainty.results import Consequence, Result
+from labcalc.judgement.uncertainty.results import Consequence, Result, missing
 from labcalc.lab import method_of
 from labcalc.wording import at_celsius, numeral, plain
 
@@ -116,12 +116,9 @@ def _line(
 
 
 def _absent(check: Check) -> Reported:
-    name, nan = check.name.removeprefix("Specification: "), math.nan
+    name = check.name.removeprefix("Specification: ")
     why = check.finding.removeprefix("the limit could not be held: ")
-    name = f"{name[0].upper()}{name[1:]}"
-    quantity, temperature = _parts(name)
-    sizes = (nan, "–", "", nan, nan, nan)
-    return Reported(name, quantity, temperature, *sizes, 0, "", why, check.limit, check.state, leads=True)
+    return _line(missing(f"{name[0].upper()}{name[1:]}", "", "", why), check, "", why, leads=True)
 
 
 def _parts(name: str) -> tuple[str, float]:

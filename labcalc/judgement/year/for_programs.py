@@ -13,7 +13,7 @@ from labcalc.judgement.duplicates.precision import DuplicateSummary
 from labcalc.judgement.duplicates.report import REVIEW, DuplicateReport
 from labcalc.judgement.duplicates.sets import SetBeyond
 from labcalc.judgement.month.report import MonthReport
-from labcalc.judgement.run.for_programs import made_by
+from labcalc.judgement.run.for_programs import made_by, number
 
 FORMAT = "labcalc quality 1"
 
@@ -57,18 +57,14 @@ def _action(one: Action) -> dict[str, Any]:
         "finding": one.finding,
         "what_to_do": one.what_to_do,
         **{name: str(facts[name]) if facts.get(name) else None for name in _TEXTS},
-        **{name: _number(facts.get(name, math.nan)) for name in _NUMBERS},
-        "size": _number(one.size),
+        **{name: number(facts.get(name, math.nan)) for name in _NUMBERS},
+        "size": number(one.size),
         "runs": list(filter(None, str(facts.get("runs", "")).split(", "))),
         "details": list(one.details),
         "followed": one.followed or None,
         "overdue": one.overdue,
         "key": one.key or None,
     }
-
-
-def _number(value: str | float) -> float | None:
-    return float(value) if math.isfinite(float(value)) else None
 
 
 def _of_repeats(report: DuplicateReport) -> list[Action]:
@@ -114,9 +110,9 @@ def _precision(report: DuplicateReport) -> Iterator[dict[str, Any]]:
             "temperature_C": one.temperature_C,
             "unit": one.unit,
             "sets": one.precision.number,
-            "limit_found": _number(one.precision.limit),
-            "interval": [_number(low), _number(high)],
-            "limit_in_force": _number(one.limit_in_force),
+            "limit_found": number(one.precision.limit),
+            "interval": [number(low), number(high)],
+            "limit_in_force": number(one.limit_in_force),
             "beyond": list(one.beyond),
             "verdict": one.verdict,
         }
