@@ -10,8 +10,6 @@ State = Literal["met", "not checked", "doubtful", "not met"]
 About = Literal["numbers", "instrument", "order", "specification", "decision"]
 """What a check looks at: the run's own numbers, its instrument, what ran before it, what is asked of the product."""
 
-STATES: tuple[State, ...] = ("met", "not checked", "doubtful", "not met")  # from best to worst
-
 
 @dataclass(frozen=True)
 class HeldLimit:
@@ -37,11 +35,6 @@ class Check:
     about: About = "numbers"
     advice: str = ""  # what to do although it holds nothing back: the verdict says so
     limit: HeldLimit | None = None  # what the specification asks, where the check holds a value against it
-
-
-def worst(states: Sequence[State]) -> State:
-    """Return the worst of some states; ``not checked`` of none."""
-    return max(states, key=STATES.index, default="not checked")
 
 
 URGENT, IMPORTANT, LATER = 0, 1, 2

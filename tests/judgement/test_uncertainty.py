@@ -17,7 +17,7 @@ from scipy.special import stdtrit
 from labcalc import formulae
 from labcalc.errors import ExtrapolationWarning
 from labcalc.judgement import Check, Consequence, Judgement, Result, by_component, viscosity_curve
-from labcalc.judgement.uncertainty.effects import CONFIDENCE, MODEL, unknown_parts
+from labcalc.judgement.uncertainty.effects import CONFIDENCE, MODEL, Effect
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 from labcalc.statistics import (
     InputQuantity,
@@ -40,6 +40,11 @@ BUDGET = LAB.replace(STATED, "") + SETTINGS
 FIRST, SECOND = GOOD.splitlines(keepends=True)
 
 Array = NDArray[np.float64]
+
+
+def unknown_parts(effects: Sequence[Effect]) -> list[str]:
+    """The components of unknown size, each with its reason."""
+    return [f"{e.component} ({e.source.source})" for e in effects if math.isnan(e.source.standard_uncertainty)]
 
 
 def result(judgement: Judgement, quantity: str, temperature_C: float) -> Result:

@@ -190,7 +190,7 @@ def test_without_a_lab_toml_nothing_is_called_releasable(
 ) -> None:
     judgement = judged()
     from labcalc.judgement import gather, judge
-    from labcalc.judgement.uncertainty.effects import unknown_parts
+    from tests.judgement.test_uncertainty import unknown_parts
 
     bare = judge(gather([judgement.dossier.laboratory.file.parent / "today.csv"]).dossier("S1"))  # type: ignore[union-attr]
     assert bare.verdict == "needs a second look"

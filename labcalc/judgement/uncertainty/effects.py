@@ -52,12 +52,6 @@ def unknown(component: str, name: str, why: str) -> Effect:
     return Effect(component, InputQuantity(name, 0.0, math.nan, source=why), 1.0)
 
 
-def unknown_parts(effects: Sequence[Effect]) -> tuple[str, ...]:
-    """Return why an uncertainty is unknown, component by component; empty where it is known."""
-    missing = (e for e in effects if math.isnan(e.source.standard_uncertainty))
-    return tuple(dict.fromkeys(f"{e.component} ({e.source.source})" for e in missing))
-
-
 @dataclass(frozen=True)
 class Uncertain:
     """A quantity, by what each source of uncertainty does to it."""
