@@ -189,7 +189,12 @@ def followed(found: Sequence[Action], assignments: Sequence[Assignment], month: 
     ]
     month = month.parts[-1]
     keys = {one.key for one in found}
-    beside = [_beside(one, [own for own in of_month if own.action.finding == one.key], month) for one in found]
+    beside = []
+    for one in found:
+        own = [other for other in of_month if other.action.finding == one.key]
+        words = "; ".join(_in_words(other, month, one.size) for other in own)
+        late = any(_is_overdue(other, month) for other in own)
+        beside.append(replace(one, followed=words, overdue=late, severity=URGENT if late else one.severity))
     gone = [one for one in of_month if one.action.finding not in keys and not _closed_before(one, month.last)]
     ranked = sorted([*beside, *(_gone(one, month) for one in gone)], key=lambda one: (not one.overdue, not one.urgent))
     return tuple(replace(one, rank=rank) for rank, one in enumerate(ranked, 1))
@@ -203,12 +208,6 @@ def _is_overdue(one: Assignment, month: Month) -> bool:
     """Tell whether it was open and overdue on the last day of the month: a page depends on no clock."""
     due = one.action.due
     return one.closed is None and due is not None and due < (month.last - pd.Timedelta(days=1)).date()
-
-
-def _beside(found: Action, own: list[Assignment], month: Month) -> Action:
-    late = any(_is_overdue(one, month) for one in own)
-    words = "; ".join(_in_words(one, month, found.size) for one in own)
-    return replace(found, followed=words, overdue=late, severity=URGENT if late else found.severity)
 
 
 def _gone(one: Assignment, month: Month) -> Action:

@@ -35,11 +35,6 @@ class CarryOver:
     plan: tuple[DesignStep, ...]
     """The runs that tell the share at once, where the record doesn't; empty without two reference oils."""
 
-    @property
-    def shows(self) -> bool:
-        """A share is above 0 by more than its uncertainty."""
-        return any(share.shows for share in self.shares)
-
     def ratio_at(self, effect_percent: float) -> float:
         """Return from which ratio of viscosities on a thicker sample moves a result by an effect [%]; inf where none
         does."""

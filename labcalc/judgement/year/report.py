@@ -55,34 +55,28 @@ def report_year(material: Material, year: str) -> YearReport:
     of_year = report_period(material, period)
     panels = panels_of(material.charts, period)
     charts = tuple(chart for panel in panels for chart in panel.charts)
-    by_month = [(month, summarise_oils(charts, month, laboratory)) for month in period.parts]
-    trends = _told([_trend(panel, [one for _, some in by_month for one in some], period) for panel in panels])
+    months = [one for month in period.parts for one in summarise_oils(charts, month, laboratory)]
+    trends = [_trend(panel, months, period) for panel in panels]
+    adjusted = iter(holm_adjusted([one.drift.p_value for one in trends if one.drift is not None]))
+    told = tuple(replace(one, drifts=one.drift is not None and bool(next(adjusted) < _FAMILY)) for one in trends)
     drifting = [
         f"{of.instrument}, {one.panel.name} drifts by {one.words.rstrip(' *')} {of.unit} a year."
-        for one in trends
+        for one in told
         for of in (one.panel.first,)
         if one.drifts
     ]
     facts = vars(of_year) | {"notices": (*drifting, *of_year.notices)}
-    return YearReport(**facts, trends=trends, ended=tuple(moved(of_year.checks, ended=True)))
+    return YearReport(**facts, trends=told, ended=tuple(moved(of_year.checks, ended=True)))
 
 
 def _trend(panel: Panel, oils: Sequence[OilSummary], year: Month) -> OilTrend:
-    mine = set(map(id, panel.charts))
-    times, results, months, lots = [], [], [], []
-    names = [chart.lot for chart in panel.charts]  # other limits of a lot are no other level
-    for lot, chart in zip(map(names.index, names), panel.charts, strict=True):
-        which = chart.between(year.first, year.last) & chart.used
-        days = (chart.measured_at[which] - year.first) / np.timedelta64(1, "D")
-        times.append(np.asarray(days, float) / _DAYS_A_YEAR)
-        results.append(chart.plotted[which])
-        months.append(chart.measured_at[which].month)
-        lots.append(np.full(int(which.sum()), lot))
-    drift = drift_of(*(np.concatenate(some) for some in (times, results, months, lots)))
+    mine, lots = set(map(id, panel.charts)), [one.lot for one in panel.charts]  # other limits of a lot: the same level
+    inside = [(one, one.between(year.first, year.last) & one.used) for one in panel.charts]
+    days = ((one.measured_at[which] - year.first) / np.timedelta64(1, "D") for one, which in inside)
+    drift = drift_of(
+        np.concatenate([np.asarray(some, float) / _DAYS_A_YEAR for some in days]),
+        np.concatenate([one.plotted[which] for one, which in inside]),
+        np.concatenate([one.measured_at[which].month for one, which in inside]),
+        np.concatenate([np.full(int(which.sum()), lots.index(one.lot)) for one, which in inside]),
+    )
     return OilTrend(panel, tuple(one for one in oils if id(one.chart) in mine), drift)
-
-
-def _told(trends: Sequence[OilTrend]) -> tuple[OilTrend, ...]:
-    known = [one.drift.p_value for one in trends if one.drift is not None]
-    adjusted = iter(holm_adjusted(known))
-    return tuple(replace(one, drifts=one.drift is not None and bool(next(adjusted) < _FAMILY)) for one in trends)
