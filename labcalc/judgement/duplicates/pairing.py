@@ -150,7 +150,7 @@ def _lots_in_use(results: pd.DataFrame, record: pd.DataFrame, laboratory: Labora
         return lots
     checks = runs[["measured_at", "lot"]].assign(instrument=instrument, oil=titles)
     last = checks.pivot_table(index=["measured_at", "instrument"], columns="oil", values="lot", aggfunc="last")
-    known = last.groupby(level="instrument").ffill().reset_index()
+    known = last.groupby(level="instrument").ffill().reset_index().astype({"instrument": object})
     asked = results[["measured_at", "instrument"]].assign(place=np.arange(len(results))).sort_values("measured_at")
     found = pd.merge_asof(asked, known, on="measured_at", by="instrument").sort_values("place")
     for oil in last.columns:
