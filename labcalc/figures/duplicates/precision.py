@@ -97,7 +97,7 @@ def _verdict(one: DuplicateSummary) -> str:
     plain = one.comparison is None or one.verdict == NOT_ENOUGH
     shown = escape(one.verdict) if plain else f'<span class="state {looks}">{escape(one.verdict)}</span>'
     beyond = f"{numeral(one.expected_beyond, figures=1)} expected: {first_of(one.beyond)}" if one.beyond else ""
-    apart = f"carry-over holds {len(one.carried_over)} apart" if one.carried_over else ""
+    apart = f"carry-over holds {len(one.carried_over)} apart" if one.carried_over and one.comparison else ""
     words = "; ".join(filter(None, (one.why_not, beyond, apart)))
     return f"{shown}<br><small>{escape(words)}</small>" if words else shown
 
