@@ -43,7 +43,7 @@ def consequences_of(dossier: Dossier, results: Results) -> tuple[Consequence, ..
     density = cache(partial(density_at, dossier, results))
     if_measured: _IfMeasured = density if results.densities else lambda _: None
     measured = {r.temperature_C for r in results.viscosities}
-    at_40, at_100 = (results.of("kinematic viscosity", celsius) for celsius in (40.0, 100.0))
+    at_40, at_100 = (results.of("kinematic viscosity", at) for at in (40.0, 100.0))
     calculate: dict[str, Callable[[], Iterable[Consequence]]] = {
         "viscosity index": lambda: (_index(at_40, at_100),),
         "viscosities at other temperatures": lambda: (
