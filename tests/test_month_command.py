@@ -65,7 +65,7 @@ def test_a_month_with_refused_rows_is_exit_1_and_each_is_named(lab: Path, tmp_pa
 def test_an_empty_month_still_gets_its_page(lab: Path, tmp_path: Path) -> None:
     result = run("month", "2027-01", "--lab", lab, "--out", tmp_path / "out")
     assert result.exit_code == 0
-    assert "The record holds no run in 2027-01: there is nothing to report." in result.stderr
+    assert "Record: no run in 2027-01" in result.stdout
     assert (tmp_path / "out" / "month-2027-01.html").is_file()
 
 
