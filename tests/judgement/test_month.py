@@ -68,7 +68,7 @@ QUIET = references("2026-01", around(28)) + references("2026-02", around(28, see
 
 def test_a_month_without_a_run_says_so(reported: Report) -> None:
     report = reported(QUIET, "2026-07")
-    assert report.notices == ()
+    assert report.notices == ("The record holds no run in 2026-07: there is nothing to report.",)
     assert [(one.about, one.finding) for one in report.actions] == [("Record", "no run in 2026-07")]
     assert report.verdict == "to be watched"
     assert (report.oils, report.carry_overs, report.runs) == ((), (), 0)
@@ -77,7 +77,11 @@ def test_a_month_without_a_run_says_so(reported: Report) -> None:
 
 def test_a_month_with_one_result_says_so(reported: Report) -> None:
     report = reported(QUIET + "S1,S-1,2026-03-02 08:00,VD,40,46.1,858.1\n" + references("2026-03", [50.02]), "2026-03")
-    assert (report.runs, report.reference_runs) == (1, 1)
+    assert report.notices[:3] == (
+        "The month holds one run of a reference oil.",
+        "The month holds one run of a sample.",
+        "VD: Reference oil lot A, density at 40 °C has one result this month: no spread and no test.",
+    )
     viscosity = next(one for one in report.oils if one.chart.quantity == "kinematic viscosity")
     assert (viscosity.number, viscosity.bias, viscosity.site) == (1, None, None)
     assert math.isnan(viscosity.deviation)
@@ -133,7 +137,8 @@ def test_a_change_of_lot_in_the_month_is_named(reported: Report) -> None:
     """Lot A until the 14th, then lot B: told apart by the days on which their certificates hold."""
     lab = TWO_LOTS.replace("2026-03-31", "2026-02-14").replace("2026-02-01", "2026-02-15")
     report = reported(references("2026-02", [*around(14), *around(14, 60.1, seed=8)]), lab=lab)
-    assert report.notices[0] == (
+    assert report.notices[0] == "The month holds no run of a sample."
+    assert report.notices[1] == (
         "VD: Reference oil went over to lot B on 2026-02-15; the new lot has a chart of its own; "
         "beneath the instrument's charts it is compared with the lot before, by the days on which both were measured."
     )

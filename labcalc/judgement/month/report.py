@@ -40,6 +40,7 @@ def notices_of(
     """Return the notices of a month, each a sentence."""
     names, undated = {source.name for source in material.sources_of(rows)}, int(record["measured_at"].isna().sum())
     return (
+        *_amount(rows, oils, month),
         *_lot_changes(material, month),
         *_certificates(oils, month),
         *([f"Without a time, and so in no month: {counted(undated, 'row')} of the record."] if undated else []),
@@ -49,6 +50,20 @@ def notices_of(
             for one in unknown_runs(material.decisions, record)
         ),
     )
+
+
+def _amount(rows: pd.DataFrame, oils: tuple[OilSummary, ...], month: Month) -> Iterator[str]:
+    if rows.empty:
+        yield f"The record holds no run in {month.name}: there is nothing to report."
+        return
+    span = "month" if month.months == 1 else "year"
+    for role, word in (("reference", "reference oil"), ("sample", "sample")):
+        number = rows.loc[rows["role"] == role, "run"].nunique()
+        if number < 2:
+            yield f"The {span} holds {'one run' if number else 'no run'} of a {word}."
+    for one in oils:
+        if one.number == 1 and not one.chart.is_part:
+            yield f"{one.chart.instrument}: {one.chart.name} has one result this {span}: no spread and no test."
 
 
 def _lot_changes(material: Material, month: Month) -> Iterator[str]:
@@ -123,7 +138,7 @@ class MonthReport(Shown):
     """Of the lots that were measured in the month, as ``labcalc.lab.certificates`` says them."""
     decisions: tuple[Decision, ...]  # those about runs of the month, and those written in it
     notices: tuple[str, ...]
-    """What has to be known beside the numbers: a change of lot, a certificate that runs out."""
+    """What has to be known beside the numbers: an empty month, a change of lot, a certificate that runs out."""
     refusals: tuple[Refusal, ...]  # rows that were refused in the exports that hold rows of the month
     failures: tuple[ExportError, ...]  # exports of the record that could not be read
     sources: tuple[SourceFile, ...]  # the exports that hold rows of the month
