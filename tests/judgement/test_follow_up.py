@@ -44,11 +44,11 @@ def in_month(name: str, *assignments: Assignment, found: tuple[Action, ...] = (B
     ("month", "size", "told"),
     [
         ("2026-01", 0.20, "action 7, Ines Falk, due 2026-04-15"),
-        ("2026-02", 0.15, "action 7, Ines Falk, due 2026-04-15, open since January, shrinking"),
-        ("2026-03", 0.21, "action 7, Ines Falk, due 2026-04-15, open since January, as large as then"),
-        ("2026-03", 0.30, "action 7, Ines Falk, due 2026-04-15, open since January, growing"),
-        ("2026-03", float("nan"), "action 7, Ines Falk, due 2026-04-15, open since January"),
-        ("2027-01", 0.30, "action 7, Ines Falk, due 2026-04-15, overdue, open since January 2026, growing"),
+        ("2026-02", 0.15, "action 7, Ines Falk, due 2026-04-15, open since January, second month, shrinking"),
+        ("2026-03", 0.21, "action 7, Ines Falk, due 2026-04-15, open since January, third month, as large as then"),
+        ("2026-03", 0.30, "action 7, Ines Falk, due 2026-04-15, open since January, third month, growing"),
+        ("2026-03", float("nan"), "action 7, Ines Falk, due 2026-04-15, open since January, third month"),
+        ("2027-01", 0.30, "action 7, Ines Falk, due 2026-04-15, overdue, open since January 2026, month 13, growing"),
     ],
 )
 def test_an_action_stands_beside_its_finding_month_after_month(month: str, size: float, told: str) -> None:

@@ -177,6 +177,7 @@ def _refusals(refusals: Sequence[Refusal]) -> Iterator[Action]:
 
 _GROWN = 1.1
 """Ratio of a finding's size to that when the action was opened, from which it is growing, [-]: our own choice."""
+_NTH = ("second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth", "eleventh", "twelfth")
 
 
 def followed(found: Sequence[Action], assignments: Sequence[Assignment], month: Month) -> tuple[Action, ...]:
@@ -225,8 +226,10 @@ def _in_words(one: Assignment, month: Month, size: float) -> str:
         return ", ".join([*said, f"closed {closed.when:%Y-%m-%d} by {closed.who}: {closed.why}"])
     said += ["overdue"] if _is_overdue(one, month) else []
     if action.month != month.name:
+        nth = (pd.Period(month.name, "M") - pd.Period(action.month, "M")).n
         since, ratio = pd.Timestamp(f"{action.month}-01"), size / action.size if action.size else math.nan
         said.append(f"open since {since.month_name()}" + (f" {since.year}" if since.year != month.first.year else ""))
+        said.append(f"{_NTH[nth - 1]} month" if nth <= len(_NTH) else f"month {nth + 1}")
         if not math.isnan(ratio):
             said.append("growing" if ratio > _GROWN else "shrinking" if ratio < 1.0 / _GROWN else "as large as then")
     return ", ".join(said)
