@@ -198,6 +198,24 @@ def test_one_oil_that_moved_on_one_instrument_asks_for_a_second_oil() -> None:
     }
 
 
+@pytest.mark.parametrize(
+    ("away", "number", "words"),
+    [
+        ((0.4, 0.72), 6, "1.8 times as far as at first"),
+        ((-0.4, -0.72), 6, "1.8 times as far as at first"),
+        ((0.72, 0.4), 6, "shrinking"),
+        ((0.4, 0.48), 6, None),
+        ((0.4, 0.72), 4, None),  # eight results: five of them would stand on both sides
+    ],
+)
+def test_a_shift_that_lasts_says_how_it_grew(away: tuple[float, float], number: int, words: str | None) -> None:
+    """Means of the first and the last five, off the centre of 0.06: 0.72 / 0.4 = 1.8."""
+    later = february(*[0.06 + size for size in away for _ in range(number)])
+    found = told(actions(oils(densities(*STEADY), later)), "VD, Oil R lot A")
+    grown = f", {words}" if words else ""
+    assert f"and still so{grown}; it can't be told" in found.finding
+
+
 def test_two_oils_that_move_together_speak_of_the_instrument() -> None:
     """Both over eight days: (−0.3 − 0.4) / 2; each u = σ / 2, so 2 u of the mean is σ / √2 = 0.0564."""
     both = oils(*shifted(-0.3, sample="Z-1", lot="Z"), *shifted(-0.4, sample="Z-2", lot="Z"))
@@ -447,6 +465,18 @@ def noticed(table: pd.DataFrame, *decisions: Decision, of: Laboratory | None = N
 
 def at(*days: str) -> list[dict[str, Any]]:
     return [{"measured_at": moment(f"2026-{day} 08:00")} for day in days]
+
+
+def test_few_runs_are_noticed() -> None:
+    sample = {"sample": "S-1", "role": "sample", "lot": None}
+    two = [{**one, **sample} for one in at("02-01", "02-02")]
+    assert noticed(tidy(*at("02-03", "02-04"), *two)) == ()
+    assert noticed(tidy(*at("02-03", "02-04"), two[0])) == ("The month holds one run of a sample.",)
+    assert noticed(tidy(*two)) == ("The month holds no run of a reference oil.",)
+    assert noticed(tidy(*at("02-03"), *two)) == (
+        "The month holds one run of a reference oil.",
+        "VD: Oil R lot A, density at 40 °C has one result this month: no spread and no test.",
+    )
 
 
 def test_a_lot_that_begins_in_the_month_is_noticed() -> None:

@@ -36,6 +36,7 @@ class Moved:
     signalled: pd.Timestamp  # when it was told first
     lasts: bool  # the last result of the period still tells it
     clearest: int  # place of the stream at which it is clearest
+    growth: float  # size of its last five results over that of its first five, [-]; NaN of fewer than ten
 
     @property
     def touched(self) -> tuple[Chart, ...]:
@@ -147,6 +148,7 @@ def _moved(
     dated = without(stream, others)
     told, clearest = (dated.last_until(stream.moments[place]) for place in (first, own.clearest))
     onset = dated.onset(told, clearest, likeness[dated.is_group])
+    of = dated.away[onset.place : dated.last_until(last - np.timedelta64(1, "us")) + 1]
     return Moved(
         stream,
         attribution,
@@ -157,6 +159,7 @@ def _moved(
         signalled=_local(stream, first),
         lasts=bool(stream.stops[end]),
         clearest=own.clearest,
+        growth=abs(float(of[-5:].mean() / of[:5].mean())) if of.size >= 10 and of[:5].mean() else math.nan,
     )
 
 
