@@ -41,7 +41,7 @@ def moved(checks: Checks, *, ended: bool = False) -> Iterator[Action]:
         about, cause, told, unit, size = _whose(one)
         parts = [
             f"{_since(one, checks.month.first.year)}: {told}",
-            f"told on {_day(one.signalled, checks.month.first.year)}{', and still so' * one.lasts}{_growing(one.growth)}",
+            f"told on {_day(one.signalled, checks.month.first.year)}{', and still so' * one.lasts}{_growing(one)}",
             *([_others(whose)] if whose and whose.others else []),
             *([f"{counted(len(one.symptoms), 'further signal')} by it"] if one.symptoms else []),
             *([f"{counted(len(runs), 'sample')} since the last good check"] if runs else []),
@@ -124,8 +124,10 @@ def _others(whose: Attribution) -> str:
     return f"it can't be told from {' or '.join(whose.others)}"
 
 
-def _growing(growth: float) -> str:
-    return f", {numeral(growth, 1)} times as far as at first" if growth >= 1.4 else ", shrinking" * (growth <= 0.7)
+def _growing(one: Moved) -> str:
+    if one.growth >= 1.4:
+        return f", {numeral(one.growth, 1)} times as far as at first"
+    return ", shrinking" * (one.growth <= 0.7)
 
 
 def biases(checks: Checks) -> Iterator[Action]:
