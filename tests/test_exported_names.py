@@ -79,7 +79,7 @@ NAMES = {
         standard_limits verify_file verify_record watch_exports
     """,
     "labcalc.judgement": """
-        Action CHART_STATUSES COMPARISON_COLUMNS COMPONENTS CarryOver Chart ChartSignal ChartState
+        Action Alarms CHART_STATUSES COMPARISON_COLUMNS COMPONENTS CarryOver Chart ChartSignal ChartState
         ChartStatus Check Comparison ComponentsOfVariance Consequence Curve DUPLICATE_VERDICTS Dossier
         DuplicateReport DuplicateSummary Effect Finding FirstSettings Judgement LaboratoryStudy
         MONTH_VERDICTS Material Month MonthReport NOT_ENOUGH NamedSpread OilSummary OilTrend Panel Period
@@ -108,7 +108,7 @@ NAMES = {
         CALCULATIONS Calculation Field Table typed_number
     """,
     "labcalc.figures": """
-        Fragment Picture Summary density_picture deviation_picture
+        Fragment Picture Summary alarm_picture density_picture deviation_picture
         draw_control_chart draw_density_temperature draw_in_time draw_reference_history
         draw_sheet draw_viscosity_temperature duplicate_pictures fold instrument_pages note one_above_others
         problem_pictures reference_picture show_actions show_budget show_carry_over show_causes show_cautions
@@ -116,7 +116,7 @@ NAMES = {
         show_duplicate_header show_duplicate_provenance show_duplicate_summaries show_duplicate_verdict
         show_duplicates_beyond show_evidence show_explanations show_head show_how_well show_limits
         show_month_header show_month_provenance show_month_refusals show_month_verdict show_notices show_oils
-        show_outcomes show_pairing_rule show_provenance show_record show_refusals show_reported
+        show_operators show_outcomes show_pairing_rule show_provenance show_record show_refusals show_reported
         show_run_and_day show_spreads show_study_header show_study_provenance show_study_tables
         show_study_verdict show_trends show_verdict show_year_checks study_pictures summarise
         summarise_duplicates summarise_month summarise_study trend_pictures viscosity_picture what_if_places

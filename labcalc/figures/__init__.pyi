@@ -37,6 +37,7 @@ from .month.oils import (
     show_certificates as show_certificates,
     show_limits as show_limits,
     show_oils as show_oils,
+    show_operators as show_operators,
 )
 from .month.report import (
     show_actions as show_actions,
@@ -81,6 +82,7 @@ from .studies.pictures import study_pictures as study_pictures
 from .uncertainty.budget import show_budget as show_budget
 from .variance.components import show_components as show_components
 from .year.pages import (
+    alarm_picture as alarm_picture,
     show_trends as show_trends,
     show_year_checks as show_year_checks,
     trend_pictures as trend_pictures,

@@ -16,7 +16,7 @@ _ROUNDS = 3
 
 SHOWN = (
     *(figures.show_actions, figures.show_notices, figures.show_oils, figures.show_limits),
-    *(figures.show_certificates, figures.show_carry_over),
+    *(figures.show_certificates, figures.show_carry_over, figures.show_operators),
     lambda report: figures.show_components(report.spreads),
     lambda report: figures.show_duplicate_summaries(report.duplicates),
 )

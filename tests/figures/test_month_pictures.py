@@ -17,7 +17,7 @@ from tests.judgement.test_month import around, references
 TABLES = (
     *(figures.show_month_header, figures.show_month_verdict, figures.show_actions, figures.show_notices),
     *(figures.show_decisions, figures.show_oils, figures.show_limits),
-    *(figures.show_carry_over, figures.show_month_refusals, figures.show_month_provenance),
+    *(figures.show_carry_over, figures.show_month_refusals, figures.show_operators, figures.show_month_provenance),
 )
 
 

@@ -213,6 +213,12 @@ def test_a_lot_that_no_certificate_fits_is_named(reported: Report) -> None:
     )
 
 
+def test_workload_counts_runs(reported: Report) -> None:
+    report = reported(QUIET + "S1,S-1,2026-02-02 08:00,VD,40,46.1,858.1\n", "2026-02")
+    assert report.workload.sum().to_dict() == {"sample": 1, "reference": 28}
+    assert (report.runs, report.reference_runs) == (1, 28)
+
+
 WRONG = ["2026-13", "2026-3", "03-2026", "March", "2026-03-01", "0001-01", "２０２６-03", ""]
 
 

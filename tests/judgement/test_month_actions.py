@@ -27,7 +27,7 @@ from labcalc.judgement.month.actions import ranked_actions
 from labcalc.judgement.month.checks import Checks, biased_of
 from labcalc.judgement.month.moved import moved_in
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
-from labcalc.judgement.month.report import notices_of
+from labcalc.judgement.month.report import notices_of, workload_of
 from labcalc.judgement.period import days_of
 from labcalc.lab import Decision, Laboratory, Precision, PrecisionFunction
 from tests.judgement.test_chart_states import STEADY, decision, densities, lab
@@ -438,7 +438,7 @@ def test_limits_that_rest_on_few_results_are_told() -> None:
     assert not [action for action in actions(settled) if action.about == "Control limits"]
 
 
-# --- Notices, days ---
+# --- Notices, workload, days ---
 
 
 def material(table: pd.DataFrame, laboratory: Laboratory, *decisions: Decision) -> Material:
@@ -525,6 +525,19 @@ def test_what_has_no_time_or_no_run_is_noticed() -> None:
         for line in noticed(tidy(*base), known, decision("corrective action", instrument="VD"))
         if "decision" in line
     ]
+
+
+def test_workload_counts_each_run_once() -> None:
+    given = [
+        {**at("02-03")[0], "run": "1", "operator": "Ana"},
+        {**at("02-03")[0], "run": "1", "operator": "Ana"},
+        {**at("02-03")[0], "run": "2", "operator": "Ana"},
+        {**at("02-04")[0], "run": "3"},
+        {**at("02-03")[0], "run": "4", "operator": "Ana", "instrument": None, "role": "sample"},
+    ]
+    found = workload_of(tidy(*given))
+    assert [*found.itertuples(name=None)] == [(("", "VD"), 0, 1), (("Ana", ""), 1, 0), (("Ana", "VD"), 0, 2)]
+    assert workload_of(tidy(*given)[:0]).shape == (0, 2)
 
 
 def test_a_period_holds_its_days() -> None:

@@ -11,7 +11,15 @@ import statsmodels.api as sm
 
 from labcalc import figures
 from labcalc.errors import MonthError
-from labcalc.judgement import YearReport, gather_record, month_of, quality_for_programs, report_month, report_year
+from labcalc.judgement import (
+    YearReport,
+    gather_record,
+    month_of,
+    quality_for_programs,
+    report_month,
+    report_year,
+    sight_of,
+)
 from labcalc.statistics import Drift, drift_of
 from tests.judgement.conftest import HEADER, LAB
 from tests.judgement.test_month import around, references
@@ -125,6 +133,28 @@ def test_too_few_months_have_no_drift() -> None:
     assert found == Drift(pytest.approx(10.0), pytest.approx((10.0, 10.0)), 3, pytest.approx(0.0, abs=1e-9), 5)
 
 
+def test_alarms_add_up_and_are_held_against_chance(drifting: YearReport) -> None:
+    assert [one.month for one in drifting.alarms] == [f"2026-{month}" for month in MONTHS]
+    charts = {id(one.chart): one.chart for one in drifting.oils}.values()
+    begun = 0
+    for chart in charts:
+        after = {one.position for one in chart.signals}
+        begun += sum(at - 1 not in after and not chart.in_baseline[at] for at in after)
+    assert sum(one.begun for one in drifting.alarms) == begun > 0
+    judged = sum(int((~chart.in_baseline).sum()) for chart in charts if chart.limits)
+    expected = sum(one.expected for one in drifting.alarms)
+    per_result = {sight_of(drifting.laboratory.control, one.limits).begun for one in charts if one.limits}
+    assert min(per_result) * judged <= expected * (1 + 1e-9)
+    assert expected <= max(per_result) * judged * (1 + 1e-9)
+    drawn = figures.alarm_picture(drifting)
+    assert isinstance(drawn, figures.Picture)
+    assert drawn.caption.startswith(f"{begun} alarms began in 2026; ")
+    assert sum(int(row[2]) for row in drawn.rows) == begun
+    told = [row[-1] for picture in figures.trend_pictures(drifting) for row in picture.rows]
+    assert sum(int(one) for one in told if one != "–") == begun
+    assert "–" in told, "densities that are all the same have no limits, and so no alarm to count"
+
+
 @pytest.mark.parametrize("rows", ["", references("2026-05", [50.0]), references("2026-05", around(6))])
 def test_a_year_of_little_is_told_in_words(tmp_path: Path, rows: str) -> None:
     year = record(tmp_path, rows or references("2025-12", around(4)))
@@ -134,7 +164,8 @@ def test_a_year_of_little_is_told_in_words(tmp_path: Path, rows: str) -> None:
         figures.show_month_provenance(year),
     ]
     assert all(one.text for one in shown[:-1])
-    assert len([*figures.trend_pictures(year)]) == (2 if rows else 0)
+    drawn = [*figures.trend_pictures(year), figures.alarm_picture(year)]
+    assert len(drawn) == (3 if rows else 1)
 
 
 def test_a_year_has_twelve_months_in_its_zone() -> None:

@@ -178,6 +178,17 @@ def _limit_cells(one: OilSummary, baselines: list[str]) -> tuple[str, ...]:
     )
 
 
+def show_operators(report: MonthReport) -> Fragment:
+    """Return the runs of each operator on each instrument, folded."""
+    counts = report.workload.assign(together=report.workload.sum(axis=1)).itertuples(name=None)
+    rows = [(*(escape(str(one)) or "no name" for one in names), *map(str, runs)) for names, *runs in counts]
+    columns = ("Operator", "Instrument", "Samples", "Reference oils", "Together")
+    caption = "Runs by operator and instrument"
+    html = folded(caption, html_table(caption, columns, rows, numeric=(2, 3, 4), stacked=True))
+    text = "\n".join(f"{row[0]} on {row[1]}: {counted(int(row[-1]), 'run')}" for row in rows)
+    return Fragment(html, text) if rows else note("No run, no operator.")
+
+
 _OPEN = 2  # large charts that stand open for an instrument at the most: the sheet shows them all
 
 

@@ -1,4 +1,4 @@
-"""A year's page: bias, spread and index month by month, what drifts, and checks."""
+"""A year's page: bias, spread, index and alarms month by month, what drifts, and checks."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from html import escape
@@ -9,7 +9,7 @@ from labcalc.figures.markup import Fragment, folded, html_table, note
 from labcalc.figures.month.oils import OIL_COLUMNS, due_table, oil_cells
 from labcalc.figures.picture import Picture
 from labcalc.figures.theme import INK, MUTED, marker, stroke
-from labcalc.judgement import OilSummary, OilTrend, YearReport
+from labcalc.judgement import Alarms, OilSummary, OilTrend, YearReport
 from labcalc.wording import celsius, counted, numeral, signed
 
 _SHAPES = ("circle", "triangle-up", "square", "diamond", "cross", "x", "star", "hexagon")
@@ -41,7 +41,7 @@ def _trends(report: YearReport, trends: Sequence[OilTrend]) -> Picture:
         "test performance index (ASTM D6792), published R over R' = 2.77 s."
     )
     rows = tuple(_numbers(one) for trend in trends for one in trend.months)
-    columns = ("Month", "Chart", "Results", "Bias", "s", "R'", "Performance index")
+    columns = ("Month", "Chart", "Results", "Bias", "s", "R'", "Performance index", "Alarms begun")
     return Picture(draw_grid(panels, report.month, len(_MEASURES), legend=True), caption, columns, rows)
 
 
@@ -59,7 +59,34 @@ def _numbers(one: OilSummary) -> tuple[str, ...]:
     site = "–" if one.site is None else numeral(one.site.limit)
     values = (signed(one.offset, 3), numeral(one.deviation), site, numeral(one.published_over_site))
     chart = f"{one.chart.instrument}, {one.chart.name}, {one.chart.unit}"
-    return (f"{one.since:%Y-%m}", chart, str(one.number), *values)
+    return (f"{one.since:%Y-%m}", chart, str(one.number), *values, str(one.alarms) if one.chart.limits else "–")
+
+
+def alarm_picture(report: YearReport) -> Picture | Fragment:
+    """Return the alarms that began in each month on each instrument, against what chance alone begins."""
+    if not report.alarms:
+        return note(f"No chart with limits in {report.month.name}: no alarm, and none to expect.")
+    panels: dict[str, list[Alarms]] = {}
+    for one in report.alarms:
+        panels.setdefault(one.instrument, []).append(one)
+    begun, expected = (sum(getattr(one, name) for one in report.alarms) for name in ("begun", "expected"))
+    caption = (
+        f"{counted(begun, 'alarm')} began in {report.month.name}; of charts like these chance alone begins "
+        f"{numeral(expected, 1)} (the line: of each month)."
+    )
+    rows = tuple((one.month, one.instrument, str(one.begun), numeral(one.expected, 2)) for one in report.alarms)
+    drawn = draw_grid({instrument: _bars(of) for instrument, of in sorted(panels.items())}, report.month, 3)
+    return Picture(drawn, caption, ("Month", "Instrument", "Begun", "By chance"), rows)
+
+
+def _bars(alarms: Sequence[Alarms]) -> list[Trace]:
+    months, begun, expected = ([getattr(one, name) for one in alarms] for name in ("month", "begun", "expected"))
+    x = [f"{month}-15" for month in months]
+    line = {"mode": "lines+markers", "line": stroke(INK, width=1.2), "marker": marker("line-ew", INK, 8)}
+    return [
+        {"type": "bar", "x": x, "y": begun, "name": "begun", "marker": {"color": MUTED}},
+        {"type": "scatter", "x": x, "y": [round(one, 3) for one in expected], "name": "by chance", **line},
+    ]
 
 
 def show_trends(report: YearReport) -> Fragment:

@@ -51,6 +51,20 @@ class OilSummary:
         return float("nan") if self.index is None else self.index.index
 
     @property
+    def judged(self) -> int:
+        """Results that the chart's limits judge: those of a baseline set them."""
+        chart = self.chart
+        return int((chart.between(self.since, self.until) & chart.used & ~chart.in_baseline).sum())
+
+    @property
+    def alarms(self) -> int:
+        """Alarms begun among them: results that signal after one that doesn't."""
+        chart, places = self.chart, np.flatnonzero(self.chart.used)
+        signals = np.isin(places, [one.position for one in chart.signals])
+        begins = places[signals & ~np.concatenate([[False], signals[:-1]])]
+        return int((chart.between(self.since, self.until) & ~chart.in_baseline)[begins].sum())
+
+    @property
     def last_signals(self) -> bool:
         """The last result used of the month signals, and nobody accepted it."""
         inside = np.flatnonzero(self.chart.between(self.since, self.until) & self.chart.used)

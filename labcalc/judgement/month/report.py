@@ -116,6 +116,13 @@ def month_spreads(material: Material, rows: pd.DataFrame, month: Month) -> tuple
     return tuple(sorted(studies, key=lambda one: (one.quantity == "density", one.samples, one.temperature_C)))
 
 
+def workload_of(rows: pd.DataFrame) -> pd.DataFrame:
+    """Count the runs of each operator on each instrument: columns ``sample``, ``reference``; no name is empty."""
+    first = rows.drop_duplicates("run")
+    names = [first[name].astype(object).where(first[name].notna(), "") for name in ("operator", "instrument")]
+    return pd.crosstab(names, first["role"]).reindex(columns=["sample", "reference"], fill_value=0)
+
+
 MONTH_VERDICTS = ("nothing to do", "to be watched", "needs action")  # from best to worst
 
 
@@ -136,6 +143,7 @@ class MonthReport(Shown):
     carry_overs: tuple[CarryOver, ...]
     certificates: tuple[dict[str, Any], ...]
     """Of the lots that were measured in the month, as ``labcalc.lab.certificates`` says them."""
+    workload: pd.DataFrame  # as ``workload_of`` returns it
     decisions: tuple[Decision, ...]  # those about runs of the month, and those written in it
     notices: tuple[str, ...]
     """What has to be known beside the numbers: an empty month, a change of lot, a certificate that runs out."""
@@ -228,6 +236,7 @@ def report_period(material: Material, period: Month) -> MonthReport:
         duplicates=duplicates,
         carry_overs=carry_overs,
         certificates=held,
+        workload=workload_of(rows),
         decisions=tuple(d for d in material.decisions if d.run in runs or period.first <= d.when < period.last),
         notices=notices_of(rows, record, checks.oils, material, period),
         refusals=refusals,

@@ -2,16 +2,20 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
 
 from labcalc.judgement.checks import Action
 from labcalc.judgement.control.panels import Panel, panels_of
+from labcalc.judgement.control.status import sight_of
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
 from labcalc.judgement.month.report import MonthReport, report_period
 from labcalc.judgement.month.whose_fault import moved
 from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.record.measurements import Material
+from labcalc.lab import ControlChoices
 from labcalc.statistics import Drift, drift_of, holm_adjusted
 from labcalc.wording import signed
 
@@ -37,16 +41,26 @@ class OilTrend:
         return f"{signed(self.drift.slope)} ({signed(low)} to {signed(high)}){' *' * self.drifts}"
 
 
+class Alarms(NamedTuple):
+    """Alarms of an instrument in a month."""
+
+    month: str  # as ``2026-03``
+    instrument: str
+    begun: int
+    expected: float  # by chance alone, [-]
+
+
 @dataclass(frozen=True, eq=False, repr=False)
 class YearReport(MonthReport):
     """Everything that a yearly quality report says."""
 
     trends: tuple[OilTrend, ...]
+    alarms: tuple[Alarms, ...]
     ended: tuple[Action, ...]  # what moved in it and was back before its end
 
 
 def report_year(material: Material, year: str) -> YearReport:
-    """Put together the quality of a year, such as ``2026``: what a month's report says, trends by month.
+    """Put together the quality of a year, such as ``2026``: what a month's report says, trends and alarms by month.
 
     Raises MonthError : The year is none.
     """
@@ -66,7 +80,8 @@ def report_year(material: Material, year: str) -> YearReport:
         if one.drifts
     ]
     facts = vars(of_year) | {"notices": (*drifting, *of_year.notices)}
-    return YearReport(**facts, trends=told, ended=tuple(moved(of_year.checks, ended=True)))
+    alarms, ended = _alarms(months, laboratory.control), tuple(moved(of_year.checks, ended=True))
+    return YearReport(**facts, trends=told, alarms=alarms, ended=ended)
 
 
 def _trend(panel: Panel, oils: Sequence[OilSummary], year: Month) -> OilTrend:
@@ -80,3 +95,14 @@ def _trend(panel: Panel, oils: Sequence[OilSummary], year: Month) -> OilTrend:
         np.concatenate([np.full(int(which.sum()), lots.index(one.lot)) for one, which in inside]),
     )
     return OilTrend(panel, tuple(one for one in oils if id(one.chart) in mine), drift)
+
+
+def _alarms(oils: Sequence[OilSummary], control: ControlChoices) -> tuple[Alarms, ...]:
+    """Add up the alarms of all charts with limits, a month and an instrument."""
+    counts = [
+        (f"{one.since:%Y-%m}", one.chart.instrument, one.alarms, one.judged * sight_of(control, limits).begun)
+        for one in oils
+        if (limits := one.chart.limits) is not None
+    ]
+    table = pd.DataFrame(counts, columns=[*Alarms._fields]).groupby(["month", "instrument"], as_index=False).sum()
+    return tuple(map(Alarms._make, table.itertuples(index=False, name=None)))

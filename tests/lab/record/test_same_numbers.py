@@ -52,6 +52,7 @@ def test_the_month_says_the_same(materials: tuple[Material, Material]) -> None:
     folder, record = (report_month(one, "2026-03") for one in materials)
     assert [vars(one) for one in folder.actions] == [vars(one) for one in record.actions]
     assert (folder.runs, folder.verdict, folder.reason) == (record.runs, record.verdict, record.reason)
+    pd.testing.assert_frame_equal(folder.workload, record.workload)
 
 
 def test_duplicates_say_the_same(materials: tuple[Material, Material]) -> None:
