@@ -77,15 +77,15 @@ NAMES = {
     "labcalc.judgement": """
         Action Alarms CHART_STATUSES COMPARISON_COLUMNS COMPONENTS CarryOver Chart ChartSignal ChartState
         ChartStatus Check Comparison ComponentsOfVariance Consequence Curve DUPLICATE_VERDICTS Dossier
-        DuplicateFinding DuplicateReport DuplicateSummary Effect Finding FirstSettings Judgement LaboratoryStudy
-        MONTH_VERDICTS Material Month MonthReport NOT_ENOUGH NamedSpread OilSummary OilTrend Panel Period
-        REMEDIES Reported Result Rounds SEVERITIES ScoredRound SetBeyond SetupReview Sight Stream Study UNITS
-        VERDICTS YearReport by_component chart_status compare_with_certificates components_of_results
-        components_of_variance components_side_by_side control_charts density_curve duplicates_between
-        earlier_words gather gather_record groups_of judge lots_compared month_of next_steps panels_of
-        propose_settings quality_for_programs quality_table report_duplicates report_month report_study
-        report_year reported_of reported_value results_for_programs results_table review_setup sight_of
-        sights_of states_at viscosity_curve year_of
+        DuplicateReport DuplicateSummary Effect Finding FirstSettings Judgement LaboratoryStudy MONTH_VERDICTS
+        Material Month MonthReport NOT_ENOUGH NamedSpread OilSummary OilTrend Panel Period REMEDIES Reported
+        Result Rounds SEVERITIES ScoredRound SetBeyond SetupReview Sight Stream Study UNITS VERDICTS YearReport
+        by_component chart_status compare_with_certificates components_of_results components_of_variance
+        components_side_by_side control_charts density_curve duplicates_between earlier_words gather
+        gather_record groups_of judge lots_compared month_of next_steps panels_of propose_settings
+        quality_for_programs quality_table report_duplicates report_month report_study report_year reported_of
+        reported_value results_for_programs results_table review_setup sight_of sights_of states_at
+        viscosity_curve
     """,
     "labcalc.judgement.causes": """
         BEYOND Before CAUSES Candidate Cause Evidence Explanation HouseProduct InstrumentBias KINDS
@@ -103,18 +103,18 @@ NAMES = {
         CALCULATIONS Calculation Field Table typed_number
     """,
     "labcalc.figures": """
-        Fragment Picture Summary alarm_picture carry_over_pictures density_picture deviation_picture
-        draw_carry_over draw_control_chart draw_density_temperature draw_in_time draw_reference_history
-        draw_sheet draw_viscosity_temperature duplicate_pictures fold instrument_pages note one_above_others
-        problem_pictures reference_picture show_actions show_budget show_carry_over show_causes show_cautions
-        show_certificates show_checks show_components show_conclusions show_decisions show_duplicate_biases
-        show_duplicate_header show_duplicate_provenance show_duplicate_summaries show_duplicate_verdict
-        show_duplicates_beyond show_evidence show_explanations show_head show_how_well show_limits
-        show_month_header show_month_provenance show_month_refusals show_month_verdict show_notices show_oils
-        show_operators show_pairing_rule show_provenance show_record show_refusals show_reported
-        show_run_and_day show_spreads show_study_header show_study_provenance show_study_tables
-        show_study_verdict show_trends show_verdict show_year_checks study_pictures summarise
-        summarise_duplicates summarise_month summarise_study trend_pictures viscosity_picture what_if_places
+        Fragment Picture Summary alarm_picture density_picture deviation_picture draw_control_chart
+        draw_density_temperature draw_in_time draw_reference_history draw_sheet draw_viscosity_temperature
+        duplicate_pictures fold instrument_pages note one_above_others problem_pictures reference_picture
+        show_actions show_budget show_carry_over show_causes show_cautions show_certificates show_checks
+        show_components show_conclusions show_decisions show_duplicate_biases show_duplicate_header
+        show_duplicate_provenance show_duplicate_summaries show_duplicate_verdict show_duplicates_beyond
+        show_evidence show_explanations show_head show_how_well show_limits show_month_header
+        show_month_provenance show_month_refusals show_month_verdict show_notices show_oils show_operators
+        show_pairing_rule show_provenance show_record show_refusals show_reported show_run_and_day show_spreads
+        show_study_header show_study_provenance show_study_tables show_study_verdict show_trends show_verdict
+        show_year_checks study_pictures summarise summarise_duplicates summarise_month summarise_study
+        trend_pictures viscosity_picture what_if_places
     """,
     "labcalc.workbooks": """
         BatchOptions BatchResult ENGINES Json Limits Outcome Progress RenderedReport ReportJob SAMPLE_FOLDER

@@ -41,6 +41,6 @@ def duplicates(lab: Path, out: Path, results: Path | None, single_file: bool, pd
     name_refusals(material.reading)
     code = max(doubted, exit_code(material.reading))
     lines = [f"{report.about}: {report.verdict}: {report.reason}."]
-    lines += [f"{one.sentence}." for one in report.spreads if one.stands_out]
+    lines += [f"{one.about}: {one.finding}." for one in report.named]
     lines += [f"{one.name}: {one.apart}" for one in report.beyond]
     return finish(result, lines, result.paths, code)

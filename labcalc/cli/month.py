@@ -53,7 +53,7 @@ def _render(
     results: Path | None,
     **how: Any,
 ) -> int:
-    from labcalc.judgement import gather_record
+    from labcalc.judgement import gather_record, quality_for_programs
     from labcalc.workbooks import month_report_job, render_batch
 
     material = gather_record(lab)
@@ -68,7 +68,7 @@ def _render(
     write_quality(quality, results)
     result = render_batch([month_report_job(quality, lab, out)], one_page(out, quality.laboratory, **how))
     if as_json:
-        return finish(result, [json.dumps(quality.for_programs, ensure_ascii=False, indent=1)], (), code)
+        return finish(result, [json.dumps(quality_for_programs(quality), ensure_ascii=False, indent=1)], (), code)
     return finish(result, _in_words(quality), result.paths, code)
 
 

@@ -5,7 +5,7 @@ from .certificates import (
     UNITS as UNITS,
     compare_with_certificates as compare_with_certificates,
 )
-from .checks import Check as Check
+from .checks import Action as Action, Check as Check
 from .control.chart_making import control_charts as control_charts
 from .control.charts import Chart as Chart, ChartSignal as ChartSignal
 from .control.panels import (
@@ -27,7 +27,7 @@ from .control.status import (
     states_at as states_at,
 )
 from .control.watch import Stream as Stream
-from .duplicates.comparison import DuplicateFinding as DuplicateFinding, NamedSpread as NamedSpread
+from .duplicates.comparison import NamedSpread as NamedSpread
 from .duplicates.precision import NOT_ENOUGH as NOT_ENOUGH, DuplicateSummary as DuplicateSummary
 from .duplicates.report import (
     DUPLICATE_VERDICTS as DUPLICATE_VERDICTS,
@@ -37,20 +37,16 @@ from .duplicates.report import (
 )
 from .duplicates.sets import SetBeyond as SetBeyond
 from .month.carry_over import CarryOver as CarryOver
-from .month.follow_up import Action as Action
 from .month.oils import OilSummary as OilSummary
 from .month.report import MONTH_VERDICTS as MONTH_VERDICTS, MonthReport as MonthReport, report_month as report_month
-from .period import Month as Month, Period as Period, month_of as month_of, year_of as year_of
+from .period import Month as Month, Period as Period, month_of as month_of
 from .record.dossier import Dossier as Dossier
 from .record.gathering import gather as gather, gather_record as gather_record
 from .record.measurements import Material as Material
-from .run.consequence import Consequence as Consequence
 from .run.curves import Curve as Curve, density_curve as density_curve, viscosity_curve as viscosity_curve
 from .run.for_programs import results_for_programs as results_for_programs, results_table as results_table
-from .run.next_step import next_steps as next_steps
 from .run.reported import Reported as Reported, reported_of as reported_of
-from .run.results import Result as Result, reported_value as reported_value
-from .run.verdict import VERDICTS as VERDICTS, Judgement as Judgement, judge as judge
+from .run.verdict import VERDICTS as VERDICTS, Judgement as Judgement, judge as judge, next_steps as next_steps
 from .setup.description import SEVERITIES as SEVERITIES, Finding as Finding
 from .setup.first_settings import FirstSettings as FirstSettings, propose_settings as propose_settings
 from .setup.review import SetupReview as SetupReview, review_setup as review_setup
@@ -60,6 +56,7 @@ from .studies.reading import Study as Study
 from .studies.rounds import Rounds as Rounds, ScoredRound as ScoredRound
 from .studies.two_methods import Comparison as Comparison
 from .uncertainty.effects import COMPONENTS as COMPONENTS, Effect as Effect, by_component as by_component
+from .uncertainty.results import Consequence as Consequence, Result as Result, reported_value as reported_value
 from .variance.components import (
     ComponentsOfVariance as ComponentsOfVariance,
     components_of_results as components_of_results,

@@ -1,9 +1,9 @@
 """Reference-oil determinations beside their certified values."""
 
-from collections.abc import Iterable
+import math
 from dataclasses import dataclass
 from datetime import date
-from typing import cast
+from functools import cache, partial
 
 import numpy as np
 import pandas as pd
@@ -60,16 +60,9 @@ def certificates_in_use(references: pd.DataFrame, laboratory: Laboratory) -> Cer
         return Certificates((), "the record holds no reference-oil result of this instrument in 30 days")
     lots, days = references["lot"].astype("string").fillna(""), references["measured_at"].dt.date
     last = {str(s): (str(lot), day) for s, lot, day in zip(references["sample"], lots, days, strict=True)}
-    values = tuple(
-        one for sample, (lot, day) in last.items() for one in _certified_in_lot(laboratory, sample, lot, day)
-    )
+    found = {sample: _lot(sample, lot, day, laboratory) for sample, (lot, day) in last.items()}
+    values = tuple((f"{sample} lot {lot.lot}", one) for sample, lot in found.items() if lot for one in lot.certified)
     return Certificates(values, f"no certificate was valid on the day for {', '.join(last)}")
-
-
-def _certified_in_lot(laboratory: Laboratory, sample: str, lot: str, day: date) -> Iterable[tuple[str, CertifiedValue]]:
-    material = reference_of(laboratory, sample)
-    found = None if material is None else lot_in_use(material, lot, day)
-    return () if found is None else [(f"{sample} lot {found.lot}", one) for one in found.certified]
 
 
 def compare_with_certificates(rows: pd.DataFrame, laboratory: Laboratory) -> pd.DataFrame:
@@ -92,37 +85,33 @@ def compare_with_certificates(rows: pd.DataFrame, laboratory: Laboratory) -> pd.
     table = means.reset_index().sort_values("measured_at", kind="stable", ignore_index=True)
     certified, uncertainty = _certified(table, laboratory)
     table["certified"] = certified
-    table["limit"] = np.hypot(_own_limit(table, laboratory), uncertainty)
+    report = laboratory.report
+    percent = certified * report.reference_viscosity_percent / 100.0
+    own = np.where(table["quantity"] == "density", report.reference_density_kg_m3, percent)
+    table["limit"] = np.hypot(own, uncertainty)
     return table[list(COMPARISON_COLUMNS)]
 
 
 def _certified(table: pd.DataFrame, laboratory: Laboratory) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return certified value and expanded uncertainty of each row; NaN where there is none."""
-    value, uncertainty = np.full(len(table), np.nan), np.full(len(table), np.nan)
-    keys = [table["sample"], table["lot"].astype("string").fillna(""), table["measured_at"].dt.date]
-    groups = cast("dict[tuple[str, str, date], NDArray[np.intp]]", table.groupby(keys).indices)
-    of_lot: dict[ReferenceLot, list[NDArray[np.intp]]] = {}
-    for (sample, lot, day), positions in groups.items():
-        if (found := _lot(sample, lot, day, laboratory)) is not None:
-            of_lot.setdefault(found, []).append(positions)
-    temperature, quantity = table["temperature_C"].to_numpy(float), table["quantity"].to_numpy(object)
-    for reference, parts in of_lot.items():
-        positions = np.concatenate(parts)
-        for one in reference.certified:
-            warm = np.abs(temperature[positions] - one.temperature_C) <= SAME_TEMPERATURE_K
-            fits = positions[warm & (quantity[positions] == one.quantity)]
-            value[fits] = one.value
-            uncertainty[fits] = one.expanded_uncertainty * 2.0 / one.coverage_factor
+
+    @cache
+    def stated(lot: ReferenceLot | None, quantity: str, temperature_C: float) -> tuple[float, float]:
+        fitting = (
+            (one.value, one.expanded_uncertainty * 2.0 / one.coverage_factor)
+            for one in (lot.certified if lot else ())
+            if one.quantity == quantity and abs(one.temperature_C - temperature_C) <= SAME_TEMPERATURE_K
+        )
+        return next(fitting, (math.nan, math.nan))
+
+    lot_on = cache(partial(_lot, laboratory=laboratory))
+    keys = (table["sample"], table["lot"].astype("string").fillna(""), table["measured_at"].dt.date)
+    lots = (lot_on(*one) for one in zip(*keys, strict=True))
+    found = [stated(*one) for one in zip(lots, table["quantity"], table["temperature_C"], strict=True)]
+    value, uncertainty = np.array(found, dtype=float).reshape(-1, 2).T
     return value, uncertainty
 
 
 def _lot(sample: str, lot: str, day: date, laboratory: Laboratory) -> ReferenceLot | None:
     material = reference_of(laboratory, sample)
     return None if material is None else lot_in_use(material, lot, day)
-
-
-def _own_limit(table: pd.DataFrame, laboratory: Laboratory) -> NDArray[np.float64]:
-    """Return how far the laboratory lets a reference oil be from its certified value, beside the certificate's U."""
-    report = laboratory.report
-    percent = table["certified"].to_numpy(float) * report.reference_viscosity_percent / 100.0
-    return np.where(table["quantity"] == "density", report.reference_density_kg_m3, percent)

@@ -1,15 +1,14 @@
-"""One thing looked at in a run: what was found, against which limit, on whose word."""
+"""What was looked at in a run, against which limit, on whose word; and what is to be done, by what was found."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
 
 State = Literal["met", "not checked", "doubtful", "not met"]
 
 About = Literal["numbers", "instrument", "order", "specification", "decision"]
 """What a check looks at: the run's own numbers, its instrument, what ran before it, what is asked of the product."""
-
-STATES: tuple[State, ...] = ("met", "not checked", "doubtful", "not met")  # from best to worst
 
 
 @dataclass(frozen=True)
@@ -38,6 +37,48 @@ class Check:
     limit: HeldLimit | None = None  # what the specification asks, where the check holds a value against it
 
 
-def worst(states: Sequence[State]) -> State:
-    """Return the worst of some states; ``not checked`` of none."""
-    return max(states, key=STATES.index, default="not checked")
+URGENT, IMPORTANT, LATER = 0, 1, 2
+SEVERITIES = ("now", "soon", "later")  # how each is called
+
+
+@dataclass(frozen=True)
+class Action:
+    """What it is about, what was found, what to do, and how long it can wait."""
+
+    about: str
+    finding: str
+    what_to_do: str
+    severity: int = IMPORTANT
+    size: float = math.nan  # how large the finding is, in its own measure; NaN where it has none
+    which: str = ""  # tells findings of one kind about the same thing apart
+    weight: float = 0.0
+    """What it does to released results: its size in limits of its chart, times the samples since its likeliest
+    beginning, [-]."""
+    facts: Mapping[str, Any] = field(default_factory=dict)
+    """The same for programs: instrument, quantity, oil, unit, since, runs, whatever is known."""
+    details: tuple[str, ...] = ()
+    """The runs, results, charts or files that it speaks of, where the sentence holds not all of them."""
+    rank: int = 0  # its place in the list
+    key: str = ""  # the same in every month in which the same is found: what kind of finding it is, and about what
+    followed: str = ""  # who sees to it, until when, since when it is open; empty where nobody was asked
+    overdue: bool = False
+
+    @property
+    def urgent(self) -> bool:
+        """It can't wait."""
+        return self.severity == URGENT
+
+    @property
+    def runs(self) -> tuple[str, ...]:
+        """What the details begin with: the names of the runs that they are about."""
+        return tuple(one.partition(": ")[0] for one in self.details)
+
+
+def shortened(items: Sequence[str], most: int = 2) -> tuple[str, tuple[str, ...]]:
+    """Return a list as a sentence holds it, its first items, and as details hold it: all, where the sentence doesn't.
+
+    >>> shortened(["a", "b", "c", "d"])
+    ('a; b; and 2 more', ('a', 'b', 'c', 'd'))
+    """
+    left = len(items) - most
+    return ("; ".join([*items[:most], f"and {left} more"]), tuple(items)) if left > 1 else ("; ".join(items), ())

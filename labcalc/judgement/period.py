@@ -46,26 +46,23 @@ class Month(Period):
         return Period(f"the twelve months to {self.name}", first, self.last)
 
 
-def year_of(name: str, time_zone: str) -> Month:
-    """Return the year of that name.
+_NAMES = {
+    1: (r"(19|20|21)\d\d-(0[1-9]|1[0-2])", "month; year and month are expected, such as 2026-03"),
+    12: (r"(19|20|21)\d\d", "year; four digits are expected, such as 2026"),
+}
+"""How a month and a year are written, by their number of months."""
 
-    Raises MonthError The name is no year between 1900 and 2199, such as ``2026``.
+
+def month_of(name: str, time_zone: str, months: int = 1) -> Month:
+    """Return the month of that name, or, of 12 ``months``, the year.
+
+    Raises MonthError The name is no month, or year, between 1900 and 2199, such as ``2026-03``.
     """
-    if re.fullmatch(r"(19|20|21)\d\d", name, re.ASCII) is None:
-        raise MonthError(f"'{name}' is no year; four digits are expected, such as 2026")
-    first = pd.Timestamp(f"{name}-01-01", tz=time_zone)
-    return Month(name, first, first + pd.DateOffset(months=12), 12)
-
-
-def month_of(name: str, time_zone: str) -> Month:
-    """Return the month of that name.
-
-    Raises MonthError The name is no month between 1900 and 2199, such as ``2026-03``.
-    """
-    if re.fullmatch(r"(19|20|21)\d\d-(0[1-9]|1[0-2])", name, re.ASCII) is None:
-        raise MonthError(f"'{name}' is no month; year and month are expected, such as 2026-03")
-    first = pd.Timestamp(f"{name}-01", tz=time_zone)
-    return Month(name, first, first + pd.DateOffset(months=1))
+    form, expected = _NAMES[months]
+    if re.fullmatch(form, name, re.ASCII) is None:
+        raise MonthError(f"'{name}' is no {expected}")
+    first = pd.Timestamp(f"{name}-01-01"[:10], tz=time_zone)
+    return Month(name, first, first + pd.DateOffset(months=months), months)
 
 
 def days_of(first_day: str, last_day: str, time_zone: str) -> Period:

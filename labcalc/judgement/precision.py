@@ -34,17 +34,15 @@ def precision_of_class(
     if not precision_class:
         return InForce(None, "lab.toml gives this product no precision_class")
     statement = precision_for(laboratory, precision_class, quantity, temperature_C, instrument)
-    if statement is None and (method := method_of(laboratory, instrument, quantity)):
-        known = {
-            one.precision_class
-            for one in published_precision()
-            if (one.edition_title, one.quantity) == (method, quantity)
-        }
-        what = at_celsius(f"{quantity} of {precision_class}", temperature_C if precision_class in known else math.nan)
-        return InForce(None, f"no precision of {method} is known here for {what}: [[precision]] can state your own")
     if statement is None:
+        method = method_of(laboratory, instrument, quantity)
         what = at_celsius(f"{quantity} of {precision_class}", temperature_C)
-        return InForce(None, f"no precision statement for {what}")
+        if not method:
+            return InForce(None, f"no precision statement for {what}")
+        of_method = [one for one in published_precision() if (one.edition_title, one.quantity) == (method, quantity)]
+        if all(one.precision_class != precision_class for one in of_method):
+            what = f"{quantity} of {precision_class}"
+        return InForce(None, f"no precision of {method} is known here for {what}: [[precision]] can state your own")
     if not statement.holds_for(value):
         return InForce(None, f"{statement.method} states its precision for {_reach(statement)} only")
     if not statement.repeatability.at(value) > 0.0:

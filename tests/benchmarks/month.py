@@ -21,10 +21,7 @@ SHOWN = (
     lambda report: figures.show_duplicate_summaries(report.duplicates),
 )
 
-PICTURES = (
-    figures.instrument_pages,
-    figures.carry_over_pictures,
-)
+PICTURES = (figures.instrument_pages,)
 
 
 def history(determinations: int, columns: pd.Index, instruments: int = 2) -> pd.DataFrame:

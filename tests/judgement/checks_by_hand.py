@@ -13,9 +13,9 @@ import pandas as pd
 
 from labcalc.exports import Reading
 from labcalc.judgement import Material
+from labcalc.judgement.checks import Action
 from labcalc.judgement.month import of_checks, of_oils, whose_fault
 from labcalc.judgement.month.checks import Checks
-from labcalc.judgement.month.finding import Finding
 from labcalc.judgement.period import Month, Period, days_of
 from labcalc.lab import Decision, Laboratory, load_laboratory
 
@@ -195,7 +195,7 @@ def baseline_of(number: int) -> str:
     return f"[control]\nbaseline_results = {number}\n"
 
 
-def of_reference_oils(found: Checks) -> list[Finding]:
+def of_reference_oils(found: Checks) -> list[Action]:
     """Return all that reference oils tell, as the month's list takes it."""
     told = (
         whose_fault.moved,

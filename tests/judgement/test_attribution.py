@@ -11,10 +11,10 @@ import pandas as pd
 import pytest
 
 from labcalc.judgement import Chart, control_charts
+from labcalc.judgement.checks import IMPORTANT, Action
 from labcalc.judgement.control.attribution import Attribution, Deviation, attributed
 from labcalc.judgement.month import whose_fault
 from labcalc.judgement.month.checks import checks_of
-from labcalc.judgement.month.finding import IMPORTANT, Finding
 from tests.judgement.checks_by_hand import SLOPES, WHOLE, Fault, Plan, baseline_of, material, month_of_days
 from tests.judgement.test_control import KV, laboratory, series
 
@@ -171,7 +171,7 @@ def test_two_causes_at_once_are_told_apart(tmp_path: Path) -> None:
     assert sum({("instrument", "V2"), ("oil", "")} <= one for one in named) >= 9, named
 
 
-def biases(folder: Path, plan: Plan, seed: int, fault: Fault) -> list[Finding]:
+def biases(folder: Path, plan: Plan, seed: int, fault: Fault) -> list[Action]:
     checks = checks_of(material(folder, plan, seed, fault, baseline_of(20)), month_of_days(20, 41))
     return list(whose_fault.biases(checks))
 

@@ -15,7 +15,6 @@ import pytest
 from labcalc import formulae
 from labcalc.errors import UnknownRunError
 from labcalc.judgement import Check, Judgement, Material, density_curve, gather, gather_record, viscosity_curve
-from labcalc.judgement.checks import worst
 from tests.judgement.conftest import GOOD, HEADER, LAB, REFERENCE, Judge
 
 COLD = "S1,S-1,2026-03-02 08:00,VD,40,46.00,858.00\n"
@@ -76,13 +75,6 @@ def test_only_results_at_the_same_temperature_count(judged: Judge) -> None:
         found = check(judged(COLD, record=REFERENCE + record))
         assert (found.finding == "the record holds no earlier run with a result to compare") is not known
     assert check(judged(COLD)).state == "not checked"
-
-
-def test_the_worst_of_some_states() -> None:
-    assert worst(["met", "doubtful", "not checked"]) == "doubtful"
-    assert worst(["not met", "doubtful"]) == "not met"
-    assert worst(["met", "not checked"]) == "not checked"
-    assert worst([]) == "not checked"
 
 
 # --- Curves ---

@@ -30,7 +30,7 @@ from labcalc.judgement.carry_over.run_order import CellSequence, cell_sequence, 
 from labcalc.judgement.carry_over.shares import Contrast, RunBefore, carry_over_of
 from labcalc.judgement.checks import Check
 from labcalc.judgement.month.actions import _carried_over
-from labcalc.judgement.month.carry_over import CarryOver, TellingResults, _plan, _results
+from labcalc.judgement.month.carry_over import CarryOver, _plan
 from labcalc.lab import CertifiedValue, Laboratory, Product, ReferenceLot, ReferenceMaterial, TypicalValue
 from labcalc.statistics import CarriedShare
 
@@ -457,8 +457,7 @@ def carry_over(*effects: float, thick: CarriedShare) -> CarryOver:
         runs_at_risk([replace(one, contrasts=(each,), sample=f"S-{n}")], LABORATORY)[0]
         for n, each in enumerate(one.contrasts)
     ]
-    results = TellingResults((), np.empty(0), np.empty(0), np.empty(0, dtype=bool))
-    return CarryOver("VD", (thick, share(0.001, 0.002)), results, 9, tuple(risk), 0, ())
+    return CarryOver("VD", (thick, share(0.001, 0.002)), 9, tuple(risk), 0, ())
 
 
 def test_what_is_carried_over_is_told_with_the_ratio_that_moves_a_result() -> None:
@@ -478,40 +477,10 @@ def test_what_is_carried_over_is_told_with_the_ratio_that_moves_a_result() -> No
 
 def test_the_ratio_that_moves_a_result() -> None:
     one = carry_over(thick=share(0.004, 0.001))
-    assert one.shows
+    assert [share.shows for share in one.shares] == [True, False]
     assert one.ratio_at(0.6) == pytest.approx(1.006**250.0)
     none = replace(one, shares=(share(0.001, 0.002), share(0.001, 0.002)))
-    assert (none.shows, none.ratio_at(0.6)) == (False, math.inf)
-
-
-def test_telling_results_lie_about_the_level_of_their_own_lot() -> None:
-    """y less the mean of y - k x of the lot, what is set aside left out; one alone in its lot is not told."""
-    cells = sequence(upset=55)
-    lots = cells.material.copy()
-    lots[[21, 33]] = "alone", "few"
-    lots[55] = "few"
-    carried = carry_over_of(replace(cells, material=lots))
-    last = pd.Timestamp("2026-06-01", tz="UTC")
-    shares = (share(0.004), share(NAN, why_not="too few"))
-    found = _results(carried, last, shares)
-    known = [i for i in range(80) if np.isfinite(carried.residual[i] + carried.contrast[i])]
-    k = {i: 0.004 if carried.direction[i] == "thicker" else 0.0 for i in known}
-    runs, ratios, away, aside = [], [], [], []
-    for i in known:
-        same = [j for j in known if lots[j] == lots[i] and not carried.aside[j]]
-        if [j for j in same if j != i]:
-            level = np.mean([carried.residual[j] - k[j] * carried.contrast[j] for j in same])
-            runs.append(str(i))
-            ratios.append(math.exp(carried.contrast[i]))
-            away.append(100.0 * (math.exp(carried.residual[i] - level) - 1.0))
-            aside.append(bool(carried.aside[i]))
-    assert found.runs == tuple(runs)
-    assert "21" not in runs
-    assert found.ratio == pytest.approx(ratios)
-    assert found.away_percent == pytest.approx(away)
-    assert found.aside.tolist() == aside
-    until = carried.sequence.started[40]
-    assert [run for run in _results(carried, until, shares).runs if int(run) >= 40] == []
+    assert none.ratio_at(0.6) == math.inf
 
 
 def test_the_plan_takes_the_thickest_and_the_thinnest_reference_oil() -> None:

@@ -8,12 +8,13 @@ from datetime import date, datetime
 import pytest
 
 from labcalc.judgement import Action, month_of
-from labcalc.judgement.month.follow_up import followed
+from labcalc.judgement.checks import URGENT
+from labcalc.judgement.month.actions import followed
 from labcalc.lab import Assignment, Decision
 from tests.judgement.test_control import ZONE
 
-BIAS = Action(1, "VD-2, density", "bias 0.30", "Adjust.", False, "bias-vd-2-density", 0.30)
-INDEX = Action(2, "VD-1, density", "index 0.7", "Review.", True, "index-vd-1-density")
+BIAS = Action("VD-2, density", "bias 0.30", "Adjust.", rank=1, key="bias-vd-2-density", size=0.30)
+INDEX = Action("VD-1, density", "index 0.7", "Review.", URGENT, rank=2, key="index-vd-1-density")
 
 
 def moment(day: str) -> datetime:
@@ -90,8 +91,3 @@ def test_an_open_action_whose_finding_is_gone_asks_for_the_check_of_its_effect()
             assert (one.key, one.urgent) == (BIAS.key, False)
     (late,) = in_month("2026-05", Assignment(OPENED), found=())
     assert (late.rank, late.urgent, late.overdue) == (1, True, True)
-
-
-def test_it_is_carried_by_json() -> None:
-    said = in_month("2026-03", Assignment(OPENED))[1].for_programs
-    assert (said["size"], said["key"], INDEX.for_programs["size"]) == (0.30, BIAS.key, None)

@@ -11,10 +11,10 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from labcalc.judgement.checks import IMPORTANT, LATER
 from labcalc.judgement.control.watch import watched
 from labcalc.judgement.month import of_oils, whose_fault
 from labcalc.judgement.month.checks import Checks, checks_of
-from labcalc.judgement.month.finding import IMPORTANT, LATER
 from labcalc.judgement.month.gaps import CheckedInstrument, Gap, Repair, longest_gaps, repairs_of
 from labcalc.judgement.period import days_of
 from labcalc.lab import Decision

@@ -20,11 +20,10 @@ from scipy import stats
 
 from labcalc.errors import ExportError, PeriodError
 from labcalc.exports import TIDY_COLUMNS, Reading, Refusal
-from labcalc.judgement import COMPARISON_COLUMNS, Material, control_charts, month_of, report_month
+from labcalc.judgement import COMPARISON_COLUMNS, Action, Material, control_charts, month_of, report_month
 from labcalc.judgement.control.watch import watched
-from labcalc.judgement.duplicates.comparison import DuplicateFinding
 from labcalc.judgement.duplicates.report import DuplicateReport
-from labcalc.judgement.month.actions import Action, ranked_actions
+from labcalc.judgement.month.actions import ranked_actions
 from labcalc.judgement.month.checks import Checks, biased_of
 from labcalc.judgement.month.moved import moved_in
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
@@ -86,7 +85,7 @@ def actions(
     *,
     month: pd.DataFrame = QUIET,
     comparisons: pd.DataFrame = NOTHING,
-    duplicates: Sequence[DuplicateFinding] = (),
+    duplicates: Sequence[Action] = (),
     refusals: Sequence[Refusal] = (),
     failures: Sequence[ExportError] = (),
 ) -> list[Action]:
@@ -192,12 +191,29 @@ def test_one_oil_that_moved_on_one_instrument_asks_for_a_second_oil() -> None:
         "shift": pytest.approx(0.4),
         "limit": pytest.approx(0.2394, abs=1e-4),
         "unit": "kg/m³",
-        "severity": "now",
         "since": "2026-02-01",
         "earliest": "2026-02-01",
         "latest": "2026-02-01",
         "runs": "",
     }
+
+
+@pytest.mark.parametrize(
+    ("away", "number", "words"),
+    [
+        ((0.4, 0.72), 6, "1.8 times as far as at first"),
+        ((-0.4, -0.72), 6, "1.8 times as far as at first"),
+        ((0.72, 0.4), 6, "shrinking"),
+        ((0.4, 0.48), 6, None),
+        ((0.4, 0.72), 4, None),  # eight results: five of them would stand on both sides
+    ],
+)
+def test_a_shift_that_lasts_says_how_it_grew(away: tuple[float, float], number: int, words: str | None) -> None:
+    """Means of the first and the last five, off the centre of 0.06: 0.72 / 0.4 = 1.8."""
+    later = february(*[0.06 + size for size in away for _ in range(number)])
+    found = told(actions(oils(densities(*STEADY), later)), "VD, Oil R lot A")
+    grown = f", {words}" if words else ""
+    assert f"and still so{grown}; it can't be told" in found.finding
 
 
 def test_two_oils_that_move_together_speak_of_the_instrument() -> None:
@@ -384,7 +400,7 @@ def test_what_else_is_told_in_its_rank() -> None:
     ]
     found = actions(
         oils(*shifted(0.4)),
-        duplicates=[DuplicateFinding("Repeats", "far apart", "measure")],
+        duplicates=[Action("Repeats", "far apart", "measure")],
         refusals=refused,
         failures=[ExportError("c.csv", "it is empty")],
         month=rows(("R1", "VD", "reference"), ("S2", "W", "sample")),
@@ -520,11 +536,8 @@ def test_workload_counts_each_run_once() -> None:
         {**at("02-03")[0], "run": "4", "operator": "Ana", "instrument": None, "role": "sample"},
     ]
     found = workload_of(tidy(*given))
-    assert found.to_numpy().tolist() == [
-        ["2026-02-03", "", "Ana", "sample", 1],
-        ["2026-02-03", "VD", "Ana", "reference", 2],
-        ["2026-02-04", "VD", "", "reference", 1],
-    ]
+    assert [*found.itertuples(name=None)] == [(("", "VD"), 0, 1), (("Ana", ""), 1, 0), (("Ana", "VD"), 0, 2)]
+    assert workload_of(tidy(*given)[:0]).shape == (0, 2)
 
 
 def test_a_period_holds_its_days() -> None:

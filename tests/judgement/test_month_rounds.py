@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from labcalc.judgement import month_of
-from labcalc.judgement.month.finding import IMPORTANT, URGENT
+from labcalc.judgement.checks import IMPORTANT, URGENT
 from labcalc.judgement.month.rounds import month_rounds
 from labcalc.lab import Laboratory
 from labcalc.shipped import sample_lab

@@ -17,10 +17,10 @@ from scipy import stats
 
 from labcalc.judgement import Material
 from labcalc.judgement.carry_over.shares import Contrast, RunBefore
+from labcalc.judgement.checks import IMPORTANT, URGENT, Action
 from labcalc.judgement.month import of_checks, whose_fault
 from labcalc.judgement.month.carry_over import with_carried
 from labcalc.judgement.month.checks import Checks, checks_of
-from labcalc.judgement.month.finding import IMPORTANT, URGENT, Finding
 from labcalc.statistics import CarriedShare
 from tests.judgement.checks_by_hand import (
     OF_DENSITY,
@@ -47,7 +47,7 @@ def of_faults(
     return checks_of(given, month_of_days(baseline, baseline + 21))
 
 
-def told(found: Checks, about: str) -> Finding:
+def told(found: Checks, about: str) -> Action:
     (one,) = [one for one in of_reference_oils(found) if one.about == about]
     return one
 

@@ -17,7 +17,7 @@ from scipy.special import stdtrit
 from labcalc import formulae
 from labcalc.errors import ExtrapolationWarning
 from labcalc.judgement import Check, Consequence, Judgement, Result, by_component, viscosity_curve
-from labcalc.judgement.uncertainty.effects import CONFIDENCE, MODEL
+from labcalc.judgement.uncertainty.effects import CONFIDENCE, MODEL, Effect
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 from labcalc.statistics import (
     InputQuantity,
@@ -40,6 +40,11 @@ BUDGET = LAB.replace(STATED, "") + SETTINGS
 FIRST, SECOND = GOOD.splitlines(keepends=True)
 
 Array = NDArray[np.float64]
+
+
+def unknown_parts(effects: Sequence[Effect]) -> list[str]:
+    """The components of unknown size, each with its reason."""
+    return [f"{e.component} ({e.source.source})" for e in effects if math.isnan(e.source.standard_uncertainty)]
 
 
 def result(judgement: Judgement, quantity: str, temperature_C: float) -> Result:
@@ -136,7 +141,9 @@ def test_what_the_laboratory_states_comes_first(judged: Judge) -> None:
     found = result(judged(lab=LAB + SETTINGS), "kinematic viscosity", 40.0)
     assert found.expanded_uncertainty == pytest.approx(0.005 * 46.12, rel=1e-6)
     assert found.budget.coverage_factor == pytest.approx(1.959964, abs=1e-6)
-    assert found.uncertainty_basis == "stated by the laboratory (lab.toml, [report] expanded_uncertainty_percent)"
+    assert (
+        found.effects[0].source.source == "stated by the laboratory (lab.toml, [report] expanded_uncertainty_percent)"
+    )
 
 
 @pytest.mark.parametrize(
@@ -166,15 +173,15 @@ def test_what_is_not_known_leaves_nan_with_its_reason(judged: Judge, lab: str, w
     judgement = judged(lab=lab)
     found = result(judgement, "kinematic viscosity", 40.0)
     assert math.isnan(found.expanded_uncertainty)
-    assert found.uncertainty_basis == f"unknown: lab.toml states none under [report], and the budget lacks {why}"
+    assert "; ".join(unknown_parts(found.effects)) == why
     assert math.isnan(following(judgement, "Viscosity index").expanded_uncertainty)
     assert math.isfinite(following(judgement, "Viscosity index").value)
 
 
 def test_an_instrument_without_reference_results_has_no_certificate_in_use(judged: Judge) -> None:
     found = result(judged(lab=BUDGET, record=REFERENCE.replace("VD", "elsewhere")), "density", 40.0)
-    assert "reference oil (the record holds no reference-oil result of this instrument in 30 days)" in (
-        found.uncertainty_basis
+    assert "reference oil (the record holds no reference-oil result of this instrument in 30 days)" in unknown_parts(
+        found.effects
     )
 
 
@@ -187,8 +194,8 @@ def test_a_value_that_was_not_printed_takes_the_step_of_lab_toml(judged: Judge) 
     assert nu.follows
     assert by_component(nu.effects)["resolution"] == pytest.approx(1e-4 * nu.value / math.sqrt(12.0))
     bare = judged(export, lab=BUDGET.replace("resolution_percent = 0.01\n", ""), header=header)
-    assert "lab.toml gives no [uncertainty] resolution_percent" in (
-        result(bare, "kinematic viscosity", 40.0).uncertainty_basis
+    assert "lab.toml gives no [uncertainty] resolution_percent" in "; ".join(
+        unknown_parts(result(bare, "kinematic viscosity", 40.0).effects)
     )
 
 
@@ -217,7 +224,7 @@ def test_a_laboratorys_own_range_of_precision_holds(judged: Judge) -> None:
     judgement = judged(lab=BUDGET + own)
     cold, hot = (result(judgement, "kinematic viscosity", t) for t in (40.0, 100.0))
     assert by_component(hot.effects)["repeatability"] == pytest.approx(0.004 * 6.87 / 2.77)
-    assert "repeatability (own study states its precision for up to 20 mm²/s only)" in cold.uncertainty_basis
+    assert "repeatability (own study states its precision for up to 20 mm²/s only)" in unknown_parts(cold.effects)
 
 
 # --- What follows ---
@@ -280,7 +287,7 @@ def test_at_the_very_end_of_a_range_the_value_stands_without_its_uncertainty(jud
 def test_a_reference_run_without_a_day_has_no_certificate(judged: Judge) -> None:
     header = "Run,Sample,Instrument,Temperature (°C),Kinematic viscosity (mm²/s),Density (kg/m³)\n"
     judgement = judged("R9,RO-1,VD,40,50.40,850.00\n", lab=BUDGET, header=header, run="R9")
-    basis = result(judgement, "density", 40.0).uncertainty_basis
+    basis = unknown_parts(result(judgement, "density", 40.0).effects)
     assert "reference oil (no certificate was valid on the day for RO-1)" in basis
 
 
@@ -429,11 +436,11 @@ def test_three_temperatures_count_with_their_weight_and_give_the_band_of_the_fit
     np.testing.assert_allclose(curve.half_width / curve.value, half, rtol=0.02)
 
 
-def test_three_points_of_unknown_uncertainty_tell_it_by_their_scatter(judged: Judge) -> None:
+def test_points_of_unknown_uncertainty_have_no_band(judged: Judge) -> None:
     curve = viscosity_curve(judged(three(1.003), lab=LAB.replace(STATED, "")).results)
     assert curve is not None
-    assert curve.band == "95 %, by the scatter of the points"
-    assert np.isfinite(curve.half_width).all()
+    assert np.isfinite(curve.value).all()
+    assert np.isnan(curve.half_width).all()
 
 
 # --- Molecular mass, an estimate ---

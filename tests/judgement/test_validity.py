@@ -15,8 +15,6 @@ from scipy import stats
 
 from labcalc import formulae
 from labcalc.judgement import Check, Judgement
-from labcalc.judgement.run import validity
-from labcalc.judgement.run.consequence import Consequence
 from tests.judgement.conftest import GOOD, LAB, Judge
 
 ALL_THREE = (
@@ -55,29 +53,6 @@ def test_every_quantity_that_has_repeats_is_looked_at_once(judged: Judge) -> Non
 def test_without_repeats_there_is_nothing_to_compare(judged: Judge) -> None:
     found = check(judged(), "Repeats")
     assert (found.state, found.finding) == ("not checked", "one determination at each temperature: nothing to compare")
-
-
-# --- η = ν·ρ ---
-
-
-def test_the_largest_difference_of_the_three_quantities_is_told(judged: Judge) -> None:
-    """46.12 · 858.1 / 1000 = 39.575572: 39.58 is 0.0112 % above it, 39.568 is 0.0191 % below."""
-    export = "S1,S-1,2026-03-02 08:00,VD,40,46.12,858.1,39.58\nS1,S-1,2026-03-02 08:10,VD,40,46.12,858.1,39.568\n"
-    assert abs(39.58 / 39.575572 - 1.0) == pytest.approx(1.12e-4, rel=1e-2)
-    found = check(judged(export, header=ALL_THREE), "Consistency of the quantities (η = ν·ρ)")
-    assert (found.state, found.basis) == ("met", "definition of kinematic viscosity")
-    assert found.finding == ("largest difference 0.019 %; an export with more than its rounding explains is refused")
-    first = check(judged(export.splitlines()[0] + "\n", header=ALL_THREE), "Consistency of the quantities (η = ν·ρ)")
-    assert "largest difference 0.011 %" in first.finding
-
-
-def test_rows_that_give_two_of_the_three_say_nothing_of_consistency(judged: Judge) -> None:
-    export = "S1,S-1,2026-03-02 08:00,VD,40,46.12,858.1,39.58\nS1,S-1,2026-03-02 08:10,VD,100,6.870,819.9,\n"
-    found = check(judged(export, header=ALL_THREE), "Consistency of the quantities (η = ν·ρ)")
-    assert "largest difference 0.011 %" in found.finding
-    assert check(judged(), "Consistency of the quantities (η = ν·ρ)").finding == (
-        "the export gives two of the three; the third follows from them"
-    )
 
 
 # --- Density slope ---
@@ -189,35 +164,3 @@ def test_the_least_degrees_of_freedom_are_those_of_the_noise(judged: Judge) -> N
     values = {40.0: 47.00, 100.0: 6.870, 150.0: 2.890}
     _, p, _ = departure(values, {t: r / 2.77 for t, r in R_PERCENT.items()}, 5.0)
     assert f"(p = {p:.2g}, limit 0.01)" in line(judged, "47.00", lab=LAB + own).finding
-
-
-# --- Viscosity-gravity constants ---
-
-
-def constants(cold: float, hot: float, why: str = "") -> tuple[Consequence, ...]:
-    return tuple(
-        Consequence(f"Viscosity-gravity constant ({celsius} °C)", value, "", "", "ASTM D2501", why)
-        for celsius, value in ((40, cold), (100, hot))
-    )
-
-
-@pytest.mark.parametrize(
-    ("hot", "state", "words"),
-    [
-        (0.8151, "met", "0.8300 from 40 °C and 0.8151 from 100 °C differ by +0.0149; limit 0.015"),
-        (0.8149, "doubtful", "0.8300 from 40 °C and 0.8149 from 100 °C differ by +0.0151; limit 0.015"),
-        (0.8449, "met", "0.8300 from 40 °C and 0.8449 from 100 °C differ by −0.0149; limit 0.015"),
-        (0.8451, "doubtful", "0.8300 from 40 °C and 0.8451 from 100 °C differ by −0.0151; limit 0.015"),
-    ],
-)
-def test_the_two_constants_may_be_0_015_apart(hot: float, state: str, words: str) -> None:
-    found = validity.gravity_constant_check(constants(0.83, hot))
-    assert (found.state, found.finding) == (state, words)
-    assert found.basis == "ASTM D2501 expects about 0.003; the limit is labcalc's own choice"
-    assert validity.gravity_constant_check(constants(0.015, 0.0)).state == "met", "a difference that binary holds"
-
-
-@pytest.mark.parametrize("values", [(math.nan, 0.83), (0.83, math.nan), (math.nan, math.nan)])
-def test_a_constant_that_is_not_known_is_not_compared(values: tuple[float, float]) -> None:
-    found = validity.gravity_constant_check(constants(*values, why="needs a density"))
-    assert (found.state, found.finding, found.basis) == ("not checked", "needs a density", "ASTM D2501")

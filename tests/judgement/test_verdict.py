@@ -8,7 +8,7 @@ import pytest
 
 from labcalc.errors import UnknownRunError
 from labcalc.judgement import Check, Judgement
-from labcalc.judgement.run.next_step import next_steps
+from labcalc.judgement.run.verdict import next_steps
 from tests.judgement.conftest import GOOD, LAB, REFERENCE, Judge
 
 
@@ -33,10 +33,8 @@ def test_no_check_of_the_report_is_left_out(judged: Judge) -> None:
         "Reference oils of this instrument",
         "Reference oils of this instrument",
         "Control charts of this instrument",
-        "Consistency of the quantities (η = ν·ρ)",
         "Density slope",
         "Viscosity-temperature line",
-        "Viscosity-gravity constants",
         "Carry-over",
         "Specification",
         "Specification",
@@ -202,12 +200,13 @@ def test_without_a_lab_toml_nothing_is_called_releasable(
 ) -> None:
     judgement = judged()
     from labcalc.judgement import gather, judge
+    from tests.judgement.test_uncertainty import unknown_parts
 
     bare = judge(gather([judgement.dossier.laboratory.file.parent / "today.csv"]).dossier("S1"))  # type: ignore[union-attr]
     assert bare.verdict == "needs a second look"
     assert math.isnan(bare.results[0].expanded_uncertainty)
-    assert bare.results[0].uncertainty_basis == (
-        "unknown: lab.toml states none under [report], and the budget lacks reference oil (lab.toml names no reference "
+    assert "; ".join(unknown_parts(bare.results[0].effects)) == (
+        "reference oil (lab.toml names no reference "
         "oils); temperature (lab.toml gives no [uncertainty] temperature_K); repeatability (lab.toml gives this "
         "product no precision_class); adjustment (lab.toml gives no [uncertainty] adjustment_percent)"
     )

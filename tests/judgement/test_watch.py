@@ -16,10 +16,10 @@ import pytest
 from scipy import stats
 
 from labcalc.judgement import control_charts
+from labcalc.judgement.checks import IMPORTANT, LATER, URGENT, Action
 from labcalc.judgement.control.watch import Stream, stopping_at, watched
 from labcalc.judgement.month import whose_fault
 from labcalc.judgement.month.checks import checks_of
-from labcalc.judgement.month.finding import IMPORTANT, LATER, URGENT, Finding
 from labcalc.lab import Decision
 from tests.judgement.checks_by_hand import (
     OF_DENSITY,
@@ -153,14 +153,14 @@ def test_what_stops_an_instrument_at_a_moment() -> None:
 
 def told(
     folder: Path, plan: Plan, number: int, seed: int, fault: Fault | None = None, first: int = 0, days: int = 22
-) -> list[Finding]:
+) -> list[Action]:
     """Return what the reference oils of one month of a laboratory tell; the month follows the baseline."""
     found = material(folder, plan, seed, fault, baseline_of(number))
     first = first or number
     return of_reference_oils(checks_of(found, month_of_days(first, first + days - 1)))
 
 
-def stopped(found: list[Finding]) -> set[str]:
+def stopped(found: list[Action]) -> set[str]:
     return {one.about.split(",")[0] for one in found if one.severity == URGENT}
 
 

@@ -29,8 +29,8 @@ _CAPTIONS = {
 
 def summarise_duplicates(report: DuplicateReport) -> Summary:
     """Return what the index page shows of the report."""
-    facts = {"verdict_rank": report.rank, "line": report.reason, "number": report.number}
-    return Summary({"quality": True, **facts, **report.for_programs})
+    facts = {"verdict": report.verdict, "verdict_rank": report.rank, "line": report.reason, "number": report.number}
+    return Summary({"quality": True, **facts})
 
 
 def show_duplicate_header(report: DuplicateReport, links: Mapping[str, str] | None = None) -> Fragment:
@@ -56,7 +56,7 @@ def show_duplicate_summaries(report: DuplicateReport) -> Fragment:
     for one in report.summaries:
         groups.setdefault(one.condition, []).append(one)
     html = "".join(_summary_table(condition, group) for condition, group in groups.items())
-    text = "\n".join(f"{_conditions(one)}: {one.name}: {one.sentence}" for one in report.summaries)
+    text = "\n".join(f"{_conditions(one)}: {one.name}: {one.compared}: {one.verdict}" for one in report.summaries)
     return Fragment(html + folded("Where these figures come from", _summary_notes(report)), text)
 
 
@@ -97,7 +97,8 @@ def _verdict(one: DuplicateSummary) -> str:
     plain = one.comparison is None or one.verdict == NOT_ENOUGH
     shown = escape(one.verdict) if plain else f'<span class="state {looks}">{escape(one.verdict)}</span>'
     beyond = f"{numeral(one.expected_beyond, figures=1)} expected: {first_of(one.beyond)}" if one.beyond else ""
-    words = "; ".join(filter(None, (one.why_not, beyond, one.with_those_carried_over.removeprefix(", "))))
+    apart = f"carry-over holds {len(one.carried_over)} apart" if one.carried_over and one.comparison else ""
+    words = "; ".join(filter(None, (one.why_not, beyond, apart)))
     return f"{shown}<br><small>{escape(words)}</small>" if words else shown
 
 
@@ -126,7 +127,7 @@ def show_spreads(report: DuplicateReport) -> Fragment:
         "Against the rest", columns, map(_spread_cells, report.spreads), numeric=tuple(range(1, 7)), stacked=True
     )
     rule = "p: the larger of an F-test's and of one by ranks, for wider scatter; who is named is left out below him."
-    text = "\n".join(one.sentence for one in report.spreads if one.stands_out) or said.text
+    text = said.text
     return Fragment(said.html + folded(f"All {len(report.spreads)} that were compared", table + note(rule).html), text)
 
 

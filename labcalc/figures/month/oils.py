@@ -1,4 +1,4 @@
-"""The tables of a monthly report, and each instrument's part of it: oils in numbers, charts, limits, workload."""
+"""The tables of a monthly report, and each instrument's part of it: oils in numbers, charts, limits."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
@@ -179,22 +179,14 @@ def _limit_cells(one: OilSummary, baselines: list[str]) -> tuple[str, ...]:
 
 
 def show_operators(report: MonthReport) -> Fragment:
-    """Return the runs of each operator on each instrument."""
-    if report.workload.empty:
-        return note("No run, no operator.")
-    table = report.workload.pivot_table(
-        index=["operator", "instrument"], columns="role", values="runs", aggfunc="sum", fill_value=0
-    ).reindex(columns=["sample", "reference"], fill_value=0)
-    rows = [
-        (escape(str(operator) or "no name"), escape(str(instrument) or "no name"), *map(str, counts), str(sum(counts)))
-        for (operator, instrument), counts in zip(table.index.to_list(), table.to_numpy().tolist(), strict=True)
-    ]
+    """Return the runs of each operator on each instrument, folded."""
+    counts = report.workload.assign(together=report.workload.sum(axis=1)).itertuples(name=None)
+    rows = [(*(escape(str(one)) or "no name" for one in names), *map(str, runs)) for names, *runs in counts]
     columns = ("Operator", "Instrument", "Samples", "Reference oils", "Together")
-    html = folded(
-        "Runs by operator",
-        html_table("Runs by operator and instrument", columns, rows, numeric=(2, 3, 4), stacked=True),
-    )
-    return Fragment(html, "\n".join(f"{row[0]} on {row[1]}: {counted(int(row[-1]), 'run')}" for row in rows))
+    caption = "Runs by operator and instrument"
+    html = folded(caption, html_table(caption, columns, rows, numeric=(2, 3, 4), stacked=True))
+    text = "\n".join(f"{row[0]} on {row[1]}: {counted(int(row[-1]), 'run')}" for row in rows)
+    return Fragment(html, text) if rows else note("No run, no operator.")
 
 
 _OPEN = 2  # large charts that stand open for an instrument at the most: the sheet shows them all

@@ -15,8 +15,8 @@ _CSS = ("releasable", "second-look", "not-releasable")  # looks of the three ver
 
 def summarise_month(report: MonthReport) -> Summary:
     """Return what the index page shows of a month, and its action list."""
-    facts = {"verdict_rank": report.rank, "line": report.reason, "number": report.number}
-    return Summary({"quality": True, **facts, **report.for_programs})
+    facts = {"verdict": report.verdict, "verdict_rank": report.rank, "line": report.reason, "number": report.number}
+    return Summary({"quality": True, "month": report.month.name, **facts})
 
 
 def show_month_header(report: MonthReport, links: Mapping[str, str] | None = None) -> Fragment:

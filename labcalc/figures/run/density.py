@@ -23,7 +23,9 @@ def draw_density_temperature(curve: Curve, sample: str, commodity: str, *, minus
     if is_difference:
         drawn, measured = np.zeros_like(curve.value), curve.measured - np.interp(curve.measured_C, grid, curve.value)
     if grid.size and np.isfinite(curve.half_width).all():
-        figure.add_scatter(**band(grid, drawn + curve.half_width, drawn - curve.half_width, name=curve.band))
+        figure.add_scatter(
+            **band(grid, drawn + curve.half_width, drawn - curve.half_width, name="expanded uncertainty (95 %)")
+        )
     if grid.size:
         figure.add_scatter(
             x=grid,

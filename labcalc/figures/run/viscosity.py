@@ -17,15 +17,6 @@ _CHART_ENDS = (0.21, 2e7)  # ends of the chart by ASTM D341, [mm²/s]
 _TICKS_WANTED = 9
 _ROOM = 0.06
 
-_MODELS = {
-    "can't tell": "Two or three points can't tell the line from Vogel's or Andrade's curve.",
-    "none of them": "The points follow neither the line nor Vogel's or Andrade's curve.",
-    "ASTM D341": "The points follow the line, not Vogel's or Andrade's curve.",
-    "Vogel": "The points follow Vogel's curve, not the line.",
-    "Andrade": "The points follow Andrade's curve, not the line.",
-}
-"""What the points say of the models."""
-
 
 def draw_viscosity_temperature(curve: Curve, sample: str) -> Picture:
     """Draw a run's kinematic viscosities with their line, its extrapolation dotted, and the band of its uncertainty.
@@ -59,7 +50,7 @@ def _add_band(figure: Figure, curve: Curve) -> None:
         return
     factor = np.exp(curve.half_width / curve.value)
     edges = (walther_ordinate(np.clip(edge, *_CHART_ENDS)) for edge in (curve.value * factor, curve.value / factor))
-    figure.add_scatter(**band(_abscissa(curve.temperature_C), *edges, name=curve.band))
+    figure.add_scatter(**band(_abscissa(curve.temperature_C), *edges, name="expanded uncertainty (95 %)"))
 
 
 def _add_line(figure: Figure, curve: Curve) -> None:
@@ -134,8 +125,7 @@ def _caption(curve: Curve, sample: str) -> str:
         return f"Kinematic viscosity of {sample}: {values}. One temperature alone gives no line."
     band = " The band: how far oils bend away from it." if np.isfinite(curve.half_width).all() else ""
     return (
-        f"Kinematic viscosity of {sample}: {values}, and the line of ASTM D341, dotted where it is extrapolated."
-        f"{band} {_MODELS[curve.model]}"
+        f"Kinematic viscosity of {sample}: {values}, and the line of ASTM D341, dotted where it is extrapolated.{band}"
     )
 
 
@@ -143,7 +133,7 @@ def _numbers(curve: Curve) -> Numbers:
     columns = (
         "Temperature, °C",
         "Kinematic viscosity, mm²/s",
-        f"{curve.band[0].upper()}{curve.band[1:]}, mm²/s",
+        "Expanded uncertainty (95 %), mm²/s",
         "Kind",
     )
     measured = [

@@ -1,4 +1,4 @@
-"""A year's page: bias, spread, index and alarms month by month, what drifts, checks and corrective actions."""
+"""A year's page: bias, spread, index and alarms month by month, what drifts, and checks."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from html import escape
@@ -59,33 +59,33 @@ def _numbers(one: OilSummary) -> tuple[str, ...]:
     site = "–" if one.site is None else numeral(one.site.limit)
     values = (signed(one.offset, 3), numeral(one.deviation), site, numeral(one.published_over_site))
     chart = f"{one.chart.instrument}, {one.chart.name}, {one.chart.unit}"
-    return (f"{one.since:%Y-%m}", chart, str(one.number), *values, str(one.alarms))
+    return (f"{one.since:%Y-%m}", chart, str(one.number), *values, str(one.alarms) if one.chart.limits else "–")
 
 
 def alarm_picture(report: YearReport) -> Picture | Fragment:
     """Return the alarms that began in each month on each instrument, against what chance alone begins."""
     if not report.alarms:
-        return note(f"No reference oil in {report.month.name}: no alarm, and none to expect.")
-    panels = {
-        instrument: _bars([one for one in report.alarms if one.instrument == instrument])
-        for instrument in dict.fromkeys(one.instrument for one in report.alarms)
-    }
+        return note(f"No chart with limits in {report.month.name}: no alarm, and none to expect.")
+    panels: dict[str, list[Alarms]] = {}
+    for one in report.alarms:
+        panels.setdefault(one.instrument, []).append(one)
     begun, expected = (sum(getattr(one, name) for one in report.alarms) for name in ("begun", "expected"))
     caption = (
         f"{counted(begun, 'alarm')} began in {report.month.name}; of charts like these chance alone begins "
         f"{numeral(expected, 1)} (the line: of each month)."
     )
-    rows = tuple((one.month.name, one.instrument, str(one.begun), numeral(one.expected, 2)) for one in report.alarms)
-    return Picture(draw_grid(panels, report.month, 3), caption, ("Month", "Instrument", "Begun", "By chance"), rows)
+    rows = tuple((one.month, one.instrument, str(one.begun), numeral(one.expected, 2)) for one in report.alarms)
+    drawn = draw_grid({instrument: _bars(of) for instrument, of in sorted(panels.items())}, report.month, 3)
+    return Picture(drawn, caption, ("Month", "Instrument", "Begun", "By chance"), rows)
 
 
 def _bars(alarms: Sequence[Alarms]) -> list[Trace]:
-    months = [f"{one.month.name}-15" for one in alarms]
-    drawn = {"x": months, "name": "begun", "marker": {"color": MUTED}}
+    months, begun, expected = ([getattr(one, name) for one in alarms] for name in ("month", "begun", "expected"))
+    x = [f"{month}-15" for month in months]
     line = {"mode": "lines+markers", "line": stroke(INK, width=1.2), "marker": marker("line-ew", INK, 8)}
     return [
-        {"type": "bar", **drawn, "y": [one.begun for one in alarms]},
-        {"type": "scatter", **line, "x": months, "y": [round(one.expected, 3) for one in alarms], "name": "by chance"},
+        {"type": "bar", "x": x, "y": begun, "name": "begun", "marker": {"color": MUTED}},
+        {"type": "scatter", "x": x, "y": [round(one, 3) for one in expected], "name": "by chance", **line},
     ]
 
 
@@ -126,7 +126,7 @@ def _cells(one: OilSummary, names: Mapping[str, str]) -> tuple[str, ...]:
 
 
 def show_year_checks(report: YearReport) -> Fragment:
-    """Return how often each instrument was checked, its longest gap, corrective actions, and what moved and is over."""
+    """Return how often each instrument was checked, its longest gap, and what moved and is over."""
     gaps = [
         (
             escape(one.instrument),
@@ -139,16 +139,10 @@ def show_year_checks(report: YearReport) -> Fragment:
     columns = ("Instrument", "Checks a day of work", "Samples in its longest gap between good checks", "From")
     html = html_table("Checks with reference oils", columns, gaps, numeric=(1, 2), stacked=True)
     html = html if gaps else note(f"No instrument measured a sample in {report.month.name}.").html
-    for caption, findings in (
-        ("Corrective actions", report.repaired),
-        ("What moved and was back before the year's end", report.ended),
-    ):
-        rows = [(escape(one.about), escape(one.finding.split("; ")[0])) for one in findings]
-        html += (
-            html_table(caption, ("About", "What was found"), rows, stacked=True)
-            if rows
-            else note(f"{caption}: none.").html
-        )
+    caption = "What moved and was back before the year's end"
+    rows = [(escape(one.about), escape(one.finding.split("; ")[0])) for one in report.ended]
+    ended = html_table(caption, ("About", "What was found"), rows, stacked=True)
+    html += ended if rows else note(f"{caption}: none.").html
     html += due_table(report) or note("Limits due: none.").html
-    told = "\n".join(f"{one.about}: {one.finding}" for one in (*report.repaired, *report.ended))
-    return Fragment(html, told or "no corrective action, and nothing moved and came back")
+    told = "\n".join(f"{one.about}: {one.finding}" for one in report.ended)
+    return Fragment(html, told or "nothing moved and came back")

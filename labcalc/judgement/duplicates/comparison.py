@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from labcalc.judgement.checks import Action
 from labcalc.judgement.duplicates.pairing import CONDITIONS
 from labcalc.judgement.duplicates.sets import SHOWN_UNITS, shown_values
 from labcalc.statistics import OrderEffect, holm_adjusted, order_effect
@@ -58,14 +59,6 @@ class NamedSpread:
         """How it scatters beside the rest, for a person who acts."""
         times = numeral(self.variance_ratio**0.5)
         return f"{self.quantity}, s {numeral(self.deviation)} {self.unit}, {times} times the others"
-
-    @property
-    def sentence(self) -> str:
-        """The finding with its test."""
-        one, other = (numeral(degrees, 0) for degrees in self.degrees)
-        p = "below 0.001" if self.holm_p < 0.001 else numeral(self.holm_p, figures=1)
-        test = f"F {numeral(self.variance_ratio)}, {one} and {other} degrees of freedom, Holm p {p}"
-        return f"{self.title}: {self.finding} ({test})"
 
 
 def compare_spreads(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[NamedSpread, ...]:
@@ -196,16 +189,7 @@ _CAUSES = {
 _FEWEST_PAIRS = 5  # pairs below which nothing is said of an order, [-]: our own choice
 
 
-@dataclass(frozen=True)
-class DuplicateFinding:
-    """What was found about repeats, with its numbers, and what to do about it."""
-
-    about: str
-    finding: str
-    what_to_do: str
-
-
-def biases_of(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[DuplicateFinding, ...]:
+def biases_of(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[Action, ...]:
     """Return what differs on the whole, less what carry-over does, more than chance among so many tests explains.
 
     Returns : By quantity, over all classes: the temperatures of a run share its fills, and are one difference.
@@ -235,11 +219,11 @@ def _orders(results: pd.DataFrame, sets: pd.DataFrame) -> Iterator[tuple[tuple[s
             yield (str(quantity), str(contrast)), order_effect(group, 0.0 * group)
 
 
-def _finding(quantity: str, contrast: str, order: OrderEffect) -> DuplicateFinding:
+def _finding(quantity: str, contrast: str, order: OrderEffect) -> Action:
     mean, low, high = (signed(value) for value in (order.mean, *order.interval))
     found = f"{contrast} {mean} {SHOWN_UNITS[quantity]} ({low} to {high}) from {counted(order.number, 'pair')}"
     cause = _CAUSES[quantity, order.mean > 0.0]
     to_do = f"That speaks for {cause}: rinse once more, or wait longer, before the first result."
     if contrast != FIRST_MINUS_SECOND:
         to_do = "Compare both instruments' reference oils; adjust, or let the uncertainty cover the difference."
-    return DuplicateFinding(quantity.capitalize(), found, to_do)
+    return Action(quantity.capitalize(), found, to_do)

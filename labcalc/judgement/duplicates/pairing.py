@@ -4,7 +4,7 @@ Everything is a frame: a row a result, then a row a set of repeats. Two results 
 """
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -16,9 +16,6 @@ from labcalc.lab import Decision, Laboratory, reference_of
 
 CONDITIONS = ("determinability", "repeatability", "intermediate precision")
 """One fill determined again; all the same but the fill; time, operator, equipment or calibration changed."""
-
-FACTORS = ("time", "calibration", "operator", "equipment")
-"""What may change between results of one laboratory (ISO 5725-3: T, C, O, E)."""
 
 _QUANTITIES = ("kinematic viscosity", "density")  # dynamic viscosity follows from the two
 
@@ -53,7 +50,10 @@ def repeated_results(
     found = []
     if laboratory.report.replicates == "determinations":
         found.append(results.assign(set=_numbers(results, [*_SAME, "run"]), condition=CONDITIONS[0], changed=""))
-        results = _means_of_runs(results)
+        means = results.groupby([*_SAME, "run"])["value"].transform(
+            "mean"
+        )  # one result a run, at the time of its first
+        results = results.assign(value=means).drop_duplicates([*_SAME, "run"])
     short = pd.Timedelta(hours=choices.repeatability_window_h)
     results = results.assign(set=_numbers(results, _ALIKE, short), condition=CONDITIONS[1], changed="")
     found.append(results)
@@ -123,13 +123,6 @@ def _plain(name: str, endings: Sequence[str]) -> str:
     return re.sub(f"(?:{alternatives})$", "", folded).strip() if endings else folded
 
 
-def _means_of_runs(results: pd.DataFrame) -> pd.DataFrame:
-    """Return one result a run: the mean of its determinations, at the time of the first."""
-    keys = [*_SAME, "run"]
-    means = results.groupby(keys)["value"].transform("mean")
-    return results.assign(value=means).drop_duplicates(keys)
-
-
 # --- Conditions ---
 
 
@@ -147,29 +140,29 @@ def _with_calibration(
 
 def _lots_in_use(results: pd.DataFrame, record: pd.DataFrame, laboratory: Laboratory) -> NDArray[np.object_]:
     """Return, for each result, the lot of each reference oil that its instrument had last been checked with."""
+    runs = record[(record["role"] == "reference") & record["measured_at"].notna() & record["lot"].notna()]
+    runs = runs.drop_duplicates("run").sort_values("measured_at", kind="stable")
+    names, instrument = (runs[one].astype(object).where(runs[one].notna(), "") for one in ("sample", "instrument"))
+    oils = {name: reference_of(laboratory, str(name)) for name in names.unique()}
+    titles = names.map({name: str(name) if oil is None else oil.name for name, oil in oils.items()}).astype(object)
     lots = np.full(len(results), "", dtype=object)
+    if runs.empty:
+        return lots
+    checks = runs[["measured_at", "lot"]].assign(instrument=instrument, oil=titles)
+    last = checks.pivot_table(index=["measured_at", "instrument"], columns="oil", values="lot", aggfunc="last")
+    known = last.groupby(level="instrument").ffill().reset_index().astype({"instrument": object})
     asked = results[["measured_at", "instrument"]].assign(place=np.arange(len(results))).sort_values("measured_at")
-    for name, checks in _checks(record, laboratory):
-        known = pd.merge_asof(asked, checks, on="measured_at", by="instrument").sort_values("place")
-        lots = lots + name + " " + known["lot"].astype(object).where(known["lot"].notna(), "").to_numpy(object) + "; "
+    found = pd.merge_asof(asked, known, on="measured_at", by="instrument").sort_values("place")
+    for oil in last.columns:
+        lots = lots + f"{oil} " + found[oil].astype(object).where(found[oil].notna(), "").to_numpy(object) + "; "
     return lots
 
 
-def _checks(record: pd.DataFrame, laboratory: Laboratory) -> Iterator[tuple[str, pd.DataFrame]]:
-    """Return the reference-oil runs of each oil, in the order of time."""
-    runs = record[(record["role"] == "reference") & record["measured_at"].notna() & record["lot"].notna()]
-    runs = runs.drop_duplicates("run").sort_values("measured_at", kind="stable")
-    names = runs["sample"].astype(object).where(runs["sample"].notna(), "").astype(str)
-    oils = {name: reference_of(laboratory, name) for name in names.unique()}
-    titles = names.map({name: name if oil is None else oil.name for name, oil in oils.items()})
-    instrument = runs["instrument"].astype(object).where(runs["instrument"].notna(), "")
-    table = runs[["measured_at", "lot"]].assign(instrument=instrument)
-    for title, checks in table.groupby(titles.astype(object), sort=True):
-        yield str(title), checks
-
-
 def _changed(changing: pd.DataFrame, short: pd.Timedelta) -> pd.Series:
-    """Return the factors that differ within each set of an intermediate precision, in words."""
+    """Return the factors that differ within each set of an intermediate precision, in words.
+
+    Source : ISO 5725-3 (T, C, O, E).
+    """
     sets = changing.groupby("set")
     instruments = sets["instrument"].transform("nunique")
     found = {
@@ -180,8 +173,8 @@ def _changed(changing: pd.DataFrame, short: pd.Timedelta) -> pd.Series:
         "equipment": instruments > 1,
     }
     words = pd.Series("", index=changing.index, dtype=object)
-    for factor in FACTORS:
-        words = words.mask(found[factor], words + ", " + factor)
+    for factor, differs in found.items():
+        words = words.mask(differs, words + ", " + factor)
     return words.str.removeprefix(", ")
 
 

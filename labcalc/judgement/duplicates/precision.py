@@ -1,7 +1,6 @@
 """How well one class of products repeats in one quantity at one temperature, and how that compares with its limit."""
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -50,7 +49,6 @@ class DuplicateSummary:
     unit: str  # ``%`` (viscosity, by logarithms) or ``kg/m³``
     precision: DuplicatePrecision  # from every set that carry-over leaves as it is, those beyond the limit included
     carried_over: tuple[str, ...]  # samples that carry-over holds apart
-    with_carry_over: DuplicatePrecision | None  # from every set; None where carry-over holds none apart
     statement: PrecisionStatement | None
     why_not: str  # why there is no limit
     limit_in_force: float  # d, r or R at these levels; NaN where none is stated
@@ -118,26 +116,8 @@ class DuplicateSummary:
     @property
     def compared(self) -> str:
         """What was found beside its limit, as short as can be."""
-        found = f"2.77 s {numeral(self.precision.limit)} against {self.letter}"
-        return f"{found} {numeral(self.limit_in_force)} {self.unit}{self.with_those_carried_over}"
-
-    @property
-    def with_those_carried_over(self) -> str:
-        """What would be found with the sets that carry-over holds apart; empty where there are none."""
-        if self.with_carry_over is None:
-            return ""
-        return f", {numeral(self.with_carry_over.limit)} with {len(self.carried_over)} that carry-over holds apart"
-
-    @property
-    def sentence(self) -> str:
-        """The verdict in words, with its numbers."""
-        low, high = self.precision.limit_interval
-        found = f"2.77 s = {numeral(self.precision.limit)} {self.unit} ({numeral(low)} to {numeral(high)})"
-        if self.comparison is None:
-            new = f"a new pair may lie {numeral(self.precision.limit_for_a_new_pair)} {self.unit} apart"
-            return f"{found}; {self.why_not}: by these alone {new}"
-        limit = f"{self.letter} = {numeral(self.limit_in_force)} {self.unit}"
-        return f"{found} against {limit}: {self.verdict}{self.with_those_carried_over}"
+        found = f"2.77 s {numeral(self.precision.limit)} {self.unit}"
+        return f"{found} against {self.letter} {numeral(self.limit_in_force)}" if self.limit_in_force > 0.0 else found
 
 
 def summarise_sets(results: pd.DataFrame, sets: pd.DataFrame, laboratory: Laboratory) -> tuple[DuplicateSummary, ...]:
@@ -150,12 +130,16 @@ def summarise_sets(results: pd.DataFrame, sets: pd.DataFrame, laboratory: Labora
         _summary(group, results.iloc[np.concatenate([of_set[one] for one in group.index])], laboratory)
         for _, group in groups
     ]
-    return _adjusted(sorted(found, key=_place))
-
-
-def _place(one: DuplicateSummary) -> tuple[object, ...]:
-    rank = CONDITIONS.index(one.condition)
-    return rank, one.changed, one.quantity == "density", one.precision_class, one.temperature_C
+    found.sort(
+        key=lambda one: (
+            *(CONDITIONS.index(one.condition), one.changed, one.quantity == "density"),
+            *(one.precision_class, one.temperature_C),
+        )
+    )
+    p = np.array([one.p_worse for one in found], dtype=float)
+    known = np.isfinite(p)
+    p[known] = holm_adjusted(p[known])  # read together, each is one of several
+    return tuple(replace(one, worse_p=float(adjusted)) for one, adjusted in zip(found, p, strict=True))
 
 
 def _summary(sets: pd.DataFrame, results: pd.DataFrame, laboratory: Laboratory) -> DuplicateSummary:
@@ -180,7 +164,6 @@ def _summary(sets: pd.DataFrame, results: pd.DataFrame, laboratory: Laboratory) 
         unit=SHOWN_UNITS[quantity],
         precision=precision,
         carried_over=tuple(sets.loc[apart, "sample"].astype(str)),
-        with_carry_over=pooled_precision(results["shown"], results["set"]) if apart.any() else None,
         statement=statement,
         why_not="carry-over holds all of them apart" if apart.all() else why_not,
         limit_in_force=limit,
@@ -232,11 +215,3 @@ def _why_not(laboratory: Laboratory, statement: PrecisionStatement | None, sets:
     level = float(sets["mean"].median())
     asked = precision_of_class(laboratory, name, str(first["quantity"]), float(first["temperature_C"]), level)
     return asked.why_not or "no limit at these levels"
-
-
-def _adjusted(summaries: Sequence[DuplicateSummary]) -> tuple[DuplicateSummary, ...]:
-    """Give each summary its p-value adjusted for being one of several that are read together."""
-    p = np.array([one.p_worse for one in summaries], dtype=float)
-    known = np.isfinite(p)
-    p[known] = holm_adjusted(p[known])
-    return tuple(replace(one, worse_p=float(adjusted)) for one, adjusted in zip(summaries, p, strict=True))

@@ -3,19 +3,13 @@
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import pandas as pd
 
 from labcalc.errors import PeriodError
 from labcalc.exports import SourceFile
-from labcalc.judgement.duplicates.comparison import (
-    WHAT_TO_DO,
-    DuplicateFinding,
-    NamedSpread,
-    biases_of,
-    compare_spreads,
-)
+from labcalc.judgement.checks import Action
+from labcalc.judgement.duplicates.comparison import WHAT_TO_DO, NamedSpread, biases_of, compare_spreads
 from labcalc.judgement.duplicates.pairing import repeated_results
 from labcalc.judgement.duplicates.precision import DuplicateSummary, summarise_sets
 from labcalc.judgement.duplicates.sets import SetBeyond, sets_beyond, sets_of, with_carry_over
@@ -42,7 +36,7 @@ class DuplicateReport:
     summaries: tuple[DuplicateSummary, ...]
     spreads: tuple[NamedSpread, ...]
     """Operators, instruments, lots and days beside the rest; those that stand out first."""
-    biased: tuple[DuplicateFinding, ...]
+    biased: tuple[Action, ...]
     """What differs on the whole between first and second results, or between two instruments."""
     beyond: tuple[SetBeyond, ...]  # in the order of time
     sources: tuple[SourceFile, ...]
@@ -85,35 +79,35 @@ class DuplicateReport:
         return "; ".join([*(parts or ["nothing to do"]), count])
 
     @property
-    def named(self) -> tuple[DuplicateFinding, ...]:
+    def named(self) -> tuple[Action, ...]:
         """Operators, instruments, lots and days that repeat less well than the rest, with what to do."""
         of_title: dict[str, list[NamedSpread]] = {}
         for one in self.spreads:
             if one.stands_out:
                 of_title.setdefault(one.title, []).append(one)
         return tuple(
-            DuplicateFinding(title, "; ".join(one.finding for one in some), WHAT_TO_DO[some[0].factor])
+            Action(title, "; ".join(one.finding for one in some), WHAT_TO_DO[some[0].factor])
             for title, some in of_title.items()
         )
 
     @property
-    def carried_over(self) -> tuple[DuplicateFinding, ...]:
+    def carried_over(self) -> tuple[Action, ...]:
         """How many sets carry-over holds apart; none where there are none."""
         apart = self.sets[self.sets["carried_over"]]
         if apart.empty:
             return ()
         sets, beyond = counted(len(apart), "set"), int(apart["beyond"].sum())
         found = f"holds {sets} apart, {beyond} beyond the limit: {first_of(apart['sample'])}"
-        return (DuplicateFinding("Carry-over", found, _RINSE),)
+        return (Action("Carry-over", found, _RINSE),)
 
     @property
-    def findings(self) -> tuple[DuplicateFinding, ...]:
+    def findings(self) -> tuple[Action, ...]:
         """What needs action: precision worse than its limit, who stands out, repeats beyond, pairs that differ."""
         worse = "; ".join(f"{one.name}, {one.compared}" for one in self.summaries if one.is_worse)
         found = [
-            *([DuplicateFinding("Precision of duplicates", f"worse than its limit: {worse}", REVIEW)] if worse else []),
+            *([Action("Precision of duplicates", f"worse than its limit: {worse}", REVIEW)] if worse else []),
             *self.named,
-            *([DuplicateFinding("Repeats", _apart(self.beyond), _MEASURE)] if self.beyond else []),
+            *([Action("Repeats", _apart(self.beyond), _MEASURE)] if self.beyond else []),
         ]
         return (*found, *self.biased)
 
@@ -121,11 +115,6 @@ class DuplicateReport:
     def about(self) -> str:
         """What the report is about: period, product, operator, instrument."""
         return ", ".join(filter(None, (self.period.name, *self.only.values())))
-
-    @property
-    def for_programs(self) -> dict[str, Any]:
-        """The verdict for other programs: only what JSON can carry."""
-        return {"about": self.about, "verdict": self.verdict, "reason": self.reason, "sets": len(self.sets)}
 
 
 def report_duplicates(
@@ -150,8 +139,9 @@ def report_duplicates(
     if dated.empty:
         raise PeriodError("the record holds no dated run: there is nothing to look at")
     days = [first_day or f"{dated.min():%Y-%m-%d}", last_day or f"{dated.max():%Y-%m-%d}"]
+    products = [name for one in material.laboratory.products for name in (one.name, one.precision_class) if name]
     only = {
-        "product": _known(product, "product or class", _products(material)),
+        "product": _known(product, "product or class", [*products, *record["product"].dropna().astype(str)]),
         "operator": _known(operator, "operator", record["operator"].dropna().astype(str)),
         "instrument": _known(instrument, "instrument", record["instrument"].dropna().astype(str)),
     }
@@ -188,12 +178,6 @@ def duplicates_between(material: Material, period: Period, **only: str) -> Dupli
         sources=material.sources_of(near),
         digest=_digest(material, period, only),
     )
-
-
-def _products(material: Material) -> list[str]:
-    products = material.laboratory.products
-    named = [name for one in products for name in (one.name, one.precision_class)]
-    return [*filter(None, named), *material.record["product"].dropna().astype(str).unique()]
 
 
 def _known(asked: str, what: str, names: Iterable[str]) -> str:

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -72,19 +73,16 @@ def _joined(named: pd.DataFrame) -> pd.Series:
 
 def _classes(first: pd.DataFrame, laboratory: Laboratory) -> list[str]:
     """Return the class for precision statements of each set; reference oils apart, without a class the product."""
+
+    @cache
+    def of(role: str, sample: str, product: str) -> str:
+        if role == "reference":
+            return REFERENCE_CLASS
+        found = product_of(laboratory, sample=sample, product=product)
+        return (found.precision_class or found.name) if found else product or "no product"
+
     names = first[["role", "sample", "product"]].astype(object).where(first[["role", "sample", "product"]].notna(), "")
-    keys = list(zip(names["role"], names["sample"], names["product"], strict=True))
-    known = {key: _class(*key, laboratory) for key in set(keys)}
-    return [known[key] for key in keys]
-
-
-def _class(role: str, sample: str, product: str, laboratory: Laboratory) -> str:
-    if role == "reference":
-        return REFERENCE_CLASS
-    found = product_of(laboratory, sample=sample, product=product)
-    if found is None:
-        return product or "no product"
-    return found.precision_class or found.name
+    return [of(*key) for key in names.itertuples(index=False, name=None)]
 
 
 def _with_limits(table: pd.DataFrame, largest: pd.Series, spread: pd.Series, laboratory: Laboratory) -> pd.DataFrame:

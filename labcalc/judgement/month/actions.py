@@ -1,24 +1,31 @@
-"""What needs action after a month, the most pressing first; every finding carries its numbers."""
+"""What needs action after a month, the most pressing first, and who sees to it until it is closed."""
 
+import math
+import re
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+from datetime import date
 
 import pandas as pd
 
 from labcalc.errors import DecisionError, ExportError
 from labcalc.exports import Refusal
 from labcalc.judgement.carry_over.effect import ExpectedEffect
+from labcalc.judgement.checks import IMPORTANT, LATER, URGENT, Action, shortened
 from labcalc.judgement.duplicates.report import DuplicateReport
 from labcalc.judgement.month import of_checks, of_oils, whose_fault
 from labcalc.judgement.month.carry_over import CarryOver
 from labcalc.judgement.month.checks import Checks
-from labcalc.judgement.month.finding import IMPORTANT, LATER, SEVERITIES, URGENT, Finding, shortened
-from labcalc.judgement.month.follow_up import Action
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.admission import Doubt, first_of_files
-from labcalc.lab import Decision
+from labcalc.lab import Assignment, Decision
 from labcalc.wording import at_celsius, counted, numeral, percent, signed
+
+_DECIDE_ANEW = "A line that can't be used is not applied: decide anew, and leave the file as it is."
+_COUNT_OR_NOT = "Kept out of baselines, limits, pairings and carry-over: decide to count or to exclude each."
+_LOOK_FOR_EXPORTS = "See whether every export lies where earlier_exports of lab.toml looks for it."
 
 
 def ranked_actions(
@@ -32,20 +39,26 @@ def ranked_actions(
     doubts: Sequence[Doubt] = (),
     unusable: Sequence[DecisionError] = (),
     waiting: Sequence[Decision] = (),
-    rounds: Sequence[Finding] = (),
+    rounds: Sequence[Action] = (),
 ) -> tuple[Action, ...]:
     """Return what needs action, ranked: what touches released results first, then what wears the proof thin."""
-    kinds = {
-        "line": _unusable(unusable),
-        "doubt": _doubts(doubts),
-        "empty": _nothing_measured(rows, month),
+    kinds: dict[str, Iterable[Action]] = {
+        "line": (Action(f"Decisions, line {one.line}", one.problem, _DECIDE_ANEW, URGENT) for one in unusable),
+        "doubt": (
+            Action(one.file, f"line {one.line}, run {one.run}: {one.finding}", _COUNT_OR_NOT, URGENT, which=one.about)
+            for one in first_of_files(doubts)
+        ),
+        "empty": [Action("Record", f"no run in {month.name}", _LOOK_FOR_EXPORTS)] if rows.empty else [],
         "moved": whose_fault.moved(checks),
         "check": of_checks.single_checks(checks),
         "unchecked": _without_reference(rows),
         "expired": _expired(checks.oils, month),
         "single": of_checks.single_results(checks),
         "gap": of_oils.gaps(checks),
-        "unread": _failures(failures),
+        "unread": (
+            Action("Record", f"an export could not be read: {one}", "Copy it again, or take it away.", which=one.file)
+            for one in failures
+        ),
         "bias": whose_fault.biases(checks),
         "spread": of_oils.spreads(checks),
         "index": of_oils.imprecise(checks),
@@ -58,98 +71,62 @@ def ranked_actions(
         "due": of_oils.due(checks),
         "waiting": _waiting(waiting),
     }
-    found = [(kind, one) for kind, some in kinds.items() for one in some]
-    ranked = sorted(found, key=lambda one: (one[1].severity, -one[1].weight))
-    return tuple(_action(rank, kind, one) for rank, (kind, one) in enumerate(ranked, 1))
+    found = [replace(one, key=_key(kind, one)) for kind, some in kinds.items() for one in some]
+    ranked = sorted(found, key=lambda one: (one.severity, -one.weight))
+    return tuple(replace(one, rank=rank) for rank, one in enumerate(ranked, 1))
 
 
-def _action(rank: int, kind: str, one: Finding) -> Action:
-    urgent, key = one.severity == URGENT, one.key(kind)
-    said = (one.about, one.finding, one.what_to_do)
-    facts = (("severity", SEVERITIES[one.severity]), *one.facts)
-    return Action(rank, *said, urgent, key, one.size, facts, details=one.details)
+def _key(kind: str, one: Action) -> str:
+    return re.sub(r"[\W_]+", "-", f"{kind} {one.about} {one.which}".casefold()).strip("-")
 
 
-def _waiting(waiting: Sequence[Decision]) -> Iterator[Finding]:
+def _waiting(waiting: Sequence[Decision]) -> Iterator[Action]:
     for one in waiting:
         about = one.run or one.instrument or one.file or f"action {one.decision}"
         finding = f"{one.what}, {about}, decided by {one.who}, waits for a second person: {one.why}"
         to_do = f"Another person looks at it: `labcalc record confirm {one.number}`, or a decision that corrects it."
-        yield Finding(IMPORTANT, f"Decision {one.number}", finding, to_do)
+        yield Action(f"Decision {one.number}", finding, to_do)
 
 
-def _unusable(unusable: Sequence[DecisionError]) -> Iterator[Finding]:
-    for one in unusable:
-        to_do = "A line that can't be used is not applied: decide anew, and leave the file as it is."
-        yield Finding(URGENT, f"Decisions, line {one.line}", one.problem, to_do)
-
-
-def _doubts(doubts: Sequence[Doubt]) -> Iterator[Finding]:
-    for one in first_of_files(doubts):
-        to_do = "Kept out of baselines, limits, pairings and carry-over: decide to count or to exclude each."
-        yield Finding(URGENT, one.file, f"line {one.line}, run {one.run}: {one.finding}", to_do, which=one.about)
-
-
-def _nothing_measured(rows: pd.DataFrame, month: Month) -> Iterator[Finding]:
-    if rows.empty:
-        to_do = "See whether every export lies where earlier_exports of lab.toml looks for it."
-        yield Finding(IMPORTANT, "Record", f"no run in {month.name}", to_do)
-
-
-def _without_reference(rows: pd.DataFrame) -> Iterator[Finding]:
+def _without_reference(rows: pd.DataFrame) -> Iterator[Action]:
     instruments = rows["instrument"].astype(object).where(rows["instrument"].notna(), "")
     checked = set(instruments[rows["role"] == "reference"])
     for instrument in sorted(set(instruments) - checked):
         number = rows.loc[instruments == instrument, "run"].nunique()
-        yield Finding(
-            URGENT,
+        yield Action(
             instrument or "an instrument without a name",
             f"{counted(number, 'sample run')}, and no reference oil in the month: nothing shows that it was right",
             "Run both reference oils before the next result is released.",
-            number,
-            facts=(("instrument", instrument), ("unit", "sample runs")),
-        )
-
-
-def _expired(oils: tuple[OilSummary, ...], month: Month) -> Iterator[Finding]:
-    """Name lots that were measured after their certificate had run out."""
-    late: dict[tuple[str, str], tuple[object, int]] = {}
-    for one in oils:
-        chart = one.chart
-        inside = chart.measured_at[chart.between(month.first, month.last)]
-        number = 0 if chart.valid_to is None else sum(day > chart.valid_to for day in inside.date)
-        if number:
-            key = (chart.oil, chart.lot)
-            late[key] = (chart.valid_to, max(number, late.get(key, (None, 0))[1]))
-    for (oil, lot), (valid_to, number) in sorted(late.items()):
-        yield Finding(
             URGENT,
-            f"{oil} lot {lot}",
-            f"its certificate ran out on {valid_to}; {counted(number, 'result')} of a chart came after it",
-            "Go over to a lot with a valid certificate.",
             number,
-            facts=(("oil", oil), ("unit", "results"), ("since", str(valid_to))),
+            facts={"instrument": instrument, "unit": "sample runs"},
         )
 
 
-def _failures(failures: Sequence[ExportError]) -> Iterator[Finding]:
-    for one in failures:
-        yield Finding(
-            IMPORTANT,
-            "Record",
-            f"an export could not be read: {one}",
-            "Copy it again, or take it away.",
-            which=one.file,
-        )
+def _expired(oils: tuple[OilSummary, ...], month: Month) -> Iterator[Action]:
+    """Name lots that were measured after their certificate had run out."""
+    late: dict[tuple[str, str, date], int] = {}
+    for chart in (one.chart for one in oils):
+        if chart.valid_to is not None:
+            inside = chart.measured_at[chart.between(month.first, month.last)]
+            key = (chart.oil, chart.lot, chart.valid_to)
+            late[key] = max(sum(day > chart.valid_to for day in inside.date), late.get(key, 0))
+    for (oil, lot, valid_to), number in sorted(late.items()):
+        if number:
+            found = f"its certificate ran out on {valid_to}; {counted(number, 'result')} of a chart came after it"
+            facts = {"oil": oil, "unit": "results", "since": str(valid_to)}
+            yield Action(
+                f"{oil} lot {lot}", found, "Go over to a lot with a valid certificate.", URGENT, number, facts=facts
+            )
 
 
-def _repeats(duplicates: DuplicateReport) -> Iterator[Finding]:
+def _repeats(duplicates: DuplicateReport) -> Iterator[Action]:
     for one in duplicates.findings:
         found, details = shortened(one.finding.split("; "))
-        yield Finding(IMPORTANT, one.about, found, one.what_to_do, details=details)
+        yield replace(one, finding=found, details=details)
 
 
-def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[Finding]:
+def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[Action]:
     for one in carry_overs:
         if not one.at_risk:
             continue
@@ -157,18 +134,17 @@ def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[Finding]:
         size = {name: f"{signed(worst.effect)} {worst.contrast.unit}" for worst, name in of}
         most = max(of, key=lambda pair: abs(pair[0].effect) / pair[0].limit)[1]
         share = max(one.shares, key=lambda s: s.value if s.shows else -1.0)
-        yield Finding(
-            IMPORTANT,
+        yield Action(
             f"{one.instrument}, carry-over",
             f"{counted(len(one.at_risk), 'result')} moved by more than the repeatability, the most "
             f"{size[most]} ({most})" + f": {percent(share.value)} of the sample before stays in the cell" * share.shows,
             "Measure these again after a sample of their own kind; order runs from thin to thick" + _rinse(one) + ".",
-            share.value,
+            size=share.value,
             details=tuple(
                 f"{run.run}: {name}, {_expected(worst)}" for run, (worst, name) in zip(one.at_risk, of, strict=True)
             ),
             weight=sum(abs(run.worst.effect) / run.worst.limit for run in one.at_risk),
-            facts=(("instrument", one.instrument), ("unit", "1"), ("runs", ", ".join(run.run for run in one.at_risk))),
+            facts={"instrument": one.instrument, "unit": "1", "runs": ", ".join(run.run for run in one.at_risk)},
         )
 
 
@@ -184,16 +160,78 @@ def _rinse(one: CarryOver) -> str:
     return f", or rinse once more after a sample more than {numeral(ratio, 0)} times as thick" if ratio < 1e6 else ""
 
 
-def _refusals(refusals: Sequence[Refusal]) -> Iterator[Finding]:
+def _refusals(refusals: Sequence[Refusal]) -> Iterator[Action]:
     files = Counter(one.file for one in refusals)
     if files:
         named, details = shortened([f"{file} ({number})" for file, number in files.items()], 4)
-        yield Finding(
-            LATER,
+        yield Action(
             "Exports",
             f"{counted(len(refusals), 'row')} refused: {named.replace('; ', ', ')}",
             "Each is named below with what was expected: mend the export, or measure again.",
+            LATER,
             len(refusals),
-            facts=(("unit", "rows"),),
+            facts={"unit": "rows"},
             details=details,
         )
+
+
+# --- Who sees to it ---
+
+_GROWN = 1.1
+"""Ratio of a finding's size to that when the action was opened, from which it is growing, [-]: our own choice."""
+_NTH = ("second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth", "eleventh", "twelfth")
+
+
+def followed(found: Sequence[Action], assignments: Sequence[Assignment], month: Month) -> tuple[Action, ...]:
+    """Return what was found with the actions about it, and those whose finding is gone; the overdue first.
+
+    A month shows what was open in it: an action appears from its month on, and goes with the month after its closing.
+    """
+    of_month = [
+        one for one in assignments if one.action.month <= month.parts[-1].name and not _closed_before(one, month.first)
+    ]
+    month = month.parts[-1]
+    keys = {one.key for one in found}
+    beside = []
+    for one in found:
+        own = [other for other in of_month if other.action.finding == one.key]
+        words = "; ".join(_in_words(other, month, one.size) for other in own)
+        late = any(_is_overdue(other, month) for other in own)
+        beside.append(replace(one, followed=words, overdue=late, severity=URGENT if late else one.severity))
+    gone = [one for one in of_month if one.action.finding not in keys and not _closed_before(one, month.last)]
+    ranked = sorted([*beside, *(_gone(one, month) for one in gone)], key=lambda one: (not one.overdue, not one.urgent))
+    return tuple(replace(one, rank=rank) for rank, one in enumerate(ranked, 1))
+
+
+def _closed_before(one: Assignment, moment: pd.Timestamp) -> bool:
+    return one.closed is not None and one.closed.when < moment
+
+
+def _is_overdue(one: Assignment, month: Month) -> bool:
+    """Tell whether it was open and overdue on the last day of the month: a page depends on no clock."""
+    due = one.action.due
+    return one.closed is None and due is not None and due < (month.last - pd.Timedelta(days=1)).date()
+
+
+def _gone(one: Assignment, month: Month) -> Action:
+    number, late = one.action.number, _is_overdue(one, month)
+    to_do = f"Check the effect and close it: `labcalc record close {number} --effect TEXT`."
+    finding = f"finding gone: check the effect and close. It was: {one.action.why}"
+    severity, words = URGENT if late else IMPORTANT, _in_words(one, month, math.nan)
+    return Action(f"Action {number}", finding, to_do, severity, key=one.action.finding, followed=words, overdue=late)
+
+
+def _in_words(one: Assignment, month: Month, size: float) -> str:
+    action, closed = one.action, one.closed
+    said = [f"action {action.number}", action.owner, f"due {action.due}"]
+    if closed is not None:
+        return ", ".join([*said, f"closed {closed.when:%Y-%m-%d} by {closed.who}: {closed.why}"])
+    said += ["overdue"] if _is_overdue(one, month) else []
+    if action.month != month.name:
+        nth = (pd.Period(month.name, "M") - pd.Period(action.month, "M")).n
+        since, ratio = pd.Timestamp(f"{action.month}-01"), size / action.size if action.size else math.nan
+        said.append(f"open since {since.month_name()}" + (f" {since.year}" if since.year != month.first.year else ""))
+        said.append(f"{_NTH[nth - 1]} month" if nth <= len(_NTH) else f"month {nth + 1}")
+        if not math.isnan(ratio):
+            said.append("growing" if ratio > _GROWN else "shrinking" if ratio < 1.0 / _GROWN else "as large as then")
+    return ", ".join(said)

@@ -1,11 +1,10 @@
-"""Carry-over in a month: what stays in each instrument's cell, the results that show it, and the runs it has moved."""
+"""Carry-over in a month: what stays in each instrument's cell, and the runs it has moved."""
 
 import math
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from labcalc.judgement.carry_over.effect import (
     SHARE_SIGNIFICANCE,
@@ -15,23 +14,11 @@ from labcalc.judgement.carry_over.effect import (
     runs_at_risk,
     worst_effect,
 )
-from labcalc.judgement.carry_over.shares import DIRECTIONS, InstrumentCarryOver, RunBefore
+from labcalc.judgement.carry_over.shares import InstrumentCarryOver, RunBefore
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.measurements import Material
 from labcalc.lab import Laboratory
 from labcalc.statistics import CarriedShare, DesignStep, high_low_steps
-
-_Array = NDArray[np.float64]
-
-
-@dataclass(frozen=True, eq=False)
-class TellingResults:
-    """The results that tell the shares, in the order of time."""
-
-    runs: tuple[str, ...]
-    ratio: _Array  # how many times as thick as its own level the sample before each was, [-]
-    away_percent: _Array  # viscosity less the level of its own oil or lot, [%]
-    aside: NDArray[np.bool_]  # results that something else has moved: they tell nothing of a share
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,18 +27,12 @@ class CarryOver:
 
     instrument: str
     shares: tuple[CarriedShare, ...]  # after a thicker and after a thinner sample, from viscosity
-    results: TellingResults
     followed: int  # runs of the month that came within hours after another one
     at_risk: tuple[RunAtRisk, ...]
     """Those of them that the sample before is expected to have moved by more than the limit."""
     unsure: int  # those of which it can't be told
     plan: tuple[DesignStep, ...]
     """The runs that tell the share at once, where the record doesn't; empty without two reference oils."""
-
-    @property
-    def shows(self) -> bool:
-        """A share is above 0 by more than its uncertainty."""
-        return any(share.shows for share in self.shares)
 
     def ratio_at(self, effect_percent: float) -> float:
         """Return from which ratio of viscosities on a thicker sample moves a result by an effect [%]; inf where none
@@ -77,7 +58,6 @@ def _of_month(name: str, carried: InstrumentCarryOver, material: Material, month
     return CarryOver(
         instrument=name,
         shares=shares,
-        results=_results(carried, month.last, shares),
         followed=len(places),
         at_risk=runs_at_risk(places, material.laboratory),
         unsure=sum(worst is None or worst.state == "not checked" for worst in effects),
@@ -110,25 +90,6 @@ def _carried(place: RunBefore | None) -> dict[tuple[float, str], tuple[float, fl
     of_one = share.standard_uncertainty / share.value
     effects = {(one.temperature_C, one.quantity): one.effect(share.value) for one in place.contrasts}
     return {key: (effect, abs(effect) * of_one) for key, effect in effects.items()}
-
-
-def _results(carried: InstrumentCarryOver, moment: pd.Timestamp, shares: tuple[CarriedShare, ...]) -> TellingResults:
-    """Return the results that tell the shares, each less the level of its own material by the fit."""
-    first, last = carried.rows_at(moment)
-    rows = np.arange(first, last)[np.isfinite(carried.residual[first:last] + carried.contrast[first:last])]
-    x, y, aside = carried.contrast[rows], carried.residual[rows], carried.aside[rows]
-    share = np.array([0.0 if math.isnan(one.value) else one.value for one in shares])
-    rest = y - x * share[np.where(carried.direction[rows] == DIRECTIONS[0], 0, 1)]
-    _, material = np.unique(carried.sequence.material[rows].astype(str), return_inverse=True)
-    number = np.bincount(material[~aside], minlength=material.max(initial=-1) + 1)
-    level = np.bincount(material[~aside], rest[~aside], minlength=number.size) / np.maximum(number, 1)
-    seen = number[material] > (~aside).astype(int)  # a result that is alone in its lot is its own level
-    return TellingResults(
-        runs=tuple(carried.sequence.runs[rows[seen]].tolist()),
-        ratio=np.exp(x[seen]),
-        away_percent=100.0 * np.expm1((y - level[material])[seen]),
-        aside=aside[seen],
-    )
 
 
 def _plan(laboratory: Laboratory) -> tuple[DesignStep, ...]:

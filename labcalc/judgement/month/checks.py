@@ -1,7 +1,7 @@
 """The reference oils of a month: what moved, gaps between good checks, corrective actions."""
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -30,6 +30,7 @@ _SLIP, _QUARTILE, _RANGE = 8.0, 0.6745, 3.472
 """Robust standard deviations beyond which a result is a slip, heavy tails allowed for (our own choice); quartile of a
 normal distribution, and the mean range of 15 of its results (d2, memory): rounding can't make that nothing."""
 _ALIKE = "neighbours resemble each other"
+_OF_CHART, _OF_RESULT = ("instrument", "sample", "quantity", "temperature_C"), ("run", "quantity", "temperature_C")
 CARRIED_COLUMNS = ("carried", "carried_u")
 """What the run before is expected to have added, and its standard uncertainty, [unit of the quantity]."""
 
@@ -96,7 +97,8 @@ class Checks:
     def unexplained(self) -> pd.DataFrame:
         """Comparisons of charts that nothing moved, and whose certificate is none that is biased by itself."""
         of_paper = [chart for one in self.biased for chart in one.charts_of_paper]
-        return _apart(self.comparisons, [*of_paper, *(chart for one in self.moved for chart in one.touched)])
+        moved = [chart for one in self.moved for chart in one.touched]
+        return _without(self.comparisons, _keys([*of_paper, *moved]), _OF_CHART)
 
 
 def checks_of(material: Material, month: Month) -> Checks:
@@ -105,26 +107,26 @@ def checks_of(material: Material, month: Month) -> Checks:
     by_instrument: dict[str, list[Chart]] = {}
     for chart in charts:
         by_instrument.setdefault(chart.instrument, []).append(chart)
-    streams = watched_streams = {name: watched(own, since) for name, own in by_instrument.items()}
+    watched_streams = {name: watched(own, since) for name, own in by_instrument.items()}
+    streams = dict(watched_streams)
     comparisons = material.comparisons
-    of_month = with_carried(_counting(comparisons[month.holds(comparisons["measured_at"])], charts), material)
+    of_month = with_carried(
+        _without(comparisons[month.holds(comparisons["measured_at"])], _excluded(charts), _OF_RESULT), material
+    )
     oils = summarise_oils(charts, month, material.laboratory)
     unfit = unfit_baselines([one.chart for one in oils])
     likeness = neighbouring_days([one.chart for one in oils if id(one.chart) not in unfit])
     moved = tuple(_moved(charts, streams, month, likeness))
     of_moved = {id(chart) for by in moved for chart in by.touched}
     biased, carried = biased_of([one for one in oils if id(one.chart) not in of_moved], of_month)
-    right = _apart(comparisons, [chart for one in biased for chart in one.charts_of_paper])
+    right = _without(comparisons, _keys(chart for one in biased for chart in one.charts_of_paper), _OF_CHART)
     # what an oil does on every instrument is no instrument's: its checks stand, and so does what a repair changed
     # and a chart whose limits rest on a slip or a drift tells nothing of either
     of_oils = {id(chart) for one in moved if not one.instrument for chart in one.touched} | set(unfit)
-    if of_oils:
-        charts = tuple(one for one in charts if id(one) not in of_oils)
-        streams = {
-            name: watched(left, since) if len(left) < len(own) else streams[name]
-            for name, own in by_instrument.items()
-            for left in [[one for one in own if id(one) not in of_oils]]
-        }
+    charts = tuple(one for one in charts if id(one) not in of_oils)
+    for name, own in by_instrument.items():
+        if len(left := [one for one in own if id(one) not in of_oils]) < len(own):
+            streams[name] = watched(left, since)
     instruments = checked(material.record, right, charts, streams)
     return Checks(
         month,
@@ -144,32 +146,30 @@ def checks_of(material: Material, month: Month) -> Checks:
     )
 
 
-def _counting(comparisons: pd.DataFrame, charts: Sequence[Chart]) -> pd.DataFrame:
-    """Leave out the results that a decision excludes."""
-    excluded = {
-        (one.runs[place], one.quantity, one.temperature_C)
-        for one in charts
-        if not one.used.all()
-        for place in np.flatnonzero(~one.used)
-    }
-    if not excluded:
-        return comparisons
-    keys = zip(*(comparisons[name] for name in ("run", "quantity", "temperature_C")), strict=True)
-    found: pd.DataFrame = comparisons[np.array([key not in excluded for key in keys], bool)]
+def _excluded(charts: Sequence[Chart]) -> set[tuple[object, ...]]:
+    """Return run, quantity and temperature of the results that a decision excludes."""
+    lacking = ((one, place) for one in charts for place in np.flatnonzero(~one.used))
+    return {(one.runs[place], one.quantity, one.temperature_C) for one, place in lacking}
+
+
+def _keys(charts: Iterable[Chart]) -> set[tuple[object, ...]]:
+    return {tuple(getattr(one, name) for name in _OF_CHART) for one in charts}
+
+
+def _without(comparisons: pd.DataFrame, keys: set[tuple[object, ...]], names: Sequence[str]) -> pd.DataFrame:
+    """Return the comparisons that stand on none of some charts, or results."""
+    of = zip(*(comparisons[name] for name in names), strict=True)
+    found: pd.DataFrame = comparisons[np.array([one not in keys for one in of], bool)] if keys else comparisons
     return found
 
 
 def unfit_baselines(charts: Sequence[Chart]) -> dict[int, str]:
     """Return why limits should not rest on some baselines, by the identity of the chart."""
     tested = [one for one in charts if one.limits is not None and one.in_baseline.sum() > _FEWEST_TO_SCREEN - 1]
-    p = holm_adjusted([_dependence(one) for one in tested]) if tested else ()
+    results = (one.plotted[one.in_baseline] for one in tested)
+    p = holm_adjusted([serial_dependence(one).p_value if np.ptp(one) > 0.0 else 1.0 for one in results])
     found = {id(one): _ALIKE for one, adjusted in zip(tested, p, strict=True) if adjusted < _FAMILY}
     return found | {id(one): f"{run} lies far from the others" for one in tested if (run := _far(one))}
-
-
-def _dependence(chart: Chart) -> float:
-    results = chart.plotted[chart.in_baseline]
-    return serial_dependence(results).p_value if np.ptp(results) > 0.0 else 1.0
 
 
 def _far(chart: Chart) -> str:
@@ -193,30 +193,20 @@ def _moved(
                 yield replace(one, lasts=bool(one.stream.stops[end]))
 
 
-def _apart(comparisons: pd.DataFrame, charts: Sequence[Chart]) -> pd.DataFrame:
-    """Return the comparisons that stand on none of some charts."""
-    if not charts:
-        return comparisons
-    names = ["instrument", "sample", "quantity", "temperature_C"]
-    of = {tuple(getattr(one, name) for name in names) for one in charts}
-    keys = zip(*(comparisons[name] for name in names), strict=True)
-    found: pd.DataFrame = comparisons[np.array([key not in of for key in keys], bool)]
-    return found
-
-
 def biased_of(
     oils: Sequence[OilSummary], comparisons: pd.DataFrame
 ) -> tuple[tuple[Biased, ...], tuple[OilSummary, ...]]:
     """Return the biased charts among some, by cause, and those that carry-over explains."""
     known = [one for one in oils if one.bias is not None]
     tests = [_less(one, comparisons) for one in known]
-    p, raw = (
-        holm_adjusted(some) if some else np.zeros(0)
-        for some in ([one.p_value for one in tests], [one.bias.p_value for one in known if one.bias])
-    )
+    both = list(zip(known, tests, strict=True))
+    p, raw = (holm_adjusted([one.p_value for one in some if one]) for some in (tests, [one.bias for one in known]))
     carried = tuple(one for one, left, was in zip(known, p, raw, strict=True) if was < _FAMILY <= left)
     left = {id(one.chart): one for one, adjusted in zip(known, p, strict=True) if adjusted < _FAMILY}
-    deviations = [_bias_of(one, test) for one, test in zip(known, tests, strict=True)]
+    uncertainty = (max(one.deviation / math.sqrt(one.number), test.standard_uncertainty / 2.0) for one, test in both)
+    deviations = [
+        Deviation(one.chart, test.bias, u, one.number) for (one, test), u in zip(both, uncertainty, strict=True)
+    ]
     found = []
     while left:
         whose = attributed(deviations, left, from_certificate=True)
@@ -245,11 +235,5 @@ def _less(one: OilSummary, comparisons: pd.DataFrame) -> BiasTest:
 
 
 def _of_chart(comparisons: pd.DataFrame, chart: Chart) -> NDArray[np.bool_]:
-    names = ("instrument", "sample", "quantity", "temperature_C")
-    same = [comparisons[name].to_numpy() == getattr(chart, name) for name in names]
+    same = [comparisons[name].to_numpy() == getattr(chart, name) for name in _OF_CHART]
     return np.asarray(np.logical_and.reduce([*same, comparisons["lot"].fillna("").to_numpy() == chart.lot]))
-
-
-def _bias_of(one: OilSummary, test: BiasTest) -> Deviation:
-    of_mean = one.deviation / math.sqrt(one.number)
-    return Deviation(one.chart, test.bias, max(of_mean, test.standard_uncertainty / 2.0), one.number)

@@ -92,20 +92,24 @@ def limits_due(charts: Sequence[Chart], month: Month, control: ControlChoices) -
     """
     end = month.last.tz_convert(None).to_datetime64()
     held = [(one, *_parts(one, end)) for one in charts if one.limits is not None and one.holds_at(month.last)]
-    due = [(one, basis, since) for one, basis, since in held if _is_due(one, basis.shape[1] + since.shape[1])]
+    due = [(one, old, new) for one, old, new in held if old.shape[1] + new.shape[1] >= _due_from(one)]
     tests = [_compared(basis[0], since[0]) for _, basis, since in due]
     p = [value for one in tests if one is not None for value in (one.f_p_value, one.t_p_value)]
-    adjusted = iter(holm_adjusted(p) if p else ())
-    return tuple(
-        _due(chart, basis, since, one, one is not None and min(next(adjusted), next(adjusted)) < _FAMILY, control)
-        for (chart, basis, since), one in zip(due, tests, strict=True)
-    )
+    adjusted = iter(holm_adjusted(p))
+    found = []
+    for (chart, basis, since), one in zip(due, tests, strict=True):
+        differs = one is not None and min(next(adjusted), next(adjusted)) < _FAMILY
+        new, both = since if differs else np.concatenate([basis, since], axis=1), basis.shape[1] + since.shape[1]
+        enough = not differs or since.shape[1] >= _THEN
+        proposed = baseline_limits(new[0], new[1], None, control)[0] if enough else None
+        found.append(LimitsDue(chart, both, since.shape[1], one, differs, proposed))
+    return tuple(found)
 
 
-def _is_due(chart: Chart, known: int) -> bool:
-    assert chart.limits is not None
-    held = chart.limits.number
-    return known >= (_FIRST if held < _FIRST else held + _THEN)
+def _due_from(chart: Chart) -> int:
+    """Return at how many results in control limits are due."""
+    held = chart.limits.number if chart.limits else 0
+    return _FIRST if held < _FIRST else held + _THEN
 
 
 def _parts(chart: Chart, end: np.datetime64) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -125,17 +129,3 @@ def _parts(chart: Chart, end: np.datetime64) -> tuple[NDArray[np.float64], NDArr
 def _compared(basis: NDArray[np.float64], since: NDArray[np.float64]) -> PeriodComparison | None:
     enough = min(basis.size, since.size) > 1 and np.ptp(basis) > 0.0 < np.ptp(since)
     return compare_periods(basis, since) if enough else None
-
-
-def _due(
-    chart: Chart,
-    basis: NDArray[np.float64],
-    since: NDArray[np.float64],
-    comparison: PeriodComparison | None,
-    differs: bool,
-    control: ControlChoices,
-) -> LimitsDue:
-    new = since if differs else np.concatenate([basis, since], axis=1)
-    enough = not differs or since.shape[1] >= _THEN
-    proposed = baseline_limits(new[0], new[1], None, control)[0] if enough else None
-    return LimitsDue(chart, basis.shape[1] + since.shape[1], since.shape[1], comparison, differs, proposed)

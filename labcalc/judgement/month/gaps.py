@@ -1,5 +1,6 @@
 """What lies between checks: an instrument's longest gap, samples at risk, whether a corrective action worked."""
 
+import math
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -60,22 +61,19 @@ def checked(
     last = ~rows["run"].duplicated(keep="last") & rows["measured_at"].notna() & rows["instrument"].notna()
     runs = rows.loc[last, ["instrument", "role", "run", "sample"]].assign(at=rows["measured_at"].dt.tz_convert(None))
     runs = runs.sort_values("at", kind="stable")
-    return {
-        str(name): _checked(str(name), of, bad, streams.get(str(name), ())) for name, of in runs.groupby("instrument")
-    }
-
-
-def _checked(name: str, runs: pd.DataFrame, bad: set[str], streams: Sequence[Stream]) -> CheckedInstrument:
-    is_check = (runs["role"] == "reference").to_numpy()
-    moments = runs.loc[is_check, "at"].to_numpy().astype("datetime64[us]")
-    good = ~runs.loc[is_check, "run"].isin(bad).to_numpy()
-    for one in (some for some in streams if some.moments.size):
-        place = np.minimum(
-            one.moments.searchsorted(moments), one.moments.size - 1
-        )  # the day's result that it is part of
-        same_day = one.moments[place].astype("datetime64[D]") == moments.astype("datetime64[D]")
-        good &= ~(one.stops[place] & same_day)
-    return CheckedInstrument(name, moments, good, runs.loc[~is_check, ["run", "sample", "at"]].reset_index(drop=True))
+    found = {}
+    for name, of in runs.groupby("instrument"):
+        is_check = (of["role"] == "reference").to_numpy()
+        moments = of.loc[is_check, "at"].to_numpy().astype("datetime64[us]")
+        good = ~of.loc[is_check, "run"].isin(bad).to_numpy()
+        for one in (some for some in streams.get(str(name), ()) if some.moments.size):
+            # the day's result that it is part of
+            place = np.minimum(one.moments.searchsorted(moments), one.moments.size - 1)
+            same_day = one.moments[place].astype("datetime64[D]") == moments.astype("datetime64[D]")
+            good &= ~(one.stops[place] & same_day)
+        samples = of.loc[~is_check, ["run", "sample", "at"]].reset_index(drop=True)
+        found[str(name)] = CheckedInstrument(str(name), moments, good, samples)
+    return found
 
 
 def longest_gaps(checked: dict[str, CheckedInstrument], period: Period, moved: Collection[str] = ()) -> tuple[Gap, ...]:
@@ -163,8 +161,5 @@ def _repairs(stream: Stream, period: Period) -> Iterator[Repair]:
         before, after = stream.away[max(min(first, cut - _FEWEST), 0) : cut], stream.away[cut:stop]
         enough = min(before.size, after.size) >= _FEWEST and np.ptp(before) > 0.0 < np.ptp(after)
         change = compare_periods(before, after) if enough else None
-        yield Repair(decision, stream, _mean(before), _mean(after), change, was_off)
-
-
-def _mean(values: np.ndarray) -> float:
-    return float(values.mean()) if values.size else float("nan")
+        mean_before, mean_after = (float(some.mean()) if some.size else math.nan for some in (before, after))
+        yield Repair(decision, stream, mean_before, mean_after, change, was_off)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -66,7 +67,12 @@ def moved_in(
     likeness : Correlation of neighbouring days, of a chart's results and of an instrument's means, [-].
     """
     first, last = (one.tz_convert(None).to_datetime64() for one in (period.first, period.last))
-    stopping = [found for some in streams.values() for one in some if (found := _in_period(one, first, last))]
+    inside = (
+        (one, np.flatnonzero(one.stops & (one.moments >= first) & (one.moments < last)))
+        for some in streams.values()
+        for one in some
+    )
+    stopping = [_Stopping(one, int(at[one.shift.chance[at].argmin()])) for one, at in inside if at.size]
     stopping.sort(key=lambda one: one.chance)
     causes: list[tuple[_Stopping, Attribution | None, list[_Stopping]]] = []
     for stop in stopping:
@@ -74,7 +80,7 @@ def moved_in(
         shares = [(len(own & _touched(seed, whose)) / len(own), symptoms) for seed, whose, symptoms in causes]
         share, symptoms = max(shares, key=lambda pair: pair[0], default=(0.0, list[_Stopping]()))
         if share < 0.5:  # a cause that is known moves few of its charts: is there one more?
-            whose = attributed(_deviations(charts, stop), own, [of for _, of, _ in causes if of is not None])
+            whose = attributed([*_deviations(charts, stop)], own, [of for _, of, _ in causes if of is not None])
             if whose is not None or not share:
                 causes.append((stop, whose, []))
                 continue
@@ -89,12 +95,10 @@ def _touched(seed: _Stopping, whose: Attribution | None) -> set[int]:
     return set(map(id, seed.stream.charts if whose is None else whose.charts))
 
 
-@dataclass(frozen=True, eq=False)
-class _Stopping:
-    """A stream that stops its instrument in a period: the places of its first and clearest stop in it."""
+class _Stopping(NamedTuple):
+    """A stream that stops its instrument in a period, and the place of its clearest stop in it."""
 
     stream: Stream
-    first: int
     clearest: int
 
     @property
@@ -102,38 +106,26 @@ class _Stopping:
         """How rare it is at its clearest, in its limit, [-]."""
         return float(self.stream.shift.chance[self.clearest]) / self.stream.limit
 
-
-def _in_period(stream: Stream, first: np.datetime64, last: np.datetime64) -> _Stopping | None:
-    inside = np.flatnonzero(stream.stops & (stream.moments >= first) & (stream.moments < last))
-    if not inside.size:
-        return None
-    return _Stopping(stream, int(inside[0]), int(inside[stream.shift.chance[inside].argmin()]))
+    def share_of(self, touched: set[int]) -> tuple[float, int]:
+        """Return the share of its charts that a cause moves, [-], and how many they are."""
+        number = sum(id(one) in touched for one in self.stream.charts)
+        return number / len(self.stream.charts), number
 
 
-def _deviations(charts: Sequence[Chart], seed: _Stopping) -> list[Deviation]:
-    """Return how far every chart with limits lay off over the days that tell the shift most clearly."""
-    stream, place = seed.stream, seed.clearest
+def _deviations(charts: Sequence[Chart], seed: _Stopping) -> Iterator[Deviation]:
+    """Yield how far every chart with limits lay off over the days that tell the shift most clearly."""
+    stream, place = seed
     start = stream.moments[stream.began(place)].astype("datetime64[D]")
     end = stream.moments[place].astype("datetime64[D]") + np.timedelta64(1, "D")
-    return [found for one in charts if (found := _deviation(one, start, end)) is not None]
-
-
-def _deviation(chart: Chart, start: np.datetime64, end: np.datetime64) -> Deviation | None:
-    limits = chart.limits
-    inside = chart.used & ~chart.in_baseline & (chart.moments >= start) & (chart.moments < end)
-    number = int(inside.sum())
-    if limits is None or not number:
-        return None
-    to_shown = 100.0 / limits.centre if chart.unit.startswith("mm²") else 1.0  # without a certificate
-    uncertainty = limits.sigma * math.sqrt(1.0 / number + (1.0 / limits.number if limits.number else 0.0))
-    size = float(chart.plotted[inside].mean()) - limits.centre
-    return Deviation(chart, size * to_shown, uncertainty * to_shown, number)
-
-
-def _likeness(stop: _Stopping, touched: set[int]) -> tuple[float, int]:
-    """Return the share of a stream's charts that a cause moves, [-], and how many they are."""
-    number = sum(id(one) in touched for one in stop.stream.charts)
-    return number / len(stop.stream.charts), number
+    for chart in charts:
+        limits = chart.limits
+        inside = chart.used & ~chart.in_baseline & (chart.moments >= start) & (chart.moments < end)
+        number = int(inside.sum())
+        if limits is not None and number:
+            to_shown = 100.0 / limits.centre if chart.unit.startswith("mm²") else 1.0  # without a certificate
+            uncertainty = limits.sigma * math.sqrt(1.0 / number + (1.0 / limits.number if limits.number else 0.0))
+            size = float(chart.plotted[inside].mean()) - limits.centre
+            yield Deviation(chart, size * to_shown, uncertainty * to_shown, number)
 
 
 def _moved(
@@ -146,7 +138,7 @@ def _moved(
 ) -> Moved:
     """Put together what moved; it is dated without the charts of other causes."""
     touched = _touched(seed, attribution)
-    own = max([seed, *symptoms], key=lambda one: (*_likeness(one, touched - others), *_likeness(one, touched)))
+    own = max([seed, *symptoms], key=lambda one: (*one.share_of(touched - others), *one.share_of(touched)))
     stream = own.stream
     stops = np.flatnonzero(stream.stops)
     stops = stops[stops <= own.clearest]

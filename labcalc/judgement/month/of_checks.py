@@ -8,16 +8,16 @@ import pandas as pd
 from scipy.special import ndtr, pdtrc
 
 from labcalc.judgement.certificates import UNITS
+from labcalc.judgement.checks import IMPORTANT, URGENT, Action, shortened
 from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.month.checks import Checks
-from labcalc.judgement.month.finding import IMPORTANT, URGENT, Finding, shortened
 from labcalc.judgement.month.of_oils import OF_CHECKS, apart_of_moved
 from labcalc.wording import at_celsius, counted, numeral, signed
 
 _OTHER_OIL = 5.0  # limits by which two oils lie apart before one can be taken for the other, [-]: our own choice
 
 
-def single_results(checks: Checks) -> Iterator[Finding]:
+def single_results(checks: Checks) -> Iterator[Action]:
     """Ask for the oils again whose last result signals, where nothing that moved explains it."""
     for instrument, group in groupby(apart_of_moved(checks), key=lambda one: one.chart.instrument):
         last = [one for one in group if one.last_signals]
@@ -26,11 +26,11 @@ def single_results(checks: Checks) -> Iterator[Finding]:
             oils = ", ".join(dict.fromkeys(one.chart.oil for one in last))
             told = f"the last result signals on {counted(len(last), 'chart')}, alone: {named}"
             to_do = f"Repeat {oils}, fresh from the bottle."
-            facts = (("instrument", instrument), ("oil", oils))
-            yield Finding(IMPORTANT, f"{instrument}, single results", told, to_do, facts=facts, details=details)
+            facts = {"instrument": instrument, "oil": oils}
+            yield Action(f"{instrument}, single results", told, to_do, facts=facts, details=details)
 
 
-def single_checks(checks: Checks) -> Iterator[Finding]:
+def single_checks(checks: Checks) -> Iterator[Action]:
     """Name the checks beyond the limit of the certificate that nothing that moved explains, nor carry-over."""
     known, open_ones = (one.dropna(subset=["certified"]) for one in (checks.comparisons, checks.unexplained))
     beyond = open_ones[_is_beyond(open_ones, 0.0, open_ones["limit"])]
@@ -43,16 +43,21 @@ def single_checks(checks: Checks) -> Iterator[Finding]:
         named, details = _named([(rows.loc[at], _reads_as(rows.loc[at], known)) for at in farthest.index])
         expected, is_chance = _by_chance(rows, beyond[beyond["instrument"] == instrument], mine, checks)
         told = f"{_of_checks(rows, mine)} lay outside their limit: {named}"
-        yield Finding(
-            IMPORTANT if is_chance else URGENT,
+        to_do = "See which results were released between the check before and the check after, and decide about each; "
+        to_do += "write the decision down."
+        if is_chance:
+            told += f"; no more than chance brings, {numeral(expected)} results on average"
+            to_do = "Run the oil again; if it lies outside again, decide about the results since the check before."
+        worst, runs = rows.loc[farthest.index[0]], rows["run"].loc[farthest.index].unique()
+        yield Action(
             f"{instrument}, single checks",
-            told + f"; no more than chance brings, {numeral(expected)} results on average" * is_chance,
-            "Run the oil again; if it lies outside again, decide about the results since the check before."
-            if is_chance
-            else "See which results were released between the check before and the check after, and decide about each; "
-            "write the decision down.",
+            told,
+            to_do,
+            IMPORTANT if is_chance else URGENT,
             float(farthest.max()),
-            facts=_of_check(rows.loc[farthest.index[0]], details),
+            facts={"instrument": instrument, "oil": worst["sample"]}
+            | {name: worst[name] for name in ("quantity", "temperature_C")}
+            | {"unit": "limits", "limit": 1.0, "runs": ", ".join(runs)},
             details=details,
         )
     yield from _carried(checks, known, beyond[by_carry_over])
@@ -111,7 +116,7 @@ def _sigma(chart: Chart) -> float:
     return to_quantity * math.hypot(chart.limits.sigma if chart.limits else math.nan, chart.certified_uncertainty / 2.0)
 
 
-def _carried(checks: Checks, known: pd.DataFrame, beyond: pd.DataFrame) -> Iterator[Finding]:
+def _carried(checks: Checks, known: pd.DataFrame, beyond: pd.DataFrame) -> Iterator[Action]:
     """Say which checks and biases are what the run before leaves in the cell, and no fault of an oil or instrument."""
     biased = {one.chart.instrument for one in checks.carried}
     for instrument in sorted({*beyond["instrument"], *biased}):
@@ -121,24 +126,15 @@ def _carried(checks: Checks, known: pd.DataFrame, beyond: pd.DataFrame) -> Itera
         parts = [f"{_of_checks(rows, mine)} lay outside their limit: {named}"] if len(rows) else []
         if of_bias:
             parts.append(f"bias on {counted(len(of_bias), 'chart')}: {shortened([o.chart.name for o in of_bias])[0]}")
-        yield Finding(
-            IMPORTANT,
+        yield Action(
             f"{instrument}, carry-over into checks",
             "what the run before left in the cell, not the instrument or the oil: " + "; ".join(parts),
             "Rinse again before a reference oil, or run it after one as thick; don't adjust for it, and don't blame "
             "the oil. Samples that run after a sample as different are moved as far.",
-            float((rows["carried"].abs() / rows["limit"]).max()) if len(rows) else math.nan,
-            facts=(("instrument", instrument), ("unit", "limits"), ("runs", ", ".join(rows["run"].unique()))),
+            size=float((rows["carried"].abs() / rows["limit"]).max()) if len(rows) else math.nan,
+            facts={"instrument": instrument, "unit": "limits", "runs": ", ".join(rows["run"].unique())},
             details=details,
         )
-
-
-def _of_check(farthest: pd.Series, details: Sequence[str]) -> tuple[tuple[str, str | float], ...]:
-    """Return an instrument's single checks for programs: the farthest, whose size is in its limits, and all runs."""
-    names = {"instrument": "instrument", "quantity": "quantity", "oil": "sample", "temperature_C": "temperature_C"}
-    runs = dict.fromkeys(one.partition(": ")[0] for one in details)
-    of_it = ((name, farthest[column]) for name, column in names.items())
-    return (*of_it, ("unit", "limits"), ("limit", 1.0), ("runs", ", ".join(runs)))
 
 
 def _named(checks: Sequence[tuple[pd.Series, str]]) -> tuple[str, tuple[str, ...]]:

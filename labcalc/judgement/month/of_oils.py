@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import fdtrc
 
+from labcalc.judgement.checks import IMPORTANT, LATER, Action, shortened
 from labcalc.judgement.month.checks import Checks
-from labcalc.judgement.month.finding import IMPORTANT, LATER, Finding, shortened
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.statistics import PerformanceIndex, holm_adjusted, resolution
 from labcalc.wording import counted, numeral, signed
@@ -20,6 +20,7 @@ from labcalc.wording import counted, numeral, signed
 _FAMILY = 0.05  # chance that any of the month's tests of one kind finds what isn't there, [-] (Holm)
 _OF_SPREADS = OF_CHECKS = 0.01
 """The same of tests of spread, and of an instrument's single checks, [-]: neither is made for heavy tails."""
+_BELOW = "below satisfactory for certain"
 _IN_COMMON = 0.5
 """Correlation of an instrument's results of a day that its charts' scatters are taken together with, [-]: our own."""
 
@@ -29,7 +30,7 @@ def _of_month(one: OilSummary) -> NDArray[np.intp]:
     return np.flatnonzero(one.chart.between(one.since, one.until) & one.chart.used)
 
 
-def imprecise(checks: Checks) -> Iterator[Finding]:
+def imprecise(checks: Checks) -> Iterator[Action]:
     """Name the charts whose performance index lies below its threshold for certain, by its whole interval."""
     found: dict[tuple[str, str], list[tuple[OilSummary, PerformanceIndex]]] = {}
     for one in apart_of_moved(checks):
@@ -41,17 +42,14 @@ def imprecise(checks: Checks) -> Iterator[Finding]:
     for (instrument, quantity), some in found.items():
         told = "; ".join(
             f"{one.chart.name}: performance index {numeral(index.index, 2)} "
-            f"({' to '.join(numeral(end, 2) for end in index.interval)}), {_certain(index)}"
+            f"({' to '.join(numeral(end, 2) for end in index.interval)}), "
+            # the verdict that the whole interval bears out
+            + (index.verdict if index.interval[1] < min(index.thresholds.inconsistent) else _BELOW)
             for one, index in some
         )
         to_do = "Review how the method is run: filling, temperature, cleaning."
-        size, facts = max(1.0 / index.index for _, index in some), (("instrument", instrument), ("quantity", quantity))
-        yield Finding(IMPORTANT, f"{instrument}, {quantity}", told, to_do, size, facts=facts)
-
-
-def _certain(index: PerformanceIndex) -> str:
-    """Return the verdict that the whole interval bears out, of an index whose whole interval isn't satisfactory."""
-    return index.verdict if index.interval[1] < min(index.thresholds.inconsistent) else "below satisfactory for certain"
+        size, facts = max(1.0 / index.index for _, index in some), {"instrument": instrument, "quantity": quantity}
+        yield Action(f"{instrument}, {quantity}", told, to_do, size=size, facts=facts)
 
 
 def apart_of_moved(checks: Checks) -> list[OilSummary]:
@@ -75,14 +73,14 @@ def _scatter(one: OilSummary, moved: bool = False) -> tuple[float, float]:
     return (float(np.std(results, ddof=1)) if number > 0.0 else 0.0), number
 
 
-def spreads(checks: Checks) -> Iterator[Finding]:
+def spreads(checks: Checks) -> Iterator[Action]:
     """Name the charts that scatter more, or less, than in their baseline: copied values scatter too little."""
     of = [one for one in checks.oils if one.number > 2 and id(one.chart) not in checks.unfit and _is_fine(one)]
     scatters = [found for one in of if (found := _Scatter.of(one, id(one.chart) in checks.explained)).freedom > 1.0]
     tested = [*scatters, *_together(scatters)]
     apart: dict[tuple[str, bool], list[_Scatter]] = {}
     p = [one.chance for one in tested]
-    for one, adjusted in zip(tested, holm_adjusted(p) if p else (), strict=True):
+    for one, adjusted in zip(tested, holm_adjusted(p), strict=True):
         if adjusted < _OF_SPREADS:
             apart.setdefault((one.instrument, one.ratio > 1.0), []).append(one)
     for (instrument, more), some in apart.items():
@@ -92,8 +90,8 @@ def spreads(checks: Checks) -> Iterator[Finding]:
             to_do = "Review how the method is run: filling, temperature, cleaning."
         worst = max(one.ratio if more else 1.0 / max(one.ratio, 1e-9) for one in some)
         told, about = f"scatter against the baseline: {named}", f"{instrument}, {'more' if more else 'less'} scatter"
-        facts = (("instrument", instrument), ("unit", "times the baseline's" if more else "times less than it"))
-        yield Finding(IMPORTANT, about, told, to_do, worst, facts=facts, details=details)
+        facts = {"instrument": instrument, "unit": "times the baseline's" if more else "times less than it"}
+        yield Action(about, told, to_do, size=worst, facts=facts, details=details)
 
 
 @dataclass(frozen=True)
@@ -142,78 +140,62 @@ def _together(scatters: Sequence[_Scatter]) -> Iterator[_Scatter]:
 def _is_fine(one: OilSummary) -> bool:
     """Tell whether the month's results are written finely enough to show their spread: else rounding is seen."""
     chart, to_chart = one.chart, 100.0 / one.chart.certified if one.chart.unit == "%" else 1.0
-    written = chart.values[_of_month(one)]
-    steps = (
-        step
-        for step in 10.0 ** np.arange(3, -8, -1)
-        if (np.abs(written / step - np.round(written / step)) < 1e-6).all()
-    )
-    return chart.limits is not None and next(steps, 0.0) * to_chart < chart.limits.sigma
+    written = chart.values[_of_month(one)][:, None] / (steps := 10.0 ** np.arange(3, -8, -1))
+    step = steps[(np.abs(written - np.round(written)) < 1e-6).all(axis=0)].max(initial=0.0)
+    return chart.limits is not None and step * to_chart < chart.limits.sigma
 
 
-def gaps(checks: Checks) -> Iterator[Finding]:
+def gaps(checks: Checks) -> Iterator[Action]:
     """Name the instruments with more samples between good checks than the laboratory allows hours for."""
     allowed = checks.laboratory.report.reference_age_h
     for one in checks.gaps:
         if one.hours > 2.0 * allowed and one.days > math.ceil(2.0 * allowed / 24.0):
-            yield Finding(
-                IMPORTANT,
+            facts = {"instrument": one.instrument, "unit": "h", "limit": allowed, "since": f"{one.first:%Y-%m-%d}"}
+            yield Action(
                 f"{one.instrument}, gap",
                 f"{counted(one.samples, 'sample')} in {numeral(one.hours, 0)} h without a good check, from "
                 f"{one.first:%Y-%m-%d %H:%M} on ({allowed:g} h are allowed); {numeral(one.checks_a_day, 1)} checks a "
                 "day of work",
                 f"Check it {numeral(2.0 * one.checks_a_day, 1)} times a day of work: half as many samples are at risk.",
-                one.hours,
-                facts=(
-                    *(("instrument", one.instrument), ("unit", "h"), ("limit", allowed)),
-                    ("since", f"{one.first:%Y-%m-%d}"),
-                ),
+                size=one.hours,
+                facts=facts,
             )
 
 
-def repairs(checks: Checks) -> Iterator[Finding]:
+def repairs(checks: Checks) -> Iterator[Action]:
     """Say whether corrective actions worked."""
     for one in checks.repairs:
         if one.verdict == "nothing was off":
             continue
-        unit, action = one.stream.charts[0].unit, one.decision
-        ends = () if one.change is None else one.change.interval
-        interval = f", changed by {' to '.join(map(signed, ends))}" if ends else ""
-        told = f"{one.stream.quantity} {signed(one.before)} {unit} before, {signed(one.after)} after{interval}"
-        fine = one.verdict == "it worked"
-        yield Finding(
-            LATER if fine or one.change is None else IMPORTANT,
-            f"{action.instrument}, action of {action.when:%Y-%m-%d}",
+        unit, action, quantity = one.stream.charts[0].unit, one.decision, one.stream.quantity
+        interval = f", changed by {' to '.join(map(signed, one.change.interval))}" if one.change else ""
+        told = f"{quantity} {signed(one.before)} {unit} before, {signed(one.after)} after{interval}"
+        fine, day = one.verdict == "it worked", f"{action.when:%Y-%m-%d}"
+        yield Action(
+            f"{action.instrument}, action of {day}",
             f"{action.why}: {one.verdict} ({told})",
             "Nothing more." if fine else "Run both oils twice more; if it stays, look for another cause.",
-            which=one.stream.quantity,
-            facts=(
-                *(("instrument", action.instrument), ("quantity", one.stream.quantity)),
-                *(("unit", unit), ("since", f"{action.when:%Y-%m-%d}")),
-            ),
+            LATER if fine or one.change is None else IMPORTANT,
+            which=quantity,
+            facts={"instrument": action.instrument, "quantity": quantity, "unit": unit, "since": day},
         )
 
 
-def baselines(checks: Checks) -> Iterator[Finding]:
+def baselines(checks: Checks) -> Iterator[Action]:
     """Name the baselines that limits should not rest on, and charts with few results or none to set them."""
-    named = [
-        f"{one.chart.instrument}, {one.chart.name}: {checks.unfit[id(one.chart)]}"
-        for one in checks.oils
-        if id(one.chart) in checks.unfit
-    ]
+    unfit = [(one.chart, checks.unfit[id(one.chart)]) for one in checks.oils if id(one.chart) in checks.unfit]
+    named = [f"{chart.instrument}, {chart.name}: {why}" for chart, why in unfit]
     if named:
         told, details = shortened(named)
         found = f"limits should not rest on {counted(len(named), 'baseline')}: {told}"
         to_do = "Look for drift or a slip in them; exclude by a decision, or choose another period in lab.toml."
-        yield Finding(IMPORTANT, "Baselines", found, to_do, details=details)
+        yield Action("Baselines", found, to_do, details=details)
     charts = [one.chart for one in checks.oils if one.chart.holds_at(checks.month.last)]
     if coarse := [one for one in charts if one.limits is not None and resolution(one.values).coarse]:
         quantities = " and ".join(dict.fromkeys(one.quantity for one in coarse))
         verb = "are" if " and " in quantities else "is"
         found = f"{quantities} {verb} rounded more coarsely than 0.3 of the scatter on {counted(len(coarse), 'chart')}"
-        yield Finding(
-            LATER, "Resolution", found, "Let the exports carry one more decimal: shifts are seen sooner then."
-        )
+        yield Action("Resolution", found, "Let the exports carry one more decimal: shifts are seen sooner then.", LATER)
     without = [one for one in charts if one.limits is None]
     few = [one for one in charts if one.limits is not None and one.limits.provisional]
     parts = [f"none on {len(without)} of {len(charts)} charts ({without[0].no_limits})"] if without else []
@@ -222,10 +204,10 @@ def baselines(checks: Checks) -> Iterator[Finding]:
         parts.append(f"provisional on {len(few)} of {len(charts)} charts, from {least} results at the least")
     if parts:
         to_do = "Go on measuring: at 30 results in control new limits are proposed here, to be signed."
-        yield Finding(LATER, "Control limits", "; ".join(parts), to_do)
+        yield Action("Control limits", "; ".join(parts), to_do, LATER)
 
 
-def due(checks: Checks) -> Iterator[Finding]:
+def due(checks: Checks) -> Iterator[Action]:
     """Name in one line the limits that are due and that nobody has signed."""
     asked = [one for one in checks.due if one.signed is None]
     if asked:
@@ -233,11 +215,10 @@ def due(checks: Checks) -> Iterator[Finding]:
         differ = sum(one.differs for one in asked)
         which = f"{differ} have results that differ" if differ else "none has results that differ"
         named = f"{counted(len(asked), 'chart')} ({where}); {which} from those that set its limits by more than chance"
-        month = checks.month.parts[-1].name
         to_do = (
-            f"Sign them: `labcalc record limits --month {month} --from DATE --why TEXT`, all or by instrument and oil. "
-            "Until then the charts go on by the limits in force, which stay drawn over their own days."
+            f"Sign them: `labcalc record limits --month {checks.month.parts[-1].name} --from DATE --why TEXT`, all or "
+            "by instrument and oil. Until then the charts go on by the limits in force, which stay drawn over their "
+            "own days." + " Where results differ, look for the cause first." * any(one.differs for one in asked)
         )
-        to_do += " Where results differ, look for the cause first." * any(one.differs for one in asked)
         details = tuple(one.words for one in asked)
-        yield Finding(LATER, "Limits due", named, to_do, len(asked), facts=(("unit", "charts"),), details=details)
+        yield Action("Limits due", named, to_do, LATER, len(asked), facts={"unit": "charts"}, details=details)

@@ -104,13 +104,10 @@ def _index(
 ) -> tuple[PerformanceIndex | None, PrecisionStatement | None]:
     """Compare with the published reproducibility; a laboratory's own statement that gives none is passed over."""
     level = chart.certified if not np.isnan(chart.certified) else float(np.mean(chart.values))
-    for record in (laboratory, Laboratory()):
-        statement = precision_for(record, _CLASS, chart.quantity, chart.temperature_C)
-        if statement is None or np.isnan(statement.reproducibility.factor):
-            continue
-        if site is None:
-            return None, statement
-        to_chart = 100.0 / level if chart.unit == "%" else 1.0
-        large, small = (to_chart * float(one.at(level)) for one in (statement.reproducibility, statement.repeatability))
-        return performance_index(large, small, site, laboratory.control.performance), statement
-    return None, None
+    found = (precision_for(one, _CLASS, chart.quantity, chart.temperature_C) for one in (laboratory, Laboratory()))
+    statement = next((one for one in found if one is not None and not np.isnan(one.reproducibility.factor)), None)
+    if statement is None or site is None:
+        return None, statement
+    to_chart = 100.0 / level if chart.unit == "%" else 1.0
+    large, small = (to_chart * float(one.at(level)) for one in (statement.reproducibility, statement.repeatability))
+    return performance_index(large, small, site, laboratory.control.performance), statement

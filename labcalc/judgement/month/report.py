@@ -1,8 +1,8 @@
-"""The quality of a month: reference oils, repeats, carry-over, refusals, workload, what is to be done or known."""
+"""The quality of a month: reference oils, repeats, carry-over, refusals, what is to be done or known."""
 
 import hashlib
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -10,16 +10,15 @@ import pandas as pd
 
 from labcalc.errors import ExportError, MonthError
 from labcalc.exports import Refusal, SourceFile
+from labcalc.judgement.checks import Action
 from labcalc.judgement.control.status import Sight, sight_of, sights_of
 from labcalc.judgement.duplicates.report import DuplicateReport, duplicates_between
-from labcalc.judgement.month.actions import ranked_actions
+from labcalc.judgement.month.actions import followed, ranked_actions
 from labcalc.judgement.month.carry_over import CarryOver, month_carry_overs
 from labcalc.judgement.month.checks import Checks, checks_of
-from labcalc.judgement.month.follow_up import Action, followed
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.judgement.month.rounds import month_rounds
 from labcalc.judgement.period import Month, month_of
-from labcalc.judgement.record.admission import Doubt
 from labcalc.judgement.record.measurements import Material
 from labcalc.judgement.setup.description import unknown_runs
 from labcalc.judgement.variance.components import (
@@ -40,35 +39,35 @@ def notices_of(
     rows: pd.DataFrame, record: pd.DataFrame, oils: tuple[OilSummary, ...], material: Material, month: Month
 ) -> tuple[str, ...]:
     """Return the notices of a month, each a sentence."""
-    names = {source.name for source in material.sources_of(rows)}
+    names, undated = {source.name for source in material.sources_of(rows)}, int(record["measured_at"].isna().sum())
     return (
-        *_amount(rows, month),
-        *_single_results(oils),
-        *_lot_changes(oils, material, month),
+        *_amount(rows, oils, month),
+        *_lot_changes(material, month),
         *_certificates(oils, month),
-        *_undated(record),
+        *([f"Without a time, and so in no month: {counted(undated, 'row')} of the record."] if undated else []),
         *(f"{one}." for one in material.repeated if one.split(": ")[0] in names),
-        *_unknown_runs(record, material),
+        *(
+            f"A decision of {one.who} ({one.what}) is about run {one.run}, which the record does not hold."
+            for one in unknown_runs(material.decisions, record)
+        ),
     )
 
 
-def _amount(rows: pd.DataFrame, month: Month) -> Iterator[str]:
+def _amount(rows: pd.DataFrame, oils: tuple[OilSummary, ...], month: Month) -> Iterator[str]:
     if rows.empty:
         yield f"The record holds no run in {month.name}: there is nothing to report."
         return
+    span = "month" if month.months == 1 else "year"
     for role, word in (("reference", "reference oil"), ("sample", "sample")):
         number = rows.loc[rows["role"] == role, "run"].nunique()
         if number < 2:
-            yield f"The month holds {'one run' if number else 'no run'} of a {word}."
-
-
-def _single_results(oils: tuple[OilSummary, ...]) -> Iterator[str]:
+            yield f"The {span} holds {'one run' if number else 'no run'} of a {word}."
     for one in oils:
         if one.number == 1 and not one.chart.is_part:
-            yield f"{one.chart.instrument}: {one.chart.name} has one result this month: no spread and no test."
+            yield f"{one.chart.instrument}: {one.chart.name} has one result this {span}: no spread and no test."
 
 
-def _lot_changes(oils: tuple[OilSummary, ...], material: Material, month: Month) -> Iterator[str]:
+def _lot_changes(material: Material, month: Month) -> Iterator[str]:
     first: dict[tuple[str, str, str], pd.Timestamp] = {}
     for chart in material.charts:
         key = (chart.instrument, chart.oil, chart.lot)
@@ -105,17 +104,6 @@ def _certificates(oils: tuple[OilSummary, ...], month: Month) -> Iterator[str]:
         yield f"lab.toml holds no certificate that fits {names}: {its} results can show a change, but not a bias."
 
 
-def _undated(record: pd.DataFrame) -> Iterator[str]:
-    number = int(record["measured_at"].isna().sum())
-    if number:
-        yield f"Without a time, and so in no month: {counted(number, 'row')} of the record."
-
-
-def _unknown_runs(record: pd.DataFrame, material: Material) -> Iterator[str]:
-    for one in unknown_runs(material.decisions, record):
-        yield f"A decision of {one.who} ({one.what}) is about run {one.run}, which the record does not hold."
-
-
 def month_spreads(material: Material, rows: pd.DataFrame, month: Month) -> tuple[ComponentsOfVariance, ...]:
     """Split the spread of the oils and lots that were measured in a month, by all their results up to its end.
 
@@ -130,17 +118,10 @@ def month_spreads(material: Material, rows: pd.DataFrame, month: Month) -> tuple
 
 
 def workload_of(rows: pd.DataFrame) -> pd.DataFrame:
-    """Count the runs of a month.
-
-    Returns : ``day``, ``instrument``, ``operator``, ``role``, ``runs``; an unknown instrument or operator is an empty
-        text.
-    """
+    """Count the runs of each operator on each instrument: columns ``sample``, ``reference``; no name is empty."""
     first = rows.drop_duplicates("run")
-    keys = {
-        name: first[name].astype(object).where(first[name].notna(), "") for name in ("instrument", "operator", "role")
-    }
-    table = pd.DataFrame({"day": first["measured_at"].dt.strftime("%Y-%m-%d"), **keys})
-    return table.groupby(["day", "instrument", "operator", "role"], sort=True).size().rename("runs").reset_index()
+    names = [first[name].astype(object).where(first[name].notna(), "") for name in ("operator", "instrument")]
+    return pd.crosstab(names, first["role"]).reindex(columns=["sample", "reference"], fill_value=0)
 
 
 MONTH_VERDICTS = ("nothing to do", "to be watched", "needs action")  # from best to worst
@@ -163,7 +144,7 @@ class MonthReport(Shown):
     carry_overs: tuple[CarryOver, ...]
     certificates: tuple[dict[str, Any], ...]
     """Of the lots that were measured in the month, as ``labcalc.lab.certificates`` says them."""
-    workload: pd.DataFrame
+    workload: pd.DataFrame  # as ``workload_of`` returns it
     decisions: tuple[Decision, ...]  # those about runs of the month, and those written in it
     notices: tuple[str, ...]
     """What has to be known beside the numbers: an empty month, a change of lot, a certificate that runs out."""
@@ -199,12 +180,6 @@ class MonthReport(Shown):
         yield from ((one.about, one.finding) for one in self.actions)
 
     @property
-    def for_programs(self) -> dict[str, Any]:
-        """The action list for other programs: only what JSON can carry."""
-        actions = [one.for_programs for one in self.actions]
-        return {"month": self.month.name, "verdict": self.verdict, "actions": actions}
-
-    @property
     def number(self) -> str:
         """Number of the report: the period, and the first digits of the digest of all that it rests on."""
         return f"{self.month.name} / {self.digest[:8]}"
@@ -222,15 +197,18 @@ def report_month(material: Material, month: str = "") -> MonthReport:
     month : Such as ``2026-03``; none: the last month with a run.
     Raises MonthError : The month is none, or the record holds no dated run.
     """
-    name = month or _last_month(material.record)
-    return report_period(material, month_of(name, material.laboratory.time_zone))
+    last = material.record["measured_at"].max()
+    if not month and pd.isna(last):
+        raise MonthError("the record holds no dated run: there is no month to report on")
+    return report_period(material, month_of(month or f"{last:%Y-%m}", material.laboratory.time_zone))
 
 
 def report_period(material: Material, period: Month) -> MonthReport:
     """Put together the quality of a month, or of a year as one long month."""
     laboratory, record = material.laboratory, material.record
     rows = record[period.holds(record["measured_at"])]
-    names = set(rows["source_file"])
+    names, runs = set(rows["source_file"]), set(rows["run"])
+    others = (set(record["source_file"]) if material.doubts else set()) - names
     checks = checks_of(material, period)
     duplicates = duplicates_between(material, period)
     carry_overs = month_carry_overs(material, rows, period)
@@ -239,10 +217,14 @@ def report_period(material: Material, period: Month) -> MonthReport:
     rounds, of_rounds = month_rounds(laboratory, period)
     found = ranked_actions(
         *(rows, checks, duplicates, carry_overs, refusals, failures, period),
-        *(_doubts(material, names), material.unusable, material.waiting, rounds),
+        # doubts about files that hold rows of the month, and about those that may, as none of theirs counts
+        *([one for one in material.doubts if one.file not in others], material.unusable, material.waiting, rounds),
     )
     actions = followed(found, material.assignments, period)
     measured = {(one.chart.oil, one.chart.lot) for one in checks.oils}
+    in_baselines = {
+        run for one in checks.oils for run, held in zip(one.chart.runs, one.chart.in_baseline, strict=True) if held
+    }
     held = tuple(one for one in certificates(laboratory) if (one["oil"], one["lot"]) in measured)
     return MonthReport(
         month=period,
@@ -257,37 +239,15 @@ def report_period(material: Material, period: Month) -> MonthReport:
         carry_overs=carry_overs,
         certificates=held,
         workload=workload_of(rows),
-        decisions=_decisions(material, rows, period),
+        decisions=tuple(d for d in material.decisions if d.run in runs or period.first <= d.when < period.last),
         notices=(*notices_of(rows, record, checks.oils, material, period), *of_rounds),
         refusals=refusals,
         failures=failures,
         sources=material.sources_of(rows),
-        limit_sources=material.sources_of(record[record["run"].isin(_baseline_runs(checks.oils))]),
+        limit_sources=material.sources_of(record[record["run"].isin(in_baselines)]),
         actions=actions,
         digest=_digest(material, period, (actions, held)),
     )
-
-
-def _last_month(record: pd.DataFrame) -> str:
-    last = record["measured_at"].max()
-    if pd.isna(last):
-        raise MonthError("the record holds no dated run: there is no month to report on")
-    return f"{last:%Y-%m}"
-
-
-def _baseline_runs(oils: Sequence[OilSummary]) -> set[str]:
-    return {run for one in oils for run, held in zip(one.chart.runs, one.chart.in_baseline, strict=True) if held}
-
-
-def _doubts(material: Material, names: set[str]) -> tuple[Doubt, ...]:
-    """Return the doubts about files that hold rows of the month, and about those that may, as none of theirs counts."""
-    others = (set(material.record["source_file"]) if material.doubts else set()) - names
-    return tuple(one for one in material.doubts if one.file not in others)
-
-
-def _decisions(material: Material, rows: pd.DataFrame, month: Month) -> tuple[Decision, ...]:
-    runs = set(rows["run"])
-    return tuple(one for one in material.decisions if one.run in runs or month.first <= one.when < month.last)
 
 
 def _digest(material: Material, month: Month, beside: object) -> str:

@@ -1,14 +1,14 @@
 """Whose fault it is that reference oils moved or are biased: one finding a cause, its symptoms beneath it."""
 
-import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 import pandas as pd
 
+from labcalc.judgement.checks import IMPORTANT, URGENT, Action
 from labcalc.judgement.control.attribution import Attribution
+from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.month.checks import Checks
-from labcalc.judgement.month.finding import IMPORTANT, URGENT, Finding
 from labcalc.judgement.month.moved import Moved
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.wording import counted, numeral, signed
@@ -30,7 +30,7 @@ _FIRST = "Run the oils twice more before anything is adjusted. "
 _OVER = "It is over: decide about the results that were released meanwhile, and write the decision down."
 
 
-def moved(checks: Checks, *, ended: bool = False) -> Iterator[Finding]:
+def moved(checks: Checks, *, ended: bool = False) -> Iterator[Action]:
     """Say what moved: one finding a cause, its symptoms beneath it; of a year what lasts to its end, or what ended."""
     for one in checks.moved:
         if ended is not (checks.month.months > 1 and not one.lasts):
@@ -50,30 +50,33 @@ def moved(checks: Checks, *, ended: bool = False) -> Iterator[Finding]:
         assert limits is not None
         against = [*_against(one, checks)]
         urgent = cause not in ("oil", "certificate") and not against
+        symptoms = (f"further signal: {of.words(int(np.flatnonzero(of.stops)[-1]))}" for of in one.symptoms)
+        touched = (
+            f"{run}: {sample}, {pd.Timestamp(at, tz='UTC').tz_convert(one.since.tz):%Y-%m-%d %H:%M}"
+            for run, sample, at in at_risk.itertuples(index=False, name=None)
+        )
         to_do = REMEDIES_OF[cause] if one.lasts or cause in ("oil", "certificate") else _OVER
         weight = abs(one.stream.size(one.stream.last_until(one.signalled.to_datetime64()))) / limits.half_width
-        yield Finding(
-            URGENT if urgent else IMPORTANT,
+        yield Action(
             about,
             "; ".join([*parts, *against]),
             _FIRST + to_do.removeprefix(_STOP) if against else to_do,
+            URGENT if urgent else IMPORTANT,
             abs(size),
             weight=weight * max(len(checks.at_risk(one, one.since)), 1),
-            facts=(
-                *(("instrument", one.instrument), ("quantity", one.stream.quantity), ("cause", cause)),
-                *(("oil", whose.oil if whose else ""), ("shift", size), ("unit", unit)),
-                *_temperature([chart.temperature_C for chart in one.stream.charts]),
-                *((("limit", limits.half_width),) if unit == first.unit else ()),
-                *((name, f"{getattr(one, name):%Y-%m-%d}") for name in ("since", "earliest", "latest")),
-                ("runs", ", ".join(runs)),
-            ),
-            details=(*_symptoms(one), *_touched(at_risk, one)),
+            facts={"instrument": one.instrument, "quantity": one.stream.quantity, "cause": cause}
+            | {"oil": whose.oil if whose else "", "shift": size, "unit": unit, **_temperature(one.stream.charts)}
+            | ({"limit": limits.half_width} if unit == first.unit else {})
+            | {name: f"{getattr(one, name):%Y-%m-%d}" for name in ("since", "earliest", "latest")}
+            | {"runs": ", ".join(runs)},
+            details=(*symptoms, *touched),
         )
 
 
-def _temperature(of: Sequence[float]) -> tuple[tuple[str, float], ...]:
+def _temperature(charts: Iterable[Chart]) -> dict[str, float]:
     """Return the temperature that all charts have in common, [°C], as a fact; none where they differ."""
-    return (("temperature_C", float(of[0])),) if len(set(of)) == 1 else ()
+    of = {float(one.temperature_C) for one in charts}
+    return {"temperature_C": of.pop()} if len(of) == 1 else {}
 
 
 def _against(one: Moved, checks: Checks) -> Iterator[str]:
@@ -121,30 +124,18 @@ def _others(whose: Attribution) -> str:
     return f"it can't be told from {' or '.join(whose.others)}"
 
 
-def _symptoms(one: Moved) -> Iterator[str]:
-    """Say what the further streams that it explains show where they stop."""
-    for stream in one.symptoms:
-        yield f"further signal: {stream.words(int(np.flatnonzero(stream.stops)[-1]))}"
-
-
-def _touched(at_risk: pd.DataFrame, one: Moved) -> Iterator[str]:
-    """Name the samples since the last good check."""
-    for run, sample, at in zip(*(at_risk[name] for name in ("run", "sample", "at")), strict=True):
-        yield f"{run}: {sample}, {pd.Timestamp(at, tz='UTC').tz_convert(one.since.tz):%Y-%m-%d %H:%M}"
-
-
 def _growing(one: Moved) -> str:
-    if math.isnan(one.growth) or 0.7 < one.growth < 1.4:
-        return ""
-    return f", {numeral(one.growth, 1)} times as far as at first" if one.growth > 1.0 else ", shrinking"
+    if one.growth >= 1.4:
+        return f", {numeral(one.growth, 1)} times as far as at first"
+    return ", shrinking" * (one.growth <= 0.7)
 
 
-def biases(checks: Checks) -> Iterator[Finding]:
+def biases(checks: Checks) -> Iterator[Action]:
     """Say which instrument, cell or certificate is biased: one finding a cause."""
     return (_bias(one.oils, one.attribution) for one in checks.biased)
 
 
-def _bias(biased: Sequence[OilSummary], whose: Attribution | None) -> Finding:
+def _bias(biased: Sequence[OilSummary], whose: Attribution | None) -> Action:
     worst = max(biased, key=lambda one: abs(one.bias.bias) if one.bias else 0.0)
     assert worst.bias is not None
     told = f"{signed(worst.bias.bias)} {worst.chart.unit} ± {numeral(worst.bias.expanded_uncertainty)}"
@@ -159,10 +150,14 @@ def _bias(biased: Sequence[OilSummary], whose: Attribution | None) -> Finding:
         of_paper = whose.cause == "certificate" or any("certificate" in one for one in whose.others)
         cause = "certificate" if of_paper else whose.cause
         to_do = REMEDIES_OF[cause].removeprefix(_STOP) if cause in ("certificate", "temperature") else to_do
-    facts: tuple[tuple[str, str | float], ...] = (
-        *(("instrument", instruments), ("quantity", worst.chart.quantity), ("cause", whose.cause if whose else "")),
-        *(("oil", whose.oil if whose else ""), ("shift", worst.bias.bias)),
-        *(("unit", worst.chart.unit), ("limit", worst.bias.expanded_uncertainty)),
-        *_temperature([one.chart.temperature_C for one in biased]),
-    )
-    return Finding(IMPORTANT, about, several, to_do, abs(worst.bias.bias), facts=facts)
+    facts: dict[str, str | float] = {
+        "instrument": instruments,
+        "quantity": worst.chart.quantity,
+        "cause": whose.cause if whose else "",
+        "oil": whose.oil if whose else "",
+        "shift": worst.bias.bias,
+        "unit": worst.chart.unit,
+        "limit": worst.bias.expanded_uncertainty,
+        **_temperature(one.chart for one in biased),
+    }
+    return Action(about, several, to_do, size=abs(worst.bias.bias), facts=facts)

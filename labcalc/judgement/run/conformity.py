@@ -3,17 +3,15 @@
 import math
 from dataclasses import dataclass, replace
 
-from labcalc.judgement.checks import Check, HeldLimit, State
+from labcalc.judgement.checks import Check, HeldLimit
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import independent_results
-from labcalc.judgement.run.consequence import Consequence
 from labcalc.judgement.run.previous_results import noise_explains
-from labcalc.judgement.run.results import Result, Results
-from labcalc.lab import Limit, TypicalValue
+from labcalc.judgement.uncertainty.results import Consequence, Result, Results
+from labcalc.lab import Limit
 from labcalc.statistics import (
     DECISION_RULES,
     DecisionRule,
-    UncertaintyBudget,
     conformity_probability,
     coverage_factor,
     decide_conformity,
@@ -59,42 +57,31 @@ def typical_check(dossier: Dossier, results: Results) -> Check | None:
     if dossier.is_reference:
         return None
     typical = dossier.product.typical if dossier.product else ()
+    finding = "lab.toml gives this product no typical value that was measured here"
+    if not typical:
+        return Check(name, "not checked", finding)
     pairs = [(value, found) for value in typical if (found := results.of(value.quantity, value.temperature_C))]
-    if not pairs:
-        finding = "lab.toml gives this product no typical value that was measured here"
-        if not typical:
-            return Check(name, "not checked", finding)
-        together = noise_explains(dossier)
-        finding += "; beside those that it gives, carried here, noise and spread explain the run with a probability of "
-        return Check(name, _by_all(together), finding + probability(together), _TYPICAL)
-    value, found = max(pairs, key=lambda pair: abs(_deviations(*pair)))
-    score = _deviations(value, found)
-    side = "above" if score > 0 else "below"
+    scores = [(found.value - value.mean) / value.standard_deviation for value, found in pairs]
+    score = max(scores, key=abs, default=0.0)
     elsewhere = {one.quantity for one in typical} - {one.quantity for one, _ in pairs}
-    looked_into = abs(score) > _LOOKED_INTO or any(one.quantity in elsewhere for one in results)
+    looked_into = not pairs or abs(score) > _LOOKED_INTO or any(one.quantity in elsewhere for one in results)
     far = abs(score) > TYPICAL_DEVIATIONS
     together = noise_explains(dossier) if looked_into and not far else 1.0
-    beside = f"; with all results together noise and spread explain it with a probability of {probability(together)}"
-    return Check(
-        name,
-        "doubtful" if far else _by_all(together),
-        f"{found.name[0].lower()}{found.name[1:]}, {found.reported} {found.unit}, is {numeral(abs(score), 1)} standard "
-        f"deviations {side} the typical {plain(value.mean)}; limit {TYPICAL_DEVIATIONS:g}"
-        + (f" (furthest of {len(pairs)})" if len(pairs) > 1 else "")
-        + (beside if together < _TOGETHER else ""),
-        _TYPICAL,
-    )
-
-
-_TYPICAL = "typical values of lab.toml; limit by common practice"
-
-
-def _by_all(together: float) -> State:
-    return "doubtful" if together < _TOGETHER else "met"
-
-
-def _deviations(typical: TypicalValue, found: Result) -> float:
-    return (found.value - typical.mean) / typical.standard_deviation
+    if pairs:
+        value, found = pairs[scores.index(score)]
+        finding = (
+            f"{found.name[0].lower()}{found.name[1:]}, {found.reported} {found.unit}, is {numeral(abs(score), 1)} "
+            f"standard deviations {'above' if score > 0 else 'below'} the typical {plain(value.mean)}; limit "
+            f"{TYPICAL_DEVIATIONS:g}" + (f" (furthest of {len(pairs)})" if len(pairs) > 1 else "")
+        )
+        if together < _TOGETHER:
+            finding += "; with all results together noise and spread explain it with a probability of "
+            finding += probability(together)
+    else:
+        finding += "; beside those that it gives, carried here, noise and spread explain the run with a probability of "
+        finding += probability(together)
+    basis = "typical values of lab.toml; limit by common practice"
+    return Check(name, "doubtful" if far or together < _TOGETHER else "met", finding, basis)
 
 
 def _specification(limit: Limit, dossier: Dossier, results: Results, consequences: tuple[Consequence, ...]) -> Check:
@@ -103,7 +90,12 @@ def _specification(limit: Limit, dossier: Dossier, results: Results, consequence
     if isinstance(found, str):
         why = f"the limit could not be held: {found}"
         return Check(name, "doubtful", why, _title(dossier, limit), limit=_limit(limit))
-    held = _held(found, limit, dossier)
+    choices = dossier.laboratory.conformity
+    rule = DECISION_RULES[limit.decision_rule or choices.decision_rule]
+    if rule.band == "R":
+        held = _held_by_method(rule, found, limit, dossier)
+    else:
+        held = _held_by_laboratory(rule, found, choices.guard_band)
     state = decide_conformity(found.value, limit.lowest, limit.highest, held.rule, held.width, limit.decimals)
     unit = f" {found.unit}" if found.unit else ""
     finding = (
@@ -122,20 +114,6 @@ def _limit(limit: Limit, rule: str = "") -> HeldLimit:
 
 
 @dataclass(frozen=True)
-class _Found:
-    """The value that a limit is for."""
-
-    value: float
-    unit: str
-    budget: UncertaintyBudget | None
-    repeats: tuple[float, ...]
-
-    @property
-    def expanded_uncertainty(self) -> float:
-        return self.budget.expanded_uncertainty if self.budget else math.nan
-
-
-@dataclass(frozen=True)
 class _Held:
     """How a value is held against its limit: the rule in force and what it needs."""
 
@@ -148,29 +126,21 @@ class _Held:
     remarks: tuple[str, ...] = ()
 
 
-def _found(limit: Limit, results: Results, consequences: tuple[Consequence, ...]) -> _Found | str:
+def _found(limit: Limit, results: Results, consequences: tuple[Consequence, ...]) -> Result | Consequence | str:
     """Return the value to compare: measured, else an index or a density; else why there is none."""
     if measured := results.of(limit.quantity, limit.temperature_C):
-        return _Found(measured.value, measured.unit, measured.budget, measured.repeats)
+        return measured
     density = f"Density at {celsius(limit.temperature_C)}"
     names = {"viscosity index": "Viscosity index", "CCAI": "CCAI", "density": density}
     for one in consequences:
         if one.name == names.get(limit.quantity):
-            return _Found(one.value, one.unit, one.budget, (one.value,)) if math.isfinite(one.value) else one.note
+            return one if math.isfinite(one.value) else one.note
     return "not measured in this run"
 
 
-def _held(found: _Found, limit: Limit, dossier: Dossier) -> _Held:
-    choices = dossier.laboratory.conformity
-    rule = DECISION_RULES[limit.decision_rule or choices.decision_rule]
-    if rule.band == "R":
-        return _held_by_method(rule, found, limit, dossier)
-    return _held_by_laboratory(rule, found, choices.guard_band)
-
-
-def _held_by_laboratory(rule: DecisionRule, found: _Found, multiple: float) -> _Held:
+def _held_by_laboratory(rule: DecisionRule, found: Result | Consequence, multiple: float) -> _Held:
     """Take the guard band from the laboratory's own expanded uncertainty."""
-    if found.budget is None or math.isnan(found.expanded_uncertainty):
+    if math.isnan(found.expanded_uncertainty):
         if not (rule.accept or rule.reject):
             return _Held(rule, math.nan, math.nan)
         return _Held(_FALLBACK, math.nan, math.nan, remarks=(f"U is unknown: {_instead(rule)}",))
@@ -179,7 +149,7 @@ def _held_by_laboratory(rule: DecisionRule, found: _Found, multiple: float) -> _
     return _Held(rule, width, budget.standard_uncertainty, budget.effective_degrees_of_freedom)
 
 
-def _held_by_method(rule: DecisionRule, found: _Found, limit: Limit, dossier: Dossier) -> _Held:
+def _held_by_method(rule: DecisionRule, found: Result | Consequence, limit: Limit, dossier: Dossier) -> _Held:
     """Take the margin from the published reproducibility; without one, hold by rounding and say so."""
     in_force = dossier.precision_in_force(limit.quantity, limit.temperature_C, found.value)
     statement = in_force.statement
@@ -188,7 +158,7 @@ def _held_by_method(rule: DecisionRule, found: _Found, limit: Limit, dossier: Do
         why = in_force.why_not or "the precision statement in force gives no R of its r or more"
         held = _held_by_laboratory(_FALLBACK, found, 1.0)
         return replace(held, remarks=(f"{why}: {_instead(rule)}",))
-    number = independent_results(found.repeats, dossier.laboratory)
+    number = independent_results(found.repeats, dossier.laboratory) if isinstance(found, Result) else 1
     repeatability = float(statement.repeatability.at(found.value))
     width = float(one_sided_margin(reproducibility, repeatability=repeatability, results=number))
     tight = not limits_leave_room(limit.lowest, limit.highest, reproducibility)
@@ -213,13 +183,13 @@ def _shown(value: float, limit: Limit, rule: DecisionRule) -> str:
     return numeral(value, limit.decimals if rule.rounded_first else next(telling, 12))
 
 
-def _knowledge(found: _Found, held: _Held) -> str:
+def _knowledge(found: Result | Consequence, held: _Held) -> str:
     known = {"U": found.expanded_uncertainty, "R": held.reproducibility}
     words = [f"{name} = {numeral(size)}" for name, size in known.items() if math.isfinite(size)]
     return f" ({', '.join(words)})" if words else ""
 
 
-def _nearness(found: _Found, limit: Limit, held: _Held) -> tuple[str, ...]:
+def _nearness(found: Result | Consequence, limit: Limit, held: _Held) -> tuple[str, ...]:
     """Say how near the limit is, where it is nearer than the guard band."""
     if math.isnan(held.width):
         return ()

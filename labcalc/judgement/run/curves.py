@@ -1,26 +1,21 @@
 """Curves through the results of a run: viscosity and density against temperature, each with its band."""
 
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from labcalc import formulae
-from labcalc.errors import ExtrapolationWarning, OutOfRangeError
-from labcalc.formulae import ViscosityTemperatureLine, estimate_viscosity_temperature
-from labcalc.judgement.run.results import Result, Results
-from labcalc.judgement.uncertainty.effects import CONFIDENCE, unknown_parts
+from labcalc.errors import OutOfRangeError
+from labcalc.judgement.run.derived_results import viscosity_at
+from labcalc.judgement.uncertainty.effects import CONFIDENCE
+from labcalc.judgement.uncertainty.results import Result, Results
 from labcalc.statistics import coverage_factor
 
 _MARGIN_K = 20.0  # how far a curve reaches beyond the measured temperatures, [K]
 
 _POINTS = 19
-
-_STEP = 1e-6
-
-MEASURED_BAND = "expanded uncertainty (95 %)"
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,9 +27,6 @@ class Curve:
     temperature_C: NDArray[np.float64]  # grid; empty where there is no curve, only points
     value: NDArray[np.float64]
     half_width: NDArray[np.float64]  # half the width of the band in the unit of the value; NaN where unknown
-    band: str = MEASURED_BAND  # what the band is
-    model: str = "can't tell"
-    """What a viscosity's points decide for: one of ``VISCOSITY_MODELS``, ``can't tell`` or ``none of them``."""
 
     @property
     def interval_C(self) -> tuple[float, float]:
@@ -48,21 +40,18 @@ def viscosity_curve(results: Results, reach_C: Sequence[float] = (), liquid: str
     results : Results of the run.
     reach_C : Temperatures that the grid has to reach, [°C].
     liquid : Kind of liquid, as in ``judge_slope``.
-    Returns : Kinematic viscosity, [mm²/s]; the band carries each source of uncertainty through all results that share
-        it, or comes from the scatter of three and more points where their uncertainty is unknown; and it holds how far
-        oils bend away from the line.
+    Returns : Kinematic viscosity, [mm²/s]; the band is that of ``viscosity_at``, as wide in the logarithm on both
+        sides.
     """
     inputs = results.viscosities
     if not inputs:
         return None
     grid = _grid(inputs, reach_C) if len(inputs) > 1 else np.empty(0)
-    value, half_width, band = grid, grid, MEASURED_BAND
-    if grid.size:
-        try:
-            value, half_width, band = _line_with_band(results, grid, liquid)
-        except OutOfRangeError:
-            grid = value = half_width = np.empty(0)
-    return Curve(*_points(inputs), grid, value, half_width, band, _model_that_points_tell(results))
+    found = [viscosity_at(results, float(t), liquid) for t in grid]
+    value, upper = np.array([(one.value, one.expanded_uncertainty) for one in found]).reshape(-1, 2).T
+    if np.isnan(value).any():
+        grid = value = upper = np.empty(0)
+    return Curve(*_points(inputs), grid, value, value * np.log1p(upper / value))
 
 
 def density_curve(results: Results, commodity: str) -> Curve | None:
@@ -97,68 +86,3 @@ def _grid(inputs: Sequence[Result], reach_C: Sequence[float]) -> NDArray[np.floa
 def _points(inputs: Sequence[Result]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     pairs = np.array([(r.temperature_C, one) for r in inputs for one in r.repeats], dtype=float)
     return pairs[:, 0], pairs[:, 1]
-
-
-def _line_with_band(
-    results: Results, grid: NDArray[np.float64], liquid: str | None
-) -> tuple[NDArray[np.float64], NDArray[np.float64], str]:
-    """Return the line on the grid, the half width of its band, and what the band is."""
-    inputs, through = results.viscosities, results.line_through
-    viscosities = np.array([r.value for r in inputs])
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ExtrapolationWarning)
-
-        def at_grid(relative: ArrayLike) -> NDArray[np.float64]:
-            """Relative changes of the measured viscosities, last axis, to the logarithm of the line."""
-            line = through(viscosities * np.exp(relative))
-            return np.log(_on(line, grid))
-
-        if len(inputs) > 2 and any(unknown_parts(r.effects) for r in inputs):
-            band = estimate_viscosity_temperature([r.temperature_C for r in inputs], viscosities).confidence_band(
-                grid, level=CONFIDENCE, extrapolate=True, liquid=liquid
-            )
-            return band.line, band.line * 0.5 * np.log(band.highest / band.lowest), "95 %, by the scatter of the points"
-        steps = _STEP * np.eye(len(inputs))
-        slopes = (at_grid(steps) - at_grid(-steps)) / (2.0 * _STEP)
-        value = np.exp(at_grid(np.zeros((1, len(inputs))))[0])
-    of_line = 0.01 * coverage_factor(CONFIDENCE) * through.departure_percent(grid, viscosities, liquid)
-    return value, value * np.hypot(_expanded(inputs, slopes), of_line), MEASURED_BAND
-
-
-def _model_that_points_tell(results: Results) -> str:
-    """Compare the models by the noise of the results; two, or ones of unknown noise, can't tell."""
-    percent = results.line_through.percent
-    if len(percent) < 3 or not np.all(percent > 0.0):
-        return "can't tell"
-    points = [r.temperature_C for r in results.viscosities], [r.value for r in results.viscosities]
-    try:
-        return str(formulae.compare_viscosity_models(*points, np.sqrt(np.mean(percent**2))).best)
-    except OutOfRangeError:
-        return "can't tell"
-
-
-def _on(line: ViscosityTemperatureLine, grid: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the viscosities of each line, first axis, on the grid."""
-    each = ViscosityTemperatureLine(
-        line.intercept[:, None],
-        line.slope[:, None],
-        line.lowest_C[:, None],
-        line.highest_C[:, None],
-        line.residuals_percent,
-        line.number_of_points,
-    )
-    return each.kinematic_viscosity_at(grid, extrapolate=True)
-
-
-def _expanded(inputs: Sequence[Result], slopes: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the relative expanded uncertainty on the grid: each source through all results, then the sum of squares.
-
-    ``slopes`` holds the relative change of the curve for that of each result, a row a result.
-    """
-    sources: dict[str, NDArray[np.float64]] = {}
-    for result, slope in zip(inputs, slopes, strict=True):
-        for effect in result.effects:
-            part = slope * effect.contribution / result.value
-            sources[effect.source.name] = sources.get(effect.source.name, 0.0) + part
-    factor = max(result.budget.coverage_factor for result in inputs)
-    return np.asarray(factor * np.sqrt(sum(part**2 for part in sources.values())))

@@ -3,7 +3,8 @@
 import math
 import warnings
 from collections.abc import Callable, Iterable, Sequence
-from functools import partial
+from dataclasses import replace
+from functools import cache, partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -11,13 +12,25 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc import formulae
 from labcalc.errors import ExtrapolationWarning, OutOfRangeError
 from labcalc.judgement.record.dossier import Dossier
-from labcalc.judgement.run.consequence import Consequence, calculated, missing, taken_for_granted
-from labcalc.judgement.run.derived_densities import Densities
-from labcalc.judgement.run.results import Result, Results, reported_value
+from labcalc.judgement.run.derived_densities import AT_60F, density_at
 from labcalc.judgement.uncertainty.effects import CONFIDENCE, MODEL
+from labcalc.judgement.uncertainty.results import (
+    Consequence,
+    Result,
+    Results,
+    calculated,
+    missing,
+    reported_value,
+    taken_for_granted,
+)
 from labcalc.lab import GradeSystem, grade_systems
 from labcalc.statistics import coverage_factor
 from labcalc.wording import celsius, numeral
+
+_Density = Callable[[float], Consequence]  # from a temperature, [°C], to the density there
+_IfMeasured = Callable[[float], Consequence | None]  # the same, None without a measured density
+_NEEDS_TWO = "needs two measured temperatures"
+_whole = partial(numeral, decimals=0)
 
 
 def consequences_of(dossier: Dossier, results: Results) -> tuple[Consequence, ...]:
@@ -27,42 +40,40 @@ def consequences_of(dossier: Dossier, results: Results) -> tuple[Consequence, ..
     results : Its results.
     Returns : What the class of the product asks for, always in the same order.
     """
-    liquid = dossier.liquid
-    densities = Densities(dossier, results)
+    density = cache(partial(density_at, dossier, results))
+    if_measured: _IfMeasured = density if results.densities else lambda _: None
+    measured = {r.temperature_C for r in results.viscosities}
+    at_40, at_100 = (results.of("kinematic viscosity", at) for at in (40.0, 100.0))
     calculate: dict[str, Callable[[], Iterable[Consequence]]] = {
-        "viscosity index": lambda: (_index(results),),
-        "viscosities at other temperatures": lambda: _viscosities(dossier, results),
-        "density at 15 °C": lambda: (densities.at_15,),
-        "density at 20 °C": lambda: (densities.at_20,),
-        "relative density": lambda: (densities.relative,),
-        "API gravity": lambda: (densities.gravity,),
-        "CCAI": lambda: (_ignition(results, densities.at_15, "CCAI", formulae.calculated_carbon_aromaticity_index),),
-        "CII": lambda: (_ignition(results, densities.at_15, "CII", formulae.calculated_ignition_index),),
-        "Saybolt viscosity": lambda: (_saybolt(results, fahrenheit, liquid) for fahrenheit in (100, 210)),
-        "viscosity-gravity constant": lambda: (_gravity_constant(results, at, densities.at_15) for at in (40, 100)),
-        "molar mass": lambda: (_molecular_mass(results, densities.at_60F),),
+        "viscosity index": lambda: (_index(at_40, at_100),),
+        "viscosities at other temperatures": lambda: (
+            viscosity_at(results, one, dossier.liquid) for one in dossier.temperatures_C if one not in measured
+        ),
+        "density at 15 °C": lambda: (density(15.0),),
+        "density at 20 °C": lambda: (density(20.0),),
+        "relative density": lambda: (_by_60F("Relative density 60/60 °F", "", 4, "relative_density", density),),
+        "API gravity": lambda: (_by_60F("API gravity", "°API", 1, "api_gravity", density),),
+        "CCAI": lambda: (_ignition(results, if_measured(15.0), "CCAI", formulae.calculated_carbon_aromaticity_index),),
+        "CII": lambda: (_ignition(results, if_measured(15.0), "CII", formulae.calculated_ignition_index),),
+        "Saybolt viscosity": lambda: (_saybolt(results, fahrenheit, dossier.liquid) for fahrenheit in (100, 210)),
+        "viscosity-gravity constant": lambda: (_gravity_constant(results, at, if_measured(15.0)) for at in (40, 100)),
+        "molar mass": lambda: (_molecular_mass(at_40, at_100, if_measured(AT_60F)),),
     }
     found = {name: tuple(calculate[name]()) for name in dossier.quantities if name in calculate}
-    known = (*results, densities.at_15, *(one for ones in found.values() for one in ones))
+    known = (*results, density(15.0), *(one for ones in found.values() for one in ones))
     graded = {one.quantity: (_grade(one, known),) for one in grade_systems() if one.quantity in dossier.quantities}
     return tuple(one for name in dossier.quantities for one in (found | graded)[name])
 
 
-def _index(results: Results) -> Consequence:
-    name, standard = "Viscosity index", formulae.edition_of("viscosity_index")
-    pair = [results.of("kinematic viscosity", temperature) for temperature in (40.0, 100.0)]
-    inputs = [r for r in pair if r is not None]
-    if len(inputs) < 2:
-        return missing(name, "", standard, "needs the kinematic viscosities at 40 °C and 100 °C")
-    return calculated(
-        name,
-        formulae.viscosity_index,
-        inputs,
-        lambda v: reported_value("viscosity index", v),
-        "",
-        standard,
-        "table basis",
-    )
+def _index(at_40: Result | None, at_100: Result | None) -> Consequence:
+    needs, report = "needs the kinematic viscosities at 40 °C and 100 °C", partial(reported_value, "viscosity index")
+    formula = formulae.viscosity_index
+    return calculated("Viscosity index", "viscosity_index", formula, [at_40, at_100], report, "", "table basis", needs)
+
+
+def _by_60F(name: str, unit: str, decimals: int, formula: str, density: _Density) -> Consequence:
+    at_60F, report = density(AT_60F), partial(numeral, decimals=decimals)
+    return calculated(name, formula, getattr(formulae, formula), [at_60F], report, unit, at_60F.note)
 
 
 def _grade(system: GradeSystem, known: Sequence[Result | Consequence]) -> Consequence:
@@ -81,21 +92,20 @@ def _grade(system: GradeSystem, known: Sequence[Result | Consequence]) -> Conseq
     return Consequence(system.name, math.nan, grade, "", system.edition, note)
 
 
-def _viscosities(dossier: Dossier, results: Results) -> list[Consequence]:
-    measured = {r.temperature_C for r in results.viscosities}
-    return [viscosity_at(results, t, dossier.liquid) for t in dossier.temperatures_C if t not in measured]
-
-
 def viscosity_at(results: Results, temperature: float, liquid: str | None = None) -> Consequence:
     """Return the kinematic viscosity of the line at a temperature, [°C], with how far oils bend away from it there."""
-    name, standard = f"Kinematic viscosity at {celsius(temperature)}", formulae.edition_of("fit_viscosity_temperature")
+    name, report = f"Kinematic viscosity at {celsius(temperature)}", partial(reported_value, "kinematic viscosity")
+    measured, note = [r.temperature_C for r in results.viscosities], ""
+    if measured and not measured[0] <= temperature <= measured[-1]:
+        note = f"extrapolated: measured from {celsius(measured[0])} to {celsius(measured[-1])} only"
+    inputs, line = _inputs_of_line(results, temperature, liquid), _line_at(results, temperature)
+    return calculated(name, "fit_viscosity_temperature", line, inputs, report, "mm²/s", note, _NEEDS_TWO)
+
+
+def _inputs_of_line(results: Results, temperature: float, liquid: str | None) -> list[Result | Consequence | None]:
     if len(results.viscosities) < 2:
-        return missing(name, "mm²/s", standard, "needs two measured temperatures")
-    low, high = results.viscosities[0].temperature_C, results.viscosities[-1].temperature_C
-    note = "" if low <= temperature <= high else f"extrapolated: measured from {celsius(low)} to {celsius(high)} only"
-    report = partial(reported_value, "kinematic viscosity")
-    inputs: list[Result | Consequence] = [*results.viscosities, _oil_over_line(results, temperature, liquid)]
-    return calculated(name, _line_at(results, temperature), inputs, report, "mm²/s", standard, note)
+        return [None]
+    return [*results.viscosities, _oil_over_line(results, temperature, liquid)]
 
 
 def _oil_over_line(results: Results, temperature: float, liquid: str | None) -> Consequence:
@@ -127,63 +137,53 @@ def _line_at(results: Results, temperature: float) -> Callable[..., NDArray[np.f
 
 def _saybolt(results: Results, fahrenheit: int, liquid: str | None) -> Consequence:
     name, temperature = f"Saybolt Universal viscosity at {fahrenheit} °F", (fahrenheit - 32.0) / 1.8
-    standard = formulae.edition_of("saybolt_universal_from_kinematic")
-    if len(results.viscosities) < 2:
-        return missing(name, "s", standard, "needs two measured temperatures")
-    kinematic = _line_at(results, temperature)
+    kinematic, formula = _line_at(results, temperature), "saybolt_universal_from_kinematic"
 
     def saybolt(*inputs: ArrayLike) -> NDArray[np.float64]:
         return formulae.saybolt_universal_from_kinematic(kinematic(*inputs), temperature)
 
+    def report(seconds: float) -> str:
+        return numeral(seconds, 1 if seconds < 200.0 else 0)
+
     note = f"from the viscosity-temperature line at {numeral(temperature, 2)} °C"
-    report: Callable[[float], str] = lambda v: numeral(v, 1 if v < 200.0 else 0)  # noqa: E731
-    inputs: list[Result | Consequence] = [*results.viscosities, _oil_over_line(results, temperature, liquid)]
-    return calculated(name, saybolt, inputs, report, "s", standard, note)
+    inputs = _inputs_of_line(results, temperature, liquid)
+    return calculated(name, formula, saybolt, inputs, report, "s", note, _NEEDS_TWO)
 
 
 def _ignition(
-    results: Results, density_15: Consequence, name: str, index: Callable[..., NDArray[np.float64]]
+    results: Results, density_15: Consequence | None, name: str, index: Callable[..., NDArray[np.float64]]
 ) -> Consequence:
     """Return an index of ignition from the viscosity measured nearest to 50 °C, its usual temperature."""
-    standard = formulae.edition_of("calculated_carbon_aromaticity_index")
     usable = [r for r in results.viscosities if 40.0 <= r.temperature_C <= 150.0]
-    if not usable or not results.densities:
-        return missing(name, "", standard, "needs a kinematic viscosity, at 50 °C at best, and a density")
-    nearest = min(usable, key=lambda r: abs(r.temperature_C - 50.0))
-    note = f"from the kinematic viscosity at {celsius(nearest.temperature_C)}"
-    return calculated(
-        name,
-        lambda density, viscosity: index(density, viscosity, nearest.temperature_C),
-        [density_15, nearest],
-        partial(numeral, decimals=0),
-        "",
-        standard,
-        note,
+    nearest = min(usable, key=lambda r: abs(r.temperature_C - 50.0), default=None)
+    at_C, formula = nearest.temperature_C if nearest else math.nan, "calculated_carbon_aromaticity_index"
+
+    def at_its_temperature(density: ArrayLike, viscosity: ArrayLike) -> NDArray[np.float64]:
+        return index(density, viscosity, at_C)
+
+    needs, note = (
+        "needs a kinematic viscosity, at 50 °C at best, and a density",
+        f"from the kinematic viscosity at {celsius(at_C)}",
     )
+    return calculated(name, formula, at_its_temperature, [density_15, nearest], _whole, "", note, needs)
 
 
-def _gravity_constant(results: Results, temperature: int, density_15: Consequence) -> Consequence:
-    name = f"Viscosity-gravity constant ({celsius(temperature)})"
-    standard = formulae.edition_of("viscosity_gravity_constant_40C")
-    viscosity = results.of("kinematic viscosity", temperature)
-    if viscosity is None or not results.densities:
-        return missing(name, "", standard, f"needs the kinematic viscosity at {celsius(temperature)} and a density")
+def _gravity_constant(results: Results, temperature: int, density_15: Consequence | None) -> Consequence:
+    name, at = f"Viscosity-gravity constant ({celsius(temperature)})", celsius(temperature)
     formula = formulae.viscosity_gravity_constant_40C if temperature == 40 else formulae.viscosity_gravity_constant_100C
-    return calculated(name, formula, [density_15, viscosity], partial(numeral, decimals=3), "", standard)
+    inputs, report = [density_15, results.of("kinematic viscosity", temperature)], partial(numeral, decimals=3)
+    needs = f"needs the kinematic viscosity at {at} and a density"
+    return calculated(name, "viscosity_gravity_constant_40C", formula, inputs, report, needs=needs)
 
 
-def _molecular_mass(results: Results, density_60F: Consequence) -> Consequence:
+def _molecular_mass(at_40: Result | None, at_100: Result | None, density_60F: Consequence | None) -> Consequence:
     """Estimate the relative molecular mass; how wrong the equation is for an oil isn't known, so there is no U."""
-    name, standard = "Relative molecular mass", formulae.edition_of("relative_molecular_mass")
-    pair = [results.of("kinematic viscosity", at) for at in (40.0, 100.0)]
-    viscosities = [r.value for r in pair if r is not None]
-    if len(viscosities) < 2 or not results.densities:
-        return missing(name, "", standard, "needs the kinematic viscosities at 40 °C and 100 °C and a density")
-    if math.isnan(density_60F.value):
-        return missing(name, "", standard, density_60F.note)
-    try:
-        warm, hot = formulae.viscosities_at_100F_and_210F(*viscosities)
-        mass = float(formulae.relative_molecular_mass(warm, hot, formulae.relative_density(density_60F.value)))
-    except OutOfRangeError as refusal:
-        return missing(name, "", standard, str(refusal))
-    return Consequence(name, mass, numeral(mass, 0), "", standard, "an estimate; the equation's own error is not known")
+
+    def mass(kv_40: ArrayLike, kv_100: ArrayLike, kg_m3: ArrayLike) -> NDArray[np.float64]:
+        warm, hot = formulae.viscosities_at_100F_and_210F(kv_40, kv_100)
+        return formulae.relative_molecular_mass(warm, hot, formulae.relative_density(kg_m3))
+
+    inputs, needs = [at_40, at_100, density_60F], "needs the kinematic viscosities at 40 °C and 100 °C and a density"
+    note = "an estimate; the equation's own error is not known"
+    found = calculated("Relative molecular mass", "relative_molecular_mass", mass, inputs, _whole, "", note, needs)
+    return replace(found, effects=())

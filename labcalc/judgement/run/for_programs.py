@@ -7,10 +7,8 @@ from typing import Any
 import pandas as pd
 
 from labcalc import __version__
-from labcalc.judgement.checks import Check
-from labcalc.judgement.run.next_step import next_steps
 from labcalc.judgement.run.reported import Reported, reported_of
-from labcalc.judgement.run.verdict import Judgement
+from labcalc.judgement.run.verdict import Judgement, next_steps
 from labcalc.lab import Laboratory
 
 FORMAT = "labcalc results 1"
@@ -72,7 +70,9 @@ def _run(judgement: Judgement) -> dict[str, Any]:
         "verdict": judgement.verdict,
         "reason": judgement.reason,
         "what_to_do": list(next_steps(judgement)),
-        "reasons": [_check(one) for one in asking],
+        "reasons": [
+            {"check": one.name, "state": one.state, "finding": one.finding, "basis": one.basis} for one in asking
+        ],
         "results": [_result(one) for one in reported_of(judgement)],
         "exports": [
             {"file": one.name, "sha256": one.sha256, "lines": [int(n) for n in lines.get(one.name, [])]}
@@ -81,36 +81,33 @@ def _run(judgement: Judgement) -> dict[str, Any]:
     }
 
 
-def _check(check: Check) -> dict[str, str]:
-    return {"check": check.name, "state": check.state, "finding": check.finding, "basis": check.basis}
-
-
 def _result(one: Reported) -> dict[str, Any]:
     method, _, edition = one.method.partition(", edition ")
     is_number = math.isfinite(one.value)
     return {
         "quantity": one.quantity,
-        "temperature_C": _number(one.temperature_C),
-        "value": _number(one.value),
+        "temperature_C": number(one.temperature_C),
+        "value": number(one.value),
         "reported": one.reported,
         "unit": one.unit,
         "ucum": _UCUM.get(one.unit, "") if is_number else "",
-        "expanded_uncertainty": _number(one.expanded_uncertainty),
-        "coverage_factor": _number(one.coverage_factor),
+        "expanded_uncertainty": number(one.expanded_uncertainty),
+        "coverage_factor": number(one.coverage_factor),
         "coverage": 0.95 if math.isfinite(one.expanded_uncertainty) else None,
-        "degrees_of_freedom": _number(one.degrees_of_freedom),
+        "degrees_of_freedom": number(one.degrees_of_freedom),
         "determinations": one.determinations,
         "method": method or None,
         "edition": edition or None,
-        "lowest": _number(one.limit.lowest) if one.limit else None,
-        "highest": _number(one.limit.highest) if one.limit else None,
+        "lowest": number(one.limit.lowest) if one.limit else None,
+        "highest": number(one.limit.highest) if one.limit else None,
         "decision_rule": (one.limit.rule or None) if one.limit else None,
         "limit_state": one.state,
         "note": one.note or None,
     }
 
 
-def _number(value: float) -> float | None:
+def number(value: float) -> float | None:
+    """Return a number as JSON can carry it: null where it is none."""
     return float(value) if math.isfinite(value) else None
 
 

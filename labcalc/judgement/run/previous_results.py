@@ -7,7 +7,7 @@ from labcalc.exports import QUANTITY_COLUMNS
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.judgement.checks import Check
 from labcalc.judgement.record.dossier import Dossier
-from labcalc.judgement.run.results import Result, Results, reported_value
+from labcalc.judgement.uncertainty.results import Result, Results, reported_value
 from labcalc.wording import probability, signed
 
 NOISE_PROBABILITY = 0.05

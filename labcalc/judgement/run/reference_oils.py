@@ -8,7 +8,7 @@ from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.checks import Check, State
 from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.record.dossier import Dossier
-from labcalc.judgement.run.results import reported_value
+from labcalc.judgement.uncertainty.results import reported_value
 from labcalc.wording import at_celsius, numeral, plain, signed
 
 _NAME = "Reference oils of this instrument"
@@ -27,7 +27,8 @@ def reference_checks(dossier: Dossier) -> tuple[Check, ...]:
         )
     if dossier.references.empty:
         return (Check(_NAME, "doubtful", dossier.why_no_references),)
-    last = _last_of_each(dossier.references)
+    of_oil = dossier.references.groupby("sample")["run"]  # the last run of each
+    last = dossier.references[dossier.references["run"] == of_oil.transform("last")]
     return (_agreement(f"{_NAME}: agreement", last), _recency(f"{_NAME}: age", last, dossier))
 
 
@@ -58,12 +59,8 @@ def control_chart_check(dossier: Dossier) -> Check:
         return Check(name, "not checked", f"{finding} (the same or alike on {len(charts)} charts)", basis)
     furthest = max(judged, key=lambda state: state.distance if state.distance == state.distance else 0.0)
     without = len(charts) - len(judged)
-    among = (
-        f"furthest of {len(judged)} charts"
-        if not without
-        else f"furthest of {len(judged)} with limits, {without} without"
-    )
-    closest = f"{furthest.name}: {furthest.finding} ({among})"
+    among = f"{len(judged)} with limits, {without} without" if without else f"{len(judged)} charts"
+    closest = f"{furthest.name}: {furthest.finding} (furthest of {among})"
     return Check(name, "met", closest, basis)
 
 
@@ -72,11 +69,6 @@ def _by_chance(charts: Sequence[ChartState]) -> float:
     charts of one oil too, as they move together [Simes, Biometrika 73 (1986) 751, from memory]."""
     known = sorted(one.chance for one in charts if one.chance == one.chance)
     return min((len(known) * chance / (place + 1) for place, chance in enumerate(known)), default=float("nan"))
-
-
-def _last_of_each(references: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows of the last run of each reference oil."""
-    return references[references["run"] == references.groupby("sample")["run"].transform("last")]
 
 
 def _agreement(name: str, comparisons: pd.DataFrame) -> Check:

@@ -6,11 +6,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from labcalc.judgement.checks import Check, HeldLimit, State
-from labcalc.judgement.run.consequence import Consequence
-from labcalc.judgement.run.results import Result
 from labcalc.judgement.run.verdict import Judgement
+from labcalc.judgement.uncertainty.results import Consequence, Result, missing
 from labcalc.lab import method_of
-from labcalc.statistics import UncertaintyBudget
 from labcalc.wording import at_celsius, numeral, plain
 
 _LEADING = ("Viscosity index", "Density at 15 °C")
@@ -76,38 +74,28 @@ def _certified(judgement: Judgement) -> Iterator[Check]:
 def _measured(judgement: Judgement, held: Mapping[str, Check]) -> Iterator[Reported]:
     dossier = judgement.dossier
     through = {"dynamic viscosity": "ν·ρ", "kinematic viscosity": "η/ρ", "density": "η/ν"}
+    kinematic = {one.temperature_C for one in judgement.results.viscosities}
     for one in judgement.results:
         check = held.get(one.name.casefold())
         own = through[one.quantity] if one.follows else method_of(dossier.laboratory, dossier.instrument, one.quantity)
-        alone = one.quantity != "dynamic viscosity" or not judgement.results.of(
-            "kinematic viscosity", one.temperature_C
-        )
+        alone = one.quantity != "dynamic viscosity" or one.temperature_C not in kinematic
         leads = check is not None or (alone and (not one.follows or one.quantity == "kinematic viscosity"))
-        about = (len(one.repeats), own, f"median of {len(one.repeats)}" if one.rule == "median" else "")
-        yield _line(one, one.budget, *about, check, leads=leads)
+        note = f"median of {len(one.repeats)}" if one.rule == "median" else ""
+        yield _line(one, check, own, note, leads, len(one.repeats))
 
 
 def _calculated(judgement: Judgement, held: Mapping[str, Check]) -> Iterator[Reported]:
     measured = {one.name for one in judgement.results}
-    for one in judgement.consequences:
-        if one.name in measured:
-            continue
+    for one in (one for one in judgement.consequences if one.name not in measured):
         check = held.get(one.name.casefold())
         leads = check is not None or (one.name in _LEADING and not math.isnan(one.value))
-        yield _line(one, one.budget, 0, one.standard, one.note, check, leads=leads)
+        yield _line(one, check, one.standard, one.note, leads)
 
 
 def _line(
-    one: Result | Consequence,
-    budget: UncertaintyBudget | None,
-    determinations: int,
-    method: str,
-    note: str,
-    check: Check | None,
-    *,
-    leads: bool,
+    one: Result | Consequence, check: Check | None, method: str, note: str, leads: bool, determinations: int = 0
 ) -> Reported:
-    quantity, temperature = _parts(one.name)
+    (quantity, temperature), budget = _parts(one.name), one.budget
     return Reported(
         name=one.name,
         quantity=quantity,
@@ -115,9 +103,9 @@ def _line(
         value=one.value,
         reported=one.reported,
         unit=one.unit,
-        expanded_uncertainty=budget.expanded_uncertainty if budget else math.nan,
-        coverage_factor=budget.coverage_factor if budget else math.nan,
-        degrees_of_freedom=budget.effective_degrees_of_freedom if budget else math.nan,
+        expanded_uncertainty=one.expanded_uncertainty,
+        coverage_factor=budget.coverage_factor,
+        degrees_of_freedom=budget.effective_degrees_of_freedom,
         determinations=determinations,
         method=method,
         note=note,
@@ -128,12 +116,9 @@ def _line(
 
 
 def _absent(check: Check) -> Reported:
-    name, nan = check.name.removeprefix("Specification: "), math.nan
+    name = check.name.removeprefix("Specification: ")
     why = check.finding.removeprefix("the limit could not be held: ")
-    name = f"{name[0].upper()}{name[1:]}"
-    quantity, temperature = _parts(name)
-    sizes = (nan, "–", "", nan, nan, nan)
-    return Reported(name, quantity, temperature, *sizes, 0, "", why, check.limit, check.state, leads=True)
+    return _line(missing(f"{name[0].upper()}{name[1:]}", "", "", why), check, "", why, leads=True)
 
 
 def _parts(name: str) -> tuple[str, float]:

@@ -1,92 +1,17 @@
-"""The results of a run: what its repeats at each temperature give, with unit, uncertainty, method and rounding."""
+"""What the repeats of a run give at each temperature, with the uncertainty of each."""
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-from functools import cached_property
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
-import numpy as np
 import pandas as pd
 
 from labcalc.exports import QUANTITY_COLUMNS, is_derived
-from labcalc.formulae import reported_viscosity_index
+from labcalc.formulae import dynamic_from_kinematic
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import agreement_of
-from labcalc.judgement.run.fitted_line import LineThrough, independent_percent
-from labcalc.judgement.uncertainty.effects import STATED, Effect, budget_of, carried, unknown_parts, varied
-from labcalc.judgement.uncertainty.sources import Mean, Means, measured_effects, stated_effects
-from labcalc.showing import Shown
-from labcalc.statistics import UncertaintyBudget
-from labcalc.wording import at_celsius, numeral
-
-
-@dataclass(frozen=True)
-class Result(Mean):
-    """One quantity of a run at one temperature, with its uncertainty."""
-
-    effects: tuple[Effect, ...] = ()  # what each source of uncertainty does to the value
-
-    @cached_property
-    def budget(self) -> UncertaintyBudget:
-        """The uncertainty by its sources, with effective degrees of freedom and k; NaN where a source is unknown."""
-        return budget_of(self.effects)
-
-    @property
-    def expanded_uncertainty(self) -> float:
-        """Expanded uncertainty (95 %), in the unit of the value; NaN where unknown."""
-        return self.budget.expanded_uncertainty
-
-    @property
-    def uncertainty_basis(self) -> str:
-        """Where the uncertainty comes from, or why there is none."""
-        if missing := unknown_parts(self.effects):
-            return f"unknown: lab.toml states none under [report], and the budget lacks {'; '.join(missing)}"
-        if any(effect.component == STATED for effect in self.effects):
-            return self.effects[0].source.source
-        return "by component, see the uncertainty budget"
-
-    @property
-    def name(self) -> str:
-        """The quantity with its temperature, as a person writes it."""
-        return at_celsius(self.quantity.capitalize(), self.temperature_C)
-
-    @property
-    def reported(self) -> str:
-        """The value as it is reported, without unit."""
-        return reported_value(self.quantity, self.value)
-
-
-class Results(Shown, tuple[Result, ...]):
-    """The results of a run, by temperature, then viscosity before density; and the line through its viscosities."""
-
-    def facts(self) -> Iterator[tuple[str, str]]:
-        """Return what is shown of it, each fact with its name."""
-        for one in self:
-            uncertainty = numeral(one.expanded_uncertainty, unknown="unknown")
-            yield one.name, f"{reported_value(one.quantity, one.value)} ± {uncertainty} {one.unit}"
-
-    def of(self, quantity: str, temperature_C: float) -> Result | None:
-        """Return the result of a quantity at a temperature, [°C], or None."""
-        return self._by_place.get((quantity, round(temperature_C, 1)))
-
-    @cached_property
-    def _by_place(self) -> dict[tuple[str, float], Result]:
-        return {(r.quantity, r.temperature_C): r for r in self}
-
-    @cached_property
-    def viscosities(self) -> tuple[Result, ...]:
-        """The kinematic viscosities, by temperature."""
-        return tuple(r for r in self if r.quantity == "kinematic viscosity")
-
-    @cached_property
-    def densities(self) -> tuple[Result, ...]:
-        """The densities, by temperature."""
-        return tuple(r for r in self if r.quantity == "density")
-
-    @cached_property
-    def line_through(self) -> LineThrough:
-        """The function from kinematic viscosities, at two temperatures or more, to the line through them."""
-        percent = [independent_percent(r.value, r.effects) for r in self.viscosities]
-        return LineThrough(tuple(r.temperature_C for r in self.viscosities), np.array(percent))
+from labcalc.judgement.uncertainty.effects import Effect, carried, varied
+from labcalc.judgement.uncertainty.results import Result, Results
+from labcalc.judgement.uncertainty.sources import measured_effects, stated_effects
 
 
 def results_of(dossier: Dossier) -> Results:
@@ -97,25 +22,24 @@ def results_of(dossier: Dossier) -> Results:
     dossier : The run with its context.
     Returns : One for each quantity and temperature that the run holds.
     """
-    means = Means(tuple(_means(dossier)), dossier)
-    effects: dict[tuple[str, float], tuple[Effect, ...]] = {}
-    for mean in sorted(means.all, key=lambda mean: mean.quantity == "dynamic viscosity"):
-        effects[mean.quantity, mean.temperature_C] = (
-            stated_effects(mean, dossier) or _through_others(mean, means, effects) or measured_effects(mean, means)
-        )
-    return Results(Result(**vars(mean), effects=effects[mean.quantity, mean.temperature_C]) for mean in means.all)
+    bare = Results(_results(dossier))
+    known: dict[tuple[str, float], Result] = {}
+    for one in sorted(bare, key=lambda one: one.quantity == "dynamic viscosity"):
+        effects = stated_effects(one, dossier) or _through_others(one, known) or measured_effects(one, bare, dossier)
+        known[one.quantity, one.temperature_C] = replace(one, effects=effects)
+    return Results(known[one.quantity, one.temperature_C] for one in bare)
 
 
-def _means(dossier: Dossier) -> list[Mean]:
+def _results(dossier: Dossier) -> list[Result]:
     groups = [(float(str(t)), rows) for t, rows in dossier.rows.groupby(dossier.rows["temperature_C"].round(1))]
     compared = sum(_compared(rows) for _, rows in groups)
-    means = [
-        _mean(dossier, quantity, temperature, group, max(compared, 1))
+    found = [
+        _result(dossier, quantity, temperature, group, max(compared, 1))
         for temperature, group in groups
         for quantity in QUANTITY_COLUMNS
         if group[QUANTITY_COLUMNS[quantity]].notna().any()
     ]
-    return [_with_median(mean, means) for mean in means]
+    return [_with_median(one, found) for one in found]
 
 
 def _compared(group: pd.DataFrame) -> int:
@@ -124,47 +48,31 @@ def _compared(group: pd.DataFrame) -> int:
     return min(sum(not is_derived(group["remark"], quantity).any() for quantity in repeated), 2)
 
 
-def _mean(dossier: Dossier, quantity: str, temperature: float, group: pd.DataFrame, compared: int) -> Mean:
+def _result(dossier: Dossier, quantity: str, temperature: float, group: pd.DataFrame, compared: int) -> Result:
     repeats = tuple(float(one) for one in group[QUANTITY_COLUMNS[quantity]].dropna())
     found = agreement_of(dossier, quantity, temperature, repeats, compared)
     rule = "median" if found.outcome == "median" else "mean"
     follows = bool(is_derived(group["remark"], quantity).any())
-    return Mean(quantity, temperature, found.value, repeats, follows, found, rule)
+    return Result(quantity, temperature, found.value, repeats, follows, found, rule)
 
 
-def _with_median(mean: Mean, means: Sequence[Mean]) -> Mean:
+def _with_median(one: Result, found: Sequence[Result]) -> Result:
     """Let a dynamic viscosity go with its kinematic one, where the median of that is reported."""
-    others = {one.quantity: one for one in means if one.temperature_C == mean.temperature_C}
+    others = {other.quantity: other for other in found if other.temperature_C == one.temperature_C}
     kinematic, density = others.get("kinematic viscosity"), others.get("density")
-    if mean.quantity != "dynamic viscosity" or kinematic is None or density is None or kinematic.rule == "mean":
-        return mean
-    if not (mean.follows or kinematic.follows):
-        return mean
-    return replace(mean, value=kinematic.value * density.value * 1e-3, rule=kinematic.rule)
+    if one.quantity != "dynamic viscosity" or kinematic is None or density is None or kinematic.rule == "mean":
+        return one
+    if not (one.follows or kinematic.follows):
+        return one
+    return replace(one, value=float(dynamic_from_kinematic(kinematic.value, density.value)), rule=kinematic.rule)
 
 
-def _through_others(
-    mean: Mean, means: Means, effects: Mapping[tuple[str, float], tuple[Effect, ...]]
-) -> tuple[Effect, ...]:
+def _through_others(one: Result, known: Mapping[tuple[str, float], Result]) -> tuple[Effect, ...]:
     """Return the effects on a dynamic viscosity through kinematic viscosity and density; empty without both."""
-    here = means.at(mean.temperature_C)
-    inputs = [one for quantity, one in here.items() if quantity != "dynamic viscosity"]
-    if mean.quantity != "dynamic viscosity" or len(inputs) < 2:
+    inputs = [known.get((quantity, one.temperature_C)) for quantity in ("kinematic viscosity", "density")]
+    both = [other for other in inputs if other is not None]
+    if one.quantity != "dynamic viscosity" or len(both) < 2:
         return ()
-    values, known = [one.value for one in inputs], [effects[one.quantity, one.temperature_C] for one in inputs]
+    values = [other.value for other in both]
     nu, rho = varied(values)
-    return carried(nu * rho * 1e-3, values, known)
-
-
-def reported_value(quantity: str, value: float) -> str:
-    """Round as the methods say: viscosity to four figures, density to 0.1 kg/m³, an index to a whole number.
-
-    Viscosity: ISO 3104:1994, clause 13, and ASTM D445. Density: ISO 12185:1996, clause 11. Index: ASTM D2270, 7.1.
-    """
-    if np.isinf(value):
-        return numeral(np.nan)
-    if quantity == "density":
-        return numeral(value, 1)
-    if quantity == "viscosity index":
-        return numeral(float(reported_viscosity_index(value)), 0)
-    return numeral(value, figures=4)
+    return carried(dynamic_from_kinematic(nu, rho), values, [other.effects for other in both])

@@ -1,4 +1,4 @@
-"""Is the run valid in itself? Repeats, consistency of the quantities, density slope, the run before."""
+"""Is the run valid in itself? Repeats, fall of the viscosity, density slope, the run before."""
 
 import math
 from collections.abc import Iterator
@@ -6,21 +6,15 @@ from itertools import pairwise
 
 from labcalc import formulae
 from labcalc.errors import OutOfRangeError
-from labcalc.exports import QUANTITY_COLUMNS, is_derived
 from labcalc.judgement.carry_over.effect import residue_check
 from labcalc.judgement.checks import Check, State
 from labcalc.judgement.precision import RANGE_FACTOR
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import Agreement, independent_results
-from labcalc.judgement.run.consequence import Consequence
-from labcalc.judgement.run.results import Result, Results, reported_value
-from labcalc.lab import Laboratory, PrecisionStatement
+from labcalc.judgement.uncertainty.results import Result, Results, reported_value
+from labcalc.lab import PrecisionStatement
 from labcalc.statistics import critical_range
 from labcalc.wording import at_celsius, celsius, decimals_of, numeral, p_value, plain, signed
-
-GRAVITY_CONSTANT_LIMIT = 0.015
-"""How far the two viscosity-gravity constants may be apart, [-]: labcalc's own choice, no published limit; oils with
-additives reach 0.010."""
 
 DENSITY_SLOPE_LIMIT = 0.06
 """How far a measured density slope may be from the table's, [kg/m³/K]: labcalc's own choice, no published limit."""
@@ -187,24 +181,6 @@ def correction_checks(dossier: Dossier, results: Results) -> Iterator[Check]:
                 yield Check(name, "doubtful", finding, formulae.edition_of("density_at"))
 
 
-def consistency_check(dossier: Dossier) -> Check:
-    """Compare η with ν·ρ, where an export gives all three."""
-    name, rows = "Consistency of the quantities (η = ν·ρ)", dossier.rows
-    measured = rows[list(QUANTITY_COLUMNS.values())].notna().all(axis=1)
-    for quantity in QUANTITY_COLUMNS:
-        measured &= ~is_derived(rows["remark"], quantity)
-    given = [quantity for quantity, column in QUANTITY_COLUMNS.items() if rows[column].notna().any()]
-    if len(given) < 2:
-        return Check(name, "not checked", f"{' and '.join(given) or 'nothing'} alone: there is nothing to compare")
-    if not measured.any():
-        return Check(name, "not checked", "the export gives two of the three; the third follows from them")
-    rows = rows[measured]
-    nu, eta, rho = (rows[QUANTITY_COLUMNS[q]].to_numpy(float) for q in QUANTITY_COLUMNS)
-    difference = float((abs(eta / formulae.dynamic_from_kinematic(nu, rho) - 1.0) * 100.0).max())
-    finding = f"largest difference {numeral(difference)} %; an export with more than its rounding explains is refused"
-    return Check(name, "met", finding, "definition of kinematic viscosity")
-
-
 def density_slope_check(dossier: Dossier, results: Results) -> Check:
     """Compare the density's fall with temperature with the one that the standard gives for the commodity group."""
     name = "Density slope"
@@ -238,7 +214,13 @@ def line_check(dossier: Dossier, results: Results) -> Check:
     if unknown := [r.agreement.why_not for r in inputs if r.agreement.statement is None]:
         return Check(name, "not checked", unknown[0], missed=True)
     known = [r.agreement.statement for r in inputs if r.agreement.statement is not None]
-    noise = [_noise_percent(r, one, dossier.laboratory) for r, one in zip(inputs, known, strict=True)]
+    noise = [  # standard deviation of a mean of repeats, [%]
+        100.0
+        * (float(one.repeatability.at(r.value)) / RANGE_FACTOR)
+        / math.sqrt(independent_results(r.repeats, dossier.laboratory))
+        / r.value
+        for r, one in zip(inputs, known, strict=True)
+    ]
     degrees = min(one.degrees_of_freedom for one in known)
     try:
         found = formulae.departure_from_line(
@@ -253,32 +235,6 @@ def line_check(dossier: Dossier, results: Results) -> Check:
         f"({p_value(found.p_value)}, limit {LINE_SIGNIFICANCE:g}); the result at {celsius(inputs[0].temperature_C)} is "
         f"{signed(float(found.coldest_excess_percent))} % from the line through the others",
         f"{standard}; noise: {'; '.join(dict.fromkeys(one.title for one in known))}",
-    )
-
-
-def _noise_percent(result: Result, statement: PrecisionStatement, laboratory: Laboratory) -> float:
-    """Return the standard deviation of a mean of repeats."""
-    single = float(statement.repeatability.at(result.value)) / RANGE_FACTOR
-    return 100.0 * single / math.sqrt(independent_results(result.repeats, laboratory)) / result.value
-
-
-def gravity_constant_check(consequences: tuple[Consequence, ...]) -> Check:
-    """Compare the viscosity-gravity constants from 40 °C and 100 °C; a weak check, that only gross errors fail."""
-    name = "Viscosity-gravity constants"
-    constants = [c for c in consequences if c.name.startswith("Viscosity-gravity constant")]
-    if not constants:
-        return Check(name, "not checked", "without meaning for this class of product")
-    at_40, at_100 = constants
-    unknown = [c for c in (at_40, at_100) if math.isnan(c.value)]
-    if unknown:
-        return Check(name, "not checked", unknown[0].note, at_40.standard)
-    difference = at_40.value - at_100.value
-    return Check(
-        name,
-        "met" if abs(difference) <= GRAVITY_CONSTANT_LIMIT else "doubtful",
-        f"{numeral(at_40.value, 4)} from 40 °C and {numeral(at_100.value, 4)} from 100 °C differ by "
-        f"{signed(difference, 4)}; limit {GRAVITY_CONSTANT_LIMIT:g}",
-        f"{at_40.standard} expects about 0.003; the limit is labcalc's own choice",
     )
 
 

@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from labcalc.errors import StudyError
-from labcalc.judgement.duplicates.comparison import DuplicateFinding
+from labcalc.judgement.checks import Action
 from labcalc.lab import nearest
 from labcalc.wording import numeral
 
@@ -52,7 +52,7 @@ class Study:
     rank: int  # 0 to 2, from best to worst
     verdict: str
     reason: str
-    findings: tuple[DuplicateFinding, ...]
+    findings: tuple[Action, ...]
     tables: tuple[StudyTable, ...]
     result: Any  # what the pictures draw: statistics of one of the kinds
 
@@ -119,10 +119,10 @@ Finding = tuple[int, str, str, str]
 """Rank, about what, what was found, what to do."""
 
 
-def ranked(findings: Iterable[Finding]) -> tuple[int, tuple[DuplicateFinding, ...]]:
+def ranked(findings: Iterable[Finding]) -> tuple[int, tuple[Action, ...]]:
     """Return the worst rank, and the findings with what to do, the worst first."""
     ordered = sorted(findings, key=lambda one: -one[0])
-    return max((one[0] for one in ordered), default=0), tuple(DuplicateFinding(*one[1:]) for one in ordered)
+    return max((one[0] for one in ordered), default=0), tuple(Action(*one[1:]) for one in ordered)
 
 
 def reach(value: float, low: float, high: float, *, figures: int = 3) -> str:

@@ -6,7 +6,8 @@ carried through every calculation one by one, and summed only in the end.
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 from types import MappingProxyType
 
 import numpy as np
@@ -51,16 +52,26 @@ def unknown(component: str, name: str, why: str) -> Effect:
     return Effect(component, InputQuantity(name, 0.0, math.nan, source=why), 1.0)
 
 
-def unknown_parts(effects: Sequence[Effect]) -> tuple[str, ...]:
-    """Return why an uncertainty is unknown, component by component; empty where it is known."""
-    missing = (e for e in effects if math.isnan(e.source.standard_uncertainty))
-    return tuple(dict.fromkeys(f"{e.component} ({e.source.source})" for e in missing))
+@dataclass(frozen=True)
+class Uncertain:
+    """A quantity, by what each source of uncertainty does to it."""
 
+    effects: tuple[Effect, ...] = field(default=(), kw_only=True)
+    """What each source does to the value; empty where there is nothing to carry."""
 
-def budget_of(effects: Sequence[Effect]) -> UncertaintyBudget:
-    """Return the budget of a result, first order, with effective degrees of freedom and k (JCGM 100:2008, G.4)."""
-    degrees = [effect.source.degrees_of_freedom for effect in effects]
-    return uncertainty_budget([effect.contribution for effect in effects], degrees, confidence=CONFIDENCE)
+    @cached_property
+    def budget(self) -> UncertaintyBudget:
+        """The uncertainty by its sources, first order, with effective degrees of freedom and k (JCGM 100:2008, G.4);
+        NaN where one is unknown, and where there is none."""
+        if not self.effects:
+            return UncertaintyBudget(math.nan, math.nan, math.nan, math.nan)
+        degrees = [effect.source.degrees_of_freedom for effect in self.effects]
+        return uncertainty_budget([effect.contribution for effect in self.effects], degrees, confidence=CONFIDENCE)
+
+    @property
+    def expanded_uncertainty(self) -> float:
+        """Expanded uncertainty (95 %), in the unit of the value; NaN where unknown."""
+        return self.budget.expanded_uncertainty
 
 
 def varied(values: Sequence[float]) -> NDArray[np.float64]:

@@ -1,8 +1,8 @@
 """The sources of uncertainty of a measured result: certificate, temperature, repeatability, resolution, adjustment."""
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -14,11 +14,12 @@ from labcalc.judgement.certificates import SAME_TEMPERATURE_K, UNITS, Certificat
 from labcalc.judgement.control.site_record import FEWEST_CHECKS, ChecksInControl
 from labcalc.judgement.precision import RANGE_FACTOR
 from labcalc.judgement.record.dossier import Dossier
-from labcalc.judgement.record.repeats import Agreement, independent_results
+from labcalc.judgement.record.repeats import independent_results
 from labcalc.judgement.uncertainty.effects import CONFIDENCE, FROM_CONTROL, STATED, Effect, unknown
+from labcalc.judgement.uncertainty.results import Result, Results
 from labcalc.lab import CertifiedValue
 from labcalc.statistics import InputQuantity, coverage_factor, standard_from_half_width
-from labcalc.wording import at_celsius, celsius, plain
+from labcalc.wording import celsius, plain
 
 DEFAULT_LINE_SLOPE = 3.6
 """Slope B of the viscosity-temperature line of a mineral oil, [-], where one temperature gives none: labcalc's own
@@ -34,68 +35,20 @@ published precision of bench viscometers is a fixed percentage over wider ranges
 _DIGITS = 9  # significant digits beyond which a number is dust of its unit conversion, not print
 
 
-@dataclass(frozen=True)
-class Mean:
-    """One quantity of a run at one temperature: what its repeats give, and how well they agree."""
-
-    quantity: str
-    temperature_C: float
-    value: float
-    repeats: tuple[float, ...]  # the single determinations behind the value, in file order
-    follows: bool  # true where it was not measured but follows from the two others (ν = η/ρ)
-    agreement: Agreement  # whether the repeats agree, and the precision statement in force
-    rule: str = "mean"  # what the value is of the repeats: ``mean`` or ``median``
-
-    @property
-    def unit(self) -> str:
-        """Unit of the value."""
-        return UNITS[self.quantity]
-
-    @property
-    def place(self) -> str:
-        """The quantity with its temperature."""
-        return at_celsius(self.quantity, self.temperature_C)
-
-
-@dataclass(frozen=True)
-class Means:
-    """The means of a run with what their uncertainties share: certificates, the run's own line."""
-
-    all: tuple[Mean, ...]
-    dossier: Dossier
-    _lines: dict[str, ViscosityTemperatureLine] = field(default_factory=dict, repr=False)
-
-    def alike(self, quantity: str) -> list[Mean]:
-        """Return those of one quantity, by temperature."""
-        return [one for one in self.all if one.quantity == quantity]
-
-    def at(self, temperature_C: float) -> dict[str, Mean]:
-        """Return those at one temperature, by quantity."""
-        return {one.quantity: one for one in self.all if one.temperature_C == temperature_C}
-
-    def line(self, mean: Mean) -> ViscosityTemperatureLine:
-        """Return the line through a viscosity's means; one temperature alone takes the slope of a mineral oil."""
-        if mean.quantity not in self._lines:
-            alike = self.alike(mean.quantity)
-            points = [one.temperature_C for one in alike], [one.value for one in alike]
-            self._lines[mean.quantity] = fit_viscosity_temperature(*points) if len(alike) > 1 else _mineral_line(mean)
-        return self._lines[mean.quantity]
-
-
-def stated_effects(mean: Mean, dossier: Dossier) -> tuple[Effect, ...]:
+def stated_effects(result: Result, dossier: Dossier) -> tuple[Effect, ...]:
     """Return the uncertainty that the laboratory states itself in lab.toml; empty where it states none."""
     report = dossier.laboratory.report
-    key, expanded = "expanded_uncertainty_percent", report.expanded_uncertainty_percent * mean.value / 100.0
-    if mean.quantity == "density":
+    key, expanded = "expanded_uncertainty_percent", report.expanded_uncertainty_percent * result.value / 100.0
+    if result.quantity == "density":
         key, expanded = "expanded_uncertainty_density_kg_m3", report.expanded_uncertainty_density_kg_m3
     if math.isnan(expanded):
         return ()
     basis = f"stated by the laboratory (lab.toml, [report] {key})"
     standard = expanded / coverage_factor(CONFIDENCE)
-    return (Effect(STATED, InputQuantity(f"stated, {mean.place}", 0.0, standard, source=basis), 1.0),)
+    return (Effect(STATED, InputQuantity(f"stated, {result.place}", 0.0, standard, source=basis), 1.0),)
 
 
-def measured_effects(mean: Mean, means: Means) -> tuple[Effect, ...]:
+def measured_effects(result: Result, results: Results, dossier: Dossier) -> tuple[Effect, ...]:
     """Return the sources of uncertainty of a measured result.
 
     Common to all temperatures of a run are the certificate of one lot and the adjustment; common to viscosity and
@@ -104,138 +57,133 @@ def measured_effects(mean: Mean, means: Means) -> tuple[Effect, ...]:
 
     Returns : One for each of ``COMPONENTS``; NaN with its reason where something isn't known.
     """
-    dossier = means.dossier
-    oil, checks = _reference_oil(mean, dossier.certificates), nearest_checks(mean, dossier)
+    oil, checks = _reference_oil(result, dossier.certificates), nearest_checks(result, dossier)
     if checks is not None:
-        return oil, *_from_checks(mean, checks, dossier)
-    repeatability = _repeatability(mean, dossier)
+        return oil, *_from_checks(result, checks, dossier)
+    repeatability = _repeatability(result, dossier)
     if dossier.laboratory.uncertainty.from_control:
         source = repeatability.source
         why = f"{source.source}; from_control: fewer than {FEWEST_CHECKS} checks in control at such a level"
         repeatability = replace(repeatability, source=replace(source, source=why))
-    return (
-        oil,
-        _temperature(mean, means),
-        repeatability,
-        _resolution(mean, dossier),
-        _adjustment(mean, dossier),
-    )
+    temperature = _temperature(result, results, dossier)
+    return oil, temperature, repeatability, _resolution(result, dossier), _adjustment(result, dossier)
 
 
-def nearest_checks(mean: Mean, dossier: Dossier) -> ChecksInControl | None:
+def nearest_checks(result: Result, dossier: Dossier) -> ChecksInControl | None:
     """Return the checks in control at the level nearest to a result; None where none are within a factor of 10."""
     fitting = [
-        (abs(math.log(one.level / mean.value)), one)
+        (abs(math.log(one.level / result.value)), one)
         for one in dossier.checks
-        if one.quantity == mean.quantity and abs(one.temperature_C - mean.temperature_C) <= SAME_TEMPERATURE_K
+        if one.quantity == result.quantity and abs(one.temperature_C - result.temperature_C) <= SAME_TEMPERATURE_K
     ]
     away, nearest = min(fitting, key=lambda pair: pair[0], default=(math.inf, None))
     return nearest if away <= math.log(_LEVEL_FACTOR) else None
 
 
-def _from_checks(mean: Mean, checks: ChecksInControl, dossier: Dossier) -> Iterator[Effect]:
+def _from_checks(result: Result, checks: ChecksInControl, dossier: Dossier) -> Iterator[Effect]:
     """Yield site precision and bias of the checks; of a result of fewer fills, repeatability for what it lacks."""
-    scale = 1.0 if mean.quantity == "density" else mean.value / 100.0
-    degrees, words = checks.degrees_of_freedom, checks.words(mean.unit)
+    scale = 1.0 if result.quantity == "density" else result.value / 100.0
+    degrees, words = checks.degrees_of_freedom, checks.words(result.unit)
     for component, size in zip(FROM_CONTROL, (checks.sigma, checks.bias_uncertainty), strict=True):
-        name = f"{component}, {mean.place}"
+        name = f"{component}, {result.place}"
         source = InputQuantity(name, 0.0, scale * size, degrees_of_freedom=degrees, source=words)
         yield Effect(component, source, 1.0)
-    lacking = 1.0 - independent_results(mean.repeats, dossier.laboratory) / checks.fills
+    lacking = 1.0 - independent_results(result.repeats, dossier.laboratory) / checks.fills
     if lacking > 0.0:
-        own = _repeatability(mean, dossier)
+        own = _repeatability(result, dossier)
         yield replace(own, sensitivity=math.sqrt(lacking))
 
 
-def _reference_oil(mean: Mean, certificates: Certificates) -> Effect:
+def _reference_oil(result: Result, certificates: Certificates) -> Effect:
     """Take the certified value nearest in temperature, then in size."""
     component = "reference oil"
-    fitting = [(oil, one) for oil, one in certificates.values if one.quantity == mean.quantity]
+    fitting = [(oil, one) for oil, one in certificates.values if one.quantity == result.quantity]
     if not fitting:
-        why = f"the certificates give no {mean.quantity}" if certificates.values else certificates.why_none
-        return unknown(component, f"certificate, {mean.quantity}", why)
-    oil, nearest = min(fitting, key=lambda pair: _distance(mean, pair[1]))
+        why = f"the certificates give no {result.quantity}" if certificates.values else certificates.why_none
+        return unknown(component, f"certificate, {result.quantity}", why)
+    oil, nearest = min(fitting, key=lambda pair: _distance(result, pair[1]))
     standard = nearest.expanded_uncertainty / nearest.coverage_factor
-    scale = 1.0 if mean.quantity == "density" else mean.value / nearest.value
-    size = f"U = {plain(nearest.expanded_uncertainty)} {UNITS[mean.quantity]} (k = {plain(nearest.coverage_factor)})"
+    scale = 1.0 if result.quantity == "density" else result.value / nearest.value
+    size = f"U = {plain(nearest.expanded_uncertainty)} {UNITS[result.quantity]} (k = {plain(nearest.coverage_factor)})"
     basis = f"{oil}, {size} at {celsius(nearest.temperature_C)}"
     # in units of the certificate's own standard uncertainty, so that one lot is one source at all temperatures
-    source = InputQuantity(f"certificate of {oil}, {mean.quantity}", 0.0, 1.0, "standard uncertainty", source=basis)
+    source = InputQuantity(f"certificate of {oil}, {result.quantity}", 0.0, 1.0, "standard uncertainty", source=basis)
     return Effect(component, source, scale * standard)
 
 
-def _distance(mean: Mean, one: CertifiedValue) -> tuple[float, float]:
-    return round(abs(one.temperature_C - mean.temperature_C), 1), abs(math.log(one.value / mean.value))
+def _distance(result: Result, one: CertifiedValue) -> tuple[float, float]:
+    return round(abs(one.temperature_C - result.temperature_C), 1), abs(math.log(one.value / result.value))
 
 
-def _temperature(mean: Mean, means: Means) -> Effect:
-    component, name = "temperature", f"cell temperature at {celsius(mean.temperature_C)}"
-    standard = means.dossier.laboratory.uncertainty.temperature_K
+def _temperature(result: Result, results: Results, dossier: Dossier) -> Effect:
+    component, name = "temperature", f"cell temperature at {celsius(result.temperature_C)}"
+    standard = dossier.laboratory.uncertainty.temperature_K
     if math.isnan(standard):
         return unknown(component, name, "lab.toml gives no [uncertainty] temperature_K")
+    alike = [other for other in results if other.quantity == result.quantity]
     try:
-        slope = _density_slope(mean, means) if mean.quantity == "density" else _viscosity_slope(mean, means)
+        slope = _density_slope(alike, dossier) if result.quantity == "density" else _viscosity_slope(result, alike)
     except OutOfRangeError as refusal:
         return unknown(component, name, str(refusal))
     source = InputQuantity(name, 0.0, standard, "K", source="lab.toml, [uncertainty] temperature_K")
     return Effect(component, source, slope)
 
 
-def _viscosity_slope(mean: Mean, means: Means) -> float:
-    return mean.value * float(means.line(mean).relative_slope_at(mean.temperature_C))
+def _viscosity_slope(result: Result, alike: Sequence[Result]) -> float:
+    """Return dν/dT on the line through a viscosity's results; one temperature alone takes that of a mineral oil."""
+    if len(alike) > 1:
+        line = fit_viscosity_temperature([one.temperature_C for one in alike], [one.value for one in alike])
+    else:
+        slope, at = np.asarray(DEFAULT_LINE_SLOPE), np.asarray(result.temperature_C)
+        intercept = walther_ordinate(result.value) + slope * np.log10(at + 273.15)
+        line = ViscosityTemperatureLine(intercept, slope, at, at, np.zeros(1), 1)
+    return result.value * float(line.relative_slope_at(result.temperature_C))
 
 
-def _mineral_line(mean: Mean) -> ViscosityTemperatureLine:
-    slope, at = np.asarray(DEFAULT_LINE_SLOPE), np.asarray(mean.temperature_C)
-    intercept = walther_ordinate(mean.value) + slope * np.log10(at + 273.15)
-    return ViscosityTemperatureLine(intercept, slope, at, at, np.zeros(1), 1)
-
-
-def _density_slope(mean: Mean, means: Means) -> float:
+def _density_slope(alike: Sequence[Result], dossier: Dossier) -> float:
     """Return dρ/dT between the run's own densities; one temperature alone takes the table's."""
-    alike = means.alike("density")
     cold, hot = alike[0], alike[-1]
     if len(alike) > 1:
         return (hot.value - cold.value) / (hot.temperature_C - cold.temperature_C)
-    there = mean.temperature_C + 1.0
-    return float(formulae.density_slope(mean.value, mean.temperature_C, there, commodity=means.dossier.commodity))
+    there = cold.temperature_C + 1.0
+    return float(formulae.density_slope(cold.value, cold.temperature_C, there, commodity=dossier.commodity))
 
 
-def _repeatability(mean: Mean, dossier: Dossier) -> Effect:
-    component, name = "repeatability", f"repeatability, {mean.place}"
-    statement = mean.agreement.statement
+def _repeatability(result: Result, dossier: Dossier) -> Effect:
+    component, name = "repeatability", f"repeatability, {result.place}"
+    statement = result.agreement.statement
     if statement is None:
-        return unknown(component, name, mean.agreement.why_not)
-    single = float(statement.repeatability.at(mean.value)) / RANGE_FACTOR
-    number = independent_results(mean.repeats, dossier.laboratory)
-    spread = _MEDIAN_OF_FOUR if mean.rule == "median" else 1.0
+        return unknown(component, name, result.agreement.why_not)
+    single = float(statement.repeatability.at(result.value)) / RANGE_FACTOR
+    number = independent_results(result.repeats, dossier.laboratory)
+    spread = _MEDIAN_OF_FOUR if result.rule == "median" else 1.0
     standard, degrees = spread * single / math.sqrt(number), statement.degrees_of_freedom
     source = InputQuantity(name, 0.0, standard, degrees_of_freedom=degrees, source=statement.title)
     return Effect(component, source, 1.0)
 
 
-def _resolution(mean: Mean, dossier: Dossier) -> Effect:
+def _resolution(result: Result, dossier: Dossier) -> Effect:
     """Take the step of the printed figures; a value that was not printed takes the one of lab.toml."""
-    component, name = "resolution", f"resolution, {mean.place}"
-    step, basis = _printed_step(mean, dossier), "step of the printed figures"
-    if mean.follows:
-        step, key = _stated(mean, dossier, "resolution_percent", "resolution_density_kg_m3")
+    component, name = "resolution", f"resolution, {result.place}"
+    step, basis = _printed_step(result, dossier), "step of the printed figures"
+    if result.follows:
+        step, key = _stated(result, dossier, "resolution_percent", "resolution_density_kg_m3")
         basis = f"lab.toml, [uncertainty] {key}"
         if math.isnan(step):
             return unknown(component, name, f"not printed, and lab.toml gives no [uncertainty] {key}")
-    standard = standard_from_half_width(step / 2.0, "rectangular") / math.sqrt(len(mean.repeats))
+    standard = standard_from_half_width(step / 2.0, "rectangular") / math.sqrt(len(result.repeats))
     return Effect(component, InputQuantity(name, 0.0, standard, distribution="rectangular", source=basis), 1.0)
 
 
-def _printed_step(mean: Mean, dossier: Dossier) -> float:
+def _printed_step(result: Result, dossier: Dossier) -> float:
     """Return the finest step seen on figures of the same export that are as large as the result, or larger.
 
     Zeros at the end of a printed figure are lost on reading: 11.00 looks like 11, and only its neighbours tell. A
     larger figure is never printed with more decimals than a smaller one.
     """
-    least = 10.0 ** math.floor(math.log10(mean.value))
-    as_large = (value for value in _printed(dossier, mean.quantity) if value >= least)
-    decimals = max(len(f"{value:.{_DIGITS}g}".partition(".")[2]) for value in (*mean.repeats, *as_large))
+    least = 10.0 ** math.floor(math.log10(result.value))
+    as_large = (value for value in _printed(dossier, result.quantity) if value >= least)
+    decimals = max(len(f"{value:.{_DIGITS}g}".partition(".")[2]) for value in (*result.repeats, *as_large))
     return float(10.0**-decimals)
 
 
@@ -249,9 +197,9 @@ def _printed(dossier: Dossier, quantity: str) -> Iterator[float]:
                 yield value
 
 
-def _adjustment(mean: Mean, dossier: Dossier) -> Effect:
-    component, kind = "adjustment", "density" if mean.quantity == "density" else "viscosity"
-    standard, key = _stated(mean, dossier, "adjustment_percent", "adjustment_density_kg_m3")
+def _adjustment(result: Result, dossier: Dossier) -> Effect:
+    component, kind = "adjustment", "density" if result.quantity == "density" else "viscosity"
+    standard, key = _stated(result, dossier, "adjustment_percent", "adjustment_density_kg_m3")
     name = f"adjustment, {kind}"
     if math.isnan(standard):
         return unknown(component, name, f"lab.toml gives no [uncertainty] {key}")
@@ -260,9 +208,9 @@ def _adjustment(mean: Mean, dossier: Dossier) -> Effect:
     return Effect(component, source, standard)
 
 
-def _stated(mean: Mean, dossier: Dossier, percent: str, absolute: str) -> tuple[float, str]:
+def _stated(result: Result, dossier: Dossier, percent: str, absolute: str) -> tuple[float, str]:
     """Return a setting in the unit of the result, and its key."""
     settings = vars(dossier.laboratory.uncertainty)
-    if mean.quantity == "density":
+    if result.quantity == "density":
         return float(settings[absolute]), absolute
-    return float(settings[percent]) * mean.value / 100.0, percent
+    return float(settings[percent]) * result.value / 100.0, percent

@@ -7,22 +7,19 @@ from typing import Any
 
 import pandas as pd
 
+from labcalc.judgement.checks import IMPORTANT, SEVERITIES, URGENT, Action
 from labcalc.judgement.duplicates.comparison import WHAT_TO_DO
 from labcalc.judgement.duplicates.precision import DuplicateSummary
 from labcalc.judgement.duplicates.report import REVIEW, DuplicateReport
 from labcalc.judgement.duplicates.sets import SetBeyond
-from labcalc.judgement.month.finding import SEVERITIES
-from labcalc.judgement.month.follow_up import Action
 from labcalc.judgement.month.report import MonthReport
-from labcalc.judgement.run.for_programs import made_by
+from labcalc.judgement.run.for_programs import made_by, number
 
 FORMAT = "labcalc quality 1"
 
 _TEXTS = ("instrument", "operator", "oil", "quantity", "cause", "unit", "since", "earliest", "latest")
 _NUMBERS = ("temperature_C", "limit", "shift")
 """What is known of an action beside its sentences; what isn't is null."""
-_SAID = ("rank", "severity", "about", "finding", "what_to_do")
-_COLUMNS = [*_SAID, *_TEXTS, *_NUMBERS, "size", "runs", "details", "followed", "overdue", "key"]
 
 
 def quality_for_programs(report: MonthReport | DuplicateReport) -> dict[str, Any]:
@@ -30,18 +27,16 @@ def quality_for_programs(report: MonthReport | DuplicateReport) -> dict[str, Any
 
     report : Of a month, of a year, or of duplicates.
     """
-    if isinstance(report, MonthReport):
-        period, only, found, duplicates = report.month.name, {}, [*report.actions], report.duplicates
-    else:
-        only = {name: value for name, value in report.only.items() if value}
-        period, found, duplicates = report.period.name, _of_repeats(report), report
+    duplicates = report.duplicates if isinstance(report, MonthReport) else report
+    found = report.actions if isinstance(report, MonthReport) else _of_repeats(report)
     return {
         "format": FORMAT,
         **made_by(report.laboratory),
-        "period": period,
-        "only": only,
+        "period": duplicates.period.name,
+        "only": {name: value for name, value in duplicates.only.items() if value},
         "verdict": report.verdict,
         "reason": report.reason,
+        "notices": list(report.notices) if isinstance(report, MonthReport) else [],
         "actions": [_action(one) for one in found],
         "precision": [*_precision(duplicates)],
     }
@@ -50,21 +45,20 @@ def quality_for_programs(report: MonthReport | DuplicateReport) -> dict[str, Any
 def quality_table(document: Mapping[str, Any]) -> pd.DataFrame:
     """Return what ``quality_for_programs`` returned as a table: a row an action."""
     listed = [{**one, **{name: "; ".join(one[name]) for name in ("runs", "details")}} for one in document["actions"]]
-    return pd.DataFrame(listed, columns=_COLUMNS)
+    return pd.DataFrame(listed, columns=[*_action(Action("", "", ""))])
 
 
 def _action(one: Action) -> dict[str, Any]:
-    facts = dict(one.facts)
-    severity = str(facts.get("severity", SEVERITIES[0 if one.urgent else 1]))
+    facts = one.facts
     return {
         "rank": one.rank,
-        "severity": severity,
+        "severity": SEVERITIES[one.severity],
         "about": one.about,
         "finding": one.finding,
         "what_to_do": one.what_to_do,
         **{name: str(facts[name]) if facts.get(name) else None for name in _TEXTS},
-        **{name: _number(facts.get(name, math.nan)) for name in _NUMBERS},
-        "size": _number(one.size),
+        **{name: number(facts.get(name, math.nan)) for name in _NUMBERS},
+        "size": number(one.size),
         "runs": list(filter(None, str(facts.get("runs", "")).split(", "))),
         "details": list(one.details),
         "followed": one.followed or None,
@@ -73,52 +67,35 @@ def _action(one: Action) -> dict[str, Any]:
     }
 
 
-def _number(value: str | float) -> float | None:
-    return float(value) if math.isfinite(float(value)) else None
-
-
 def _of_repeats(report: DuplicateReport) -> list[Action]:
     """Return what repeats ask for: precision worse than its limit, who stands out, repeats beyond, what differs."""
     worse = [
-        _of_size(one.name, one.compared, REVIEW, one.precision.limit, _where(one), limit=one.limit_in_force)
+        Action(one.name, one.compared, REVIEW, URGENT, one.precision.limit, facts=_where(one, one.limit_in_force))
         for one in report.summaries
         if one.is_worse
     ]
     outstanding = [
-        _of_size(
-            *(one.title, one.finding, WHAT_TO_DO[one.factor], one.deviation),
-            {"quantity": one.quantity, "unit": one.unit, one.factor: one.name},
+        Action(
+            *(one.title, one.finding, WHAT_TO_DO[one.factor], URGENT, one.deviation),
+            facts={"quantity": one.quantity, "unit": one.unit, one.factor: one.name},
         )
         for one in report.spreads
         if one.stands_out
     ]
     beyond = [
-        _of_size(
-            *(one.name, one.apart, one.what_to_do, one.spread),
-            _where(one),
-            urgent=one.is_gross,
-            limit=one.limit,
-            runs=one.runs,
-            instrument=one.instruments,
-            since=f"{one.measured_at:%Y-%m-%d}",
+        Action(
+            *(one.name, one.apart, one.what_to_do, URGENT if one.is_gross else IMPORTANT, one.spread),
+            facts={"runs": one.runs, "instrument": one.instruments, "since": f"{one.measured_at:%Y-%m-%d}"}
+            | _where(one, one.limit),
         )
         for one in report.beyond
     ]
-    differing = [
-        Action(0, one.about, one.finding, one.what_to_do, False) for one in (*report.carried_over, *report.biased)
-    ]
-    ranked = sorted((*worse, *outstanding, *beyond, *differing), key=lambda one: not one.urgent)
-    return [replace(one, rank=rank) for rank, one in enumerate(ranked, 1)]
+    found = (*worse, *outstanding, *beyond, *report.carried_over, *report.biased)
+    return [replace(one, rank=rank) for rank, one in enumerate(sorted(found, key=lambda one: one.severity), 1)]
 
 
-def _where(one: DuplicateSummary | SetBeyond) -> dict[str, Any]:
-    return {"quantity": one.quantity, "temperature_C": one.temperature_C, "unit": one.unit}
-
-
-def _of_size(
-    about: str, finding: str, to_do: str, size: float, where: dict[str, Any], urgent: bool = True, **facts: Any
-) -> Action:
-    return Action(0, about, finding, to_do, urgent, size=size, facts=tuple({**where, **facts}.items()))
+def _where(one: DuplicateSummary | SetBeyond, limit: float) -> dict[str, str | float]:
+    return {"quantity": one.quantity, "temperature_C": one.temperature_C, "unit": one.unit, "limit": limit}
 
 
 def _precision(report: DuplicateReport) -> Iterator[dict[str, Any]]:
@@ -129,11 +106,13 @@ def _precision(report: DuplicateReport) -> Iterator[dict[str, Any]]:
             "condition": one.condition,
             "changed": list(one.changed),
             "precision_class": one.precision_class,
-            **_where(one),
+            "quantity": one.quantity,
+            "temperature_C": one.temperature_C,
+            "unit": one.unit,
             "sets": one.precision.number,
-            "limit_found": _number(one.precision.limit),
-            "interval": [_number(low), _number(high)],
-            "limit_in_force": _number(one.limit_in_force),
+            "limit_found": number(one.precision.limit),
+            "interval": [number(low), number(high)],
+            "limit_in_force": number(one.limit_in_force),
             "beyond": list(one.beyond),
             "verdict": one.verdict,
         }

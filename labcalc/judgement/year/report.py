@@ -1,19 +1,19 @@
 """The quality of a year: taken as one long month, with its months beside each other."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
 
+from labcalc.judgement.checks import Action
 from labcalc.judgement.control.panels import Panel, panels_of
 from labcalc.judgement.control.status import sight_of
-from labcalc.judgement.month.finding import Finding
-from labcalc.judgement.month.of_oils import repairs
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
 from labcalc.judgement.month.report import MonthReport, report_period
 from labcalc.judgement.month.whose_fault import moved
-from labcalc.judgement.period import Month, year_of
+from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.record.measurements import Material
 from labcalc.lab import ControlChoices
 from labcalc.statistics import Drift, drift_of, holm_adjusted
@@ -41,12 +41,11 @@ class OilTrend:
         return f"{signed(self.drift.slope)} ({signed(low)} to {signed(high)}){' *' * self.drifts}"
 
 
-@dataclass(frozen=True)
-class Alarms:
+class Alarms(NamedTuple):
     """Alarms of an instrument in a month."""
 
+    month: str  # as ``2026-03``
     instrument: str
-    month: Month
     begun: int
     expected: float  # by chance alone, [-]
 
@@ -57,20 +56,7 @@ class YearReport(MonthReport):
 
     trends: tuple[OilTrend, ...]
     alarms: tuple[Alarms, ...]
-    repaired: tuple[Finding, ...]  # its corrective actions, and whether they worked
-    ended: tuple[Finding, ...]  # what moved in it and was back before its end
-
-    @property
-    def for_programs(self) -> dict[str, Any]:
-        """The action list and the drifts for other programs: only what JSON can carry."""
-        of_month = super().for_programs
-        drifts = [
-            {"instrument": one.panel.first.instrument, "chart": one.panel.name, "unit": one.panel.first.unit}
-            | {"drift_a_year": one.drift.slope, "interval": [*one.drift.interval], "drifts": one.drifts}
-            for one in self.trends
-            if one.drift is not None
-        ]
-        return {"year": of_month.pop("month"), **of_month, "drifts": drifts}
+    ended: tuple[Action, ...]  # what moved in it and was back before its end
 
 
 def report_year(material: Material, year: str) -> YearReport:
@@ -79,48 +65,44 @@ def report_year(material: Material, year: str) -> YearReport:
     Raises MonthError : The year is none.
     """
     laboratory = material.laboratory
-    period = year_of(year, laboratory.time_zone)
+    period = month_of(year, laboratory.time_zone, 12)
     of_year = report_period(material, period)
     panels = panels_of(material.charts, period)
     charts = tuple(chart for panel in panels for chart in panel.charts)
-    by_month = [(month, summarise_oils(charts, month, laboratory)) for month in period.parts]
-    trends = _told([_trend(panel, [one for _, some in by_month for one in some], period) for panel in panels])
-    alarms = tuple(one for month, oils in by_month for one in _alarms(month, oils, laboratory.control))
+    months = [one for month in period.parts for one in summarise_oils(charts, month, laboratory)]
+    trends = [_trend(panel, months, period) for panel in panels]
+    adjusted = iter(holm_adjusted([one.drift.p_value for one in trends if one.drift is not None]))
+    told = tuple(replace(one, drifts=one.drift is not None and bool(next(adjusted) < _FAMILY)) for one in trends)
     drifting = [
         f"{of.instrument}, {one.panel.name} drifts by {one.words.rstrip(' *')} {of.unit} a year."
-        for one in trends
+        for one in told
         for of in (one.panel.first,)
         if one.drifts
     ]
     facts = vars(of_year) | {"notices": (*drifting, *of_year.notices)}
-    repaired, ended = tuple(repairs(of_year.checks)), tuple(moved(of_year.checks, ended=True))
-    return YearReport(**facts, trends=trends, alarms=alarms, repaired=repaired, ended=ended)
+    alarms, ended = _alarms(months, laboratory.control), tuple(moved(of_year.checks, ended=True))
+    return YearReport(**facts, trends=told, alarms=alarms, ended=ended)
 
 
 def _trend(panel: Panel, oils: Sequence[OilSummary], year: Month) -> OilTrend:
-    mine = set(map(id, panel.charts))
-    times, results, months, lots = [], [], [], []
-    names = [chart.lot for chart in panel.charts]  # other limits of a lot are no other level
-    for lot, chart in zip(map(names.index, names), panel.charts, strict=True):
-        which = chart.between(year.first, year.last) & chart.used
-        days = (chart.measured_at[which] - year.first) / np.timedelta64(1, "D")
-        times.append(np.asarray(days, float) / _DAYS_A_YEAR)
-        results.append(chart.plotted[which])
-        months.append(chart.measured_at[which].month)
-        lots.append(np.full(int(which.sum()), lot))
-    drift = drift_of(*(np.concatenate(some) for some in (times, results, months, lots)))
+    mine, lots = set(map(id, panel.charts)), [one.lot for one in panel.charts]  # other limits of a lot: the same level
+    inside = [(one, one.between(year.first, year.last) & one.used) for one in panel.charts]
+    days = ((one.measured_at[which] - year.first) / np.timedelta64(1, "D") for one, which in inside)
+    drift = drift_of(
+        np.concatenate([np.asarray(some, float) / _DAYS_A_YEAR for some in days]),
+        np.concatenate([one.plotted[which] for one, which in inside]),
+        np.concatenate([one.measured_at[which].month for one, which in inside]),
+        np.concatenate([np.full(int(which.sum()), lots.index(one.lot)) for one, which in inside]),
+    )
     return OilTrend(panel, tuple(one for one in oils if id(one.chart) in mine), drift)
 
 
-def _told(trends: Sequence[OilTrend]) -> tuple[OilTrend, ...]:
-    known = [one.drift.p_value for one in trends if one.drift is not None]
-    adjusted = iter(holm_adjusted(known) if known else ())
-    return tuple(replace(one, drifts=one.drift is not None and bool(next(adjusted) < _FAMILY)) for one in trends)
-
-
-def _alarms(month: Month, oils: Sequence[OilSummary], control: ControlChoices) -> Iterator[Alarms]:
-    for instrument in dict.fromkeys(one.chart.instrument for one in oils):
-        mine = [one for one in oils if one.chart.instrument == instrument and one.chart.limits is not None]
-        counts = [(one.alarms, one.judged, sight_of(control, one.chart.limits)) for one in mine if one.chart.limits]
-        begun, expected = sum(one for one, _, _ in counts), sum(number * of.begun for _, number, of in counts)
-        yield Alarms(instrument, month, begun, expected)
+def _alarms(oils: Sequence[OilSummary], control: ControlChoices) -> tuple[Alarms, ...]:
+    """Add up the alarms of all charts with limits, a month and an instrument."""
+    counts = [
+        (f"{one.since:%Y-%m}", one.chart.instrument, one.alarms, one.judged * sight_of(control, limits).begun)
+        for one in oils
+        if (limits := one.chart.limits) is not None
+    ]
+    table = pd.DataFrame(counts, columns=[*Alarms._fields]).groupby(["month", "instrument"], as_index=False).sum()
+    return tuple(map(Alarms._make, table.itertuples(index=False, name=None)))

@@ -36,11 +36,6 @@ class DuplicatePrecision:
         factor = float(difference_limit_factor(confidence=self.confidence))
         return self.interval[0] * factor, self.interval[1] * factor
 
-    @property
-    def limit_for_a_new_pair(self) -> float:
-        """t √2 s, [unit of the deviation]: holds for the next pair although s rests on few."""
-        return self.deviation * float(difference_limit_factor(self.degrees_of_freedom, self.confidence))
-
 
 def pooled_precision(results: ArrayLike, sets: ArrayLike, *, confidence: float = 0.95) -> DuplicatePrecision:
     r"""Return the repeatability standard deviation, [unit of the results], from sets of two, three and more repeats.
