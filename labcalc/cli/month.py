@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 def _options(command: Callable[..., int]) -> click.Command:
     """Give a command the options of both."""
     for option in (
-        click.option("--json", "as_json", is_flag=True, help="The action list as JSON, for other programs."),
+        click.option("--json", "as_json", is_flag=True, help="Print the document of --results FILE.json."),
         paged,
         results_option,
         lab_option,
