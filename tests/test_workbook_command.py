@@ -135,7 +135,7 @@ def test_learners_whose_names_are_alike_in_a_folder_s_name_do_not_meet(
     lab: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     served: list[Path] = []
-    monkeypatch.setattr("labcalc.workbooks.serving.serve_workbook", lambda path, **_: served.append(path))
+    monkeypatch.setattr("labcalc.workbooks.serve_workbook", lambda path, **_: served.append(path))
     for name in ("Ana Lima", "Ana-Lima", "ana  lima"):
         done = CliRunner().invoke(main, ["workbook", "lessons", "--lab", str(lab), "--learner", name])
         assert done.exit_code == 0, done.output

@@ -17,20 +17,19 @@ if TYPE_CHECKING:
     from labcalc.judgement import Material, MonthReport
 
 
-def _command(period: str, metavar: str) -> click.Command:
+def _command(period: str, months: int, metavar: str) -> click.Command:
     """Return the command of a kind of period; a name that is none of it is told before anything else."""
 
     def known(_: click.Context, __: click.Parameter, name: str) -> str:
-        from labcalc.judgement import period as periods
+        from labcalc.judgement.period import month_of
 
-        getattr(periods, f"{period}_of")(name, "UTC")
-        return name
+        return month_of(name, "UTC", months).name
 
     @click.command(period, help=f"Render the quality report of a {period} from the record.")
     @record_option
     @results_option
     @paged
-    @click.option("--json", "as_json", is_flag=True, help="The action list as JSON, for other programs.")
+    @click.option("--json", "as_json", is_flag=True, help="Print the document of --results FILE.json.")
     @click.argument("name", metavar=metavar, callback=known)
     @answer
     def render(name: str, lab: Path, as_json: bool, **pages: Any) -> int:
@@ -41,7 +40,7 @@ def _command(period: str, metavar: str) -> click.Command:
     return render
 
 
-month, year = _command("month", "YYYY-MM"), _command("year", "YYYY")
+month, year = _command("month", 1, "YYYY-MM"), _command("year", 12, "YYYY")
 
 
 def _render(

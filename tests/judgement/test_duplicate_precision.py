@@ -88,7 +88,7 @@ def test_few_beyond_are_told_and_never_called_as_published() -> None:
     assert one.precision.deviation == pytest.approx(math.sqrt(0.15 / 8.0))
     assert one.p_worse == pytest.approx(stats.binom.sf(0, 4, 0.05))
     assert (one.verdict, one.is_worse) == ("1 of 4 beyond r", False)
-    assert one.compared == "2.77 s 0.38 kg/m³ against r 0.20"
+    assert one.compared == "2.77 s 0.38 kg/m³ against r 0.20 kg/m³"
     assert [(each.sample, each.limit) for each in found.beyond] == [("S-4", pytest.approx(0.2))]
     better = summary(report(alternating(*[0.01, -0.01] * 20, 0.21)))
     assert better.verdict == "better than published, 1 of 41 beyond r"

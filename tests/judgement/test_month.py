@@ -186,7 +186,7 @@ def test_repeats_beyond_their_limit_and_a_worse_precision_are_actions(reported: 
     assert found["Repeats"].finding == "beyond their limit: S-2: density at 40 °C 0.600 kg/m³ apart (limit 0.200)"
     worse = reported(QUIET + repeats((858.0, 858.6), (857.0, 856.4), (860.0, 860.6), (850.0, 849.4)), "2026-02")
     assert {one.about: one for one in worse.actions}["Precision of duplicates"].finding == (
-        "worse than its limit: formulated oils, density at 40 °C, 2.77 s 1.2 against r 0.20 kg/m³"
+        "worse than its limit: formulated oils, density at 40 °C, 2.77 s 1.2 kg/m³ against r 0.20 kg/m³"
     )
     decision = {
         "who": "I. Duarte",

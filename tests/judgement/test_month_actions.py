@@ -25,7 +25,7 @@ from labcalc.judgement.control.watch import watched
 from labcalc.judgement.duplicates.report import DuplicateReport
 from labcalc.judgement.month.actions import ranked_actions
 from labcalc.judgement.month.checks import Checks, biased_of
-from labcalc.judgement.month.moved import moved_in
+from labcalc.judgement.month.moved import growth_of, moved_in
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
 from labcalc.judgement.month.report import notices_of, workload_of
 from labcalc.judgement.period import days_of
@@ -214,6 +214,16 @@ def test_a_shift_that_lasts_says_how_it_grew(away: tuple[float, float], number: 
     found = told(actions(oils(densities(*STEADY), later)), "VD, Oil R lot A")
     grown = f", {words}" if words else ""
     assert f"and still so{grown}; it can't be told" in found.finding
+
+
+def test_a_shift_that_stays_as_large_is_seldom_called_growing() -> None:
+    """By simulation of independent results: one in twenty at the most, and the ratio alone would be so far more."""
+    noise = np.random.default_rng(3).standard_normal((2000, 20))
+    for size in (1.0, 2.0, 3.0):
+        told = np.array([growth_of(size + one, 1.0) for one in noise])
+        assert ((told >= 1.4) | (told <= 0.7)).mean() < 0.05 + 3.0 * (0.05 * 0.95 / 2000) ** 0.5
+    doubled = [growth_of(np.linspace(2.0, 6.0, 20) + one, 1.0) for one in noise]
+    assert (np.array(doubled) >= 1.4).mean() > 0.95
 
 
 def test_two_oils_that_move_together_speak_of_the_instrument() -> None:

@@ -38,7 +38,7 @@ def test_scores_of_the_month_by_hand(tmp_path: Path) -> None:
     ]
     assert [(one.about, one.which) for one in found[2:]] == [("KV40", "steady")], "with the round of February"
     assert notices == ("3 proficiency rounds of the period in rounds.csv.",)
-    assert len({one.key("round") for one in found}) == len(found)
+    assert len({(one.about, one.which) for one in found}) == len(found)
     assert month_rounds(of, APRIL) == ((), ("0 proficiency rounds of the period in rounds.csv.",))
 
 
@@ -78,7 +78,7 @@ def test_a_poor_score_is_an_action_of_its_month_and_carried_until_closed(tmp_pat
         return [one for one in json.loads(said)["actions"] if "S, 7" in one["about"] + one["finding"]]
 
     (found,) = actions("2026-02")
-    assert (found["about"], found["urgent"]) == ("D15, S, 7", True)
+    assert (found["about"], found["severity"]) == ("D15, S, 7", "now")
     assert found["finding"] == "z +3.23, action (own 850.97, assigned 850.00)"
     assert actions("2026-03") == []
     words = ("--month", "2026-02", "--owner", "Ines Falk", "--by", "Q. Reis", "--due", "2027-04-15")

@@ -117,7 +117,8 @@ class DuplicateSummary:
     def compared(self) -> str:
         """What was found beside its limit, as short as can be."""
         found = f"2.77 s {numeral(self.precision.limit)} {self.unit}"
-        return f"{found} against {self.letter} {numeral(self.limit_in_force)}" if self.limit_in_force > 0.0 else found
+        limit = f"{self.letter} {numeral(self.limit_in_force)} {self.unit}"
+        return f"{found} against {limit}" if self.limit_in_force > 0.0 else found
 
 
 def summarise_sets(results: pd.DataFrame, sets: pd.DataFrame, laboratory: Laboratory) -> tuple[DuplicateSummary, ...]:

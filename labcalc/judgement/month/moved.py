@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from labcalc.judgement.control.attribution import Attribution, Deviation, attributed
 from labcalc.judgement.control.charts import Chart
@@ -36,7 +37,7 @@ class Moved:
     signalled: pd.Timestamp  # when it was told first
     lasts: bool  # the last result of the period still tells it
     clearest: int  # place of the stream at which it is clearest
-    growth: float  # size of its last five results over that of its first five, [-]; NaN of fewer than ten
+    growth: float  # size of its last five results over that of its first five, [-]; NaN: no more than chance
 
     @property
     def touched(self) -> tuple[Chart, ...]:
@@ -159,8 +160,15 @@ def _moved(
         signalled=_local(stream, first),
         lasts=bool(stream.stops[end]),
         clearest=own.clearest,
-        growth=abs(float(of[-5:].mean() / of[:5].mean())) if of.size >= 10 and of[:5].mean() else math.nan,
+        growth=growth_of(of, dated.scatter),
     )
+
+
+def growth_of(away: NDArray[np.float64], scatter: float) -> float:
+    """Return the mean of the last five over that of the first five, [-]; NaN of less than ten, or within 95 %."""
+    early, late = float(away[:5].mean()), float(away[-5:].mean())
+    tells = away.size >= 10 and abs(late - early) > 1.96 * scatter * math.sqrt(2.0 / 5.0)
+    return abs(late / early) if tells and early else math.nan
 
 
 def _local(stream: Stream, place: int) -> pd.Timestamp:
