@@ -88,7 +88,7 @@ def _reference(keys: bool, schema: Path | None) -> int:
     from labcalc.lab.reference import settings_reference, settings_schema
 
     if keys:
-        tell("| key | takes | default | meaning |\n|---|---|---|---|")
+        tell("| key | takes | default | meaning | in the sample laboratory |\n|---|---|---|---|---|")
         for row in settings_reference():
             tell(f"| {' | '.join(cell.replace('|', '/') for cell in row)} |")
     if schema is not None:

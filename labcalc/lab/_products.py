@@ -56,5 +56,6 @@ PRODUCT = table(
     },
     _product,
     _check,
+    Product,
 )
 """Reader of a [[product]]."""

@@ -291,6 +291,7 @@ _HEAD = table(
         "proficiency_rounds": Key(text, ""),
     },
     dict,
+    record=Laboratory,
 )
 
 

@@ -174,8 +174,10 @@ Check = Callable[[Any], Iterable[tuple[str, str]]]
 """From a record: sub-key and problem of what its values, each right by itself, contradict in each other."""
 
 
-def table(keys: Mapping[str, Key], build: Callable[..., Any], check: Check | None = None) -> Reader:
-    """Read a table with the given keys and build a record of it."""
+def table(
+    keys: Mapping[str, Key], build: Callable[..., Any], check: Check | None = None, record: type | None = None
+) -> Reader:
+    """Read a table with the given keys and build a record of it; ``record`` says what its keys mean, else that does."""
 
     def read(value: Any, path: str, problems: Problems) -> Any:
         if not isinstance(value, dict):
@@ -190,7 +192,7 @@ def table(keys: Mapping[str, Key], build: Callable[..., Any], check: Check | Non
             problems.note(prefix + sub_key if sub_key else path, problem)
         return record if len(problems) == before else UNFIT
 
-    return described(read, lambda: _table_schema(keys, build))
+    return described(read, lambda: _table_schema(keys, record or build))
 
 
 def _table_schema(keys: Mapping[str, Key], build: Callable[..., Any]) -> Schema:
@@ -202,8 +204,14 @@ def _table_schema(keys: Mapping[str, Key], build: Callable[..., Any]) -> Schema:
         is_plain = isinstance(key.default, bool | int | float | str) and key.default not in ("", math.inf)
         default = {"default": key.default} if is_plain and key.default == key.default else {}
         properties[name] = {**found, **({"description": told} if told else {}), **default}
+    about = {"description": first_sentence(build)} if is_dataclass(build) else {}
     required = [name for name, key in keys.items() if key.default is REQUIRED]
-    return {"type": "object", "properties": properties, "required": required, "additionalProperties": False}
+    return {"type": "object", **about, "properties": properties, "required": required, "additionalProperties": False}
+
+
+def first_sentence(record: Any) -> str:
+    """Return what the docstring of a record says first."""
+    return " ".join(inspect.getdoc(record).partition("\n\n")[0].replace("``", "").split())  # type: ignore[union-attr]
 
 
 def field_texts(record: Any) -> dict[str, str]:
@@ -245,7 +253,11 @@ def tables(read_one: Reader, *, unique: Callable[[Any], object], called: str, ma
                 problems.note(f"{path}[{n}]", f"{called} stands in {path}[{first[identity]}] already")
         return UNFIT if UNFIT in records else records
 
-    return described(read, lambda: {"type": "array", "items": schema_of(read_one)})
+    def schema() -> Schema:
+        of_one = schema_of(read_one)
+        return {"type": "array", **{key: of_one.pop(key) for key in ("description",) if key in of_one}, "items": of_one}
+
+    return described(read, schema)
 
 
 def _identity(unique: Callable[[Any], object], given: Any) -> object:

@@ -19,8 +19,8 @@ from labcalc.statistics import DECISION_RULES, PERFORMANCE_THRESHOLDS, RULE_SETS
 class Instrument:
     """An instrument, under the name that the exports give it."""
 
-    name: str
-    description: str = ""
+    name: str  # as the exports write it
+    description: str = ""  # maker, type, serial number: whatever a report should name
     methods: tuple[str, ...] = ()
     """The methods by which it measures, as ``method_names`` writes them; the first that states a quantity holds."""
     thermostats: int | None = None
@@ -33,9 +33,9 @@ class CertifiedValue:
 
     quantity: str
     temperature_C: float
-    value: float
+    value: float  # as the certificate has it, [mm²/s], [mPa·s] or [kg/m³]
     expanded_uncertainty: float  # expanded uncertainty, in the unit of the value
-    coverage_factor: float = 2.0
+    coverage_factor: float = 2.0  # k of that uncertainty, [-]
     k_is_stated: bool = True  # false where nothing says k, and 2 is taken
 
 
@@ -46,12 +46,12 @@ class ReferenceLot:
     What isn't known of the certificate is empty.
     """
 
-    lot: str
+    lot: str  # as the exports or the bottle name it
     valid_from: date
     valid_to: date
-    certified: tuple[CertifiedValue, ...]
+    certified: tuple[CertifiedValue, ...]  # a table a quantity and temperature
     certificate: str = ""  # number of the certificate
-    producer: str = ""
+    producer: str = ""  # who made and certified it
     accreditation: str = ""  # of the producer, such as the number under which it is accredited to ISO 17034
     coverage_factor: float | None = None  # what the certificate says of k for all its values
     file: str = ""  # the certificate as a file, relative to lab.toml
@@ -61,7 +61,7 @@ class ReferenceLot:
 class ReferenceMaterial:
     """A reference oil, told by its sample names."""
 
-    name: str
+    name: str  # as reports show it
     samples: tuple[str, ...]  # Shell-style patterns on the sample name, case ignored
     lots: tuple[ReferenceLot, ...]
 
@@ -72,9 +72,9 @@ class Limit:
 
     quantity: str  # ``kinematic viscosity``, ``dynamic viscosity``, ``density``, ``viscosity index`` or ``CCAI``
     temperature_C: float  # temperature, [°C]; NaN for an index
-    lowest: float
-    highest: float
-    decimals: int
+    lowest: float  # the result is to be this or more; a side without a limit is left out
+    highest: float  # the result is to be this or less
+    decimals: int  # as the specification writes its limit, [-]
     decision_rule: str = ""  # name in ``DECISION_RULES``; empty: the laboratory's rule
     source: str = ""
     """Standard with edition, where lab.toml asks for a standard's limits; empty: the product's specification."""
@@ -87,15 +87,15 @@ class TypicalValue:
 
     quantity: str
     temperature_C: float
-    mean: float
-    standard_deviation: float
+    mean: float  # what good runs show, in the unit of the tidy table
+    standard_deviation: float  # how far single good runs scatter about it
 
 
 @dataclass(frozen=True)
 class Product:
     """A product of the house, told by its product name or by sample names."""
 
-    name: str
+    name: str  # as the exports, or else the reports, name it
     samples: tuple[str, ...] = ()
     """Shell-style patterns on the sample name, case ignored, for exports that name no product."""
     precision_class: str = ""  # class for the precision statements, such as ``base oils``
@@ -108,7 +108,7 @@ class Product:
     standard: str = ""  # published limits that it is held to, a key of ``standard_limits``
     quantities: tuple[str, ...] = ()
     """What its reports calculate beside (``+``) or without (``-``) what its class names."""
-    customer: str = ""
+    customer: str = ""  # as a report names it
     sampling: str = ""  # plan or place of sampling, as a report names it
 
 
@@ -116,9 +116,9 @@ class Product:
 class PrecisionFunction:
     """How a difference limit grows with the result x: factor · (x + offset) ** exponent; a NaN factor: not stated."""
 
-    factor: float = float("nan")
-    offset: float = 0.0
-    exponent: float = 1.0
+    factor: float = float("nan")  # of factor · (x + offset) ** exponent
+    offset: float = 0.0  # added to the result x
+    exponent: float = 1.0  # 0: the same at every level; 1: in proportion
 
     def at(self, x: ArrayLike) -> NDArray[np.float64]:
         """Return the limit [unit of the quantity] at ``x`` [unit of the quantity], any shape; NaN below -offset."""
@@ -131,16 +131,15 @@ class PrecisionFunction:
 class Precision:
     """A laboratory's own precision statement, 95 %; it takes the place of a published one."""
 
-    precision_class: str
+    precision_class: str  # the class of products that it holds for
     quantity: str
     temperature_C: float  # temperature, [°C]; NaN for any
-    repeatability: PrecisionFunction
-    source: str
-    determinability: PrecisionFunction = PrecisionFunction()
-    reproducibility: PrecisionFunction = PrecisionFunction()
-    lowest: float = float("nan")
-    """Ends of the range of results that it was found for, [unit of the quantity]; NaN where none is stated."""
-    highest: float = float("nan")
+    repeatability: PrecisionFunction  # r
+    source: str  # method and edition, or the laboratory's own study
+    determinability: PrecisionFunction = PrecisionFunction()  # d
+    reproducibility: PrecisionFunction = PrecisionFunction()  # R
+    lowest: float = float("nan")  # begin of the range that it was found for, [unit of the quantity]
+    highest: float = float("nan")  # its end; NaN where none is stated
     degrees_of_freedom: float = math.inf
     """How many differences stand behind the repeatability, [-]; infinite where it is taken as known."""
 
@@ -196,8 +195,8 @@ class Baseline:
 
     first_day: date
     last_day: date
-    lot: str = ""
-    instrument: str = ""
+    lot: str = ""  # only of this lot
+    instrument: str = ""  # only on this instrument
 
 
 LIMIT_KINDS = ("by baseline size", "three sigma")  # how far out the limits of a control chart stand
@@ -221,7 +220,7 @@ class ControlChoices:
     """One of ``LIMIT_KINDS``: further out the fewer results set them, so that a result without fault lies beyond them
     as seldom as the figures say (``ChartLimits``), or at three sigma in any case."""
     constants: str = "trade"  # name in ``CHART_CONSTANTS``
-    baseline_results: int = 20
+    baseline_results: int = 20  # first results of a lot that set its limits, [-]
     fewest_results: int = 8
     """Results below which no limits are set, [-]: our own choice; with fewer, sigma is known to no better than 30 %."""
     settled_results: int = 30  # results below which limits are provisional, [-]
@@ -261,16 +260,16 @@ class DuplicateChoices:
 class RecordPlace:
     """Where the record is kept: a SQLite file, relative to lab.toml, or a PostgreSQL database by its URL."""
 
-    file: str = ""
-    url: str = ""  # without a password
+    file: str = ""  # SQLite file, relative to lab.toml
+    url: str = ""  # PostgreSQL database, without a password
 
 
 @dataclass(frozen=True)
 class Laboratory:
     """The whole of lab.toml. Without a file: sensible defaults that read any self-describing export."""
 
-    name: str = "Laboratory without a lab.toml"
-    address: str = ""
+    name: str = "Laboratory without a lab.toml"  # as reports show it
+    address: str = ""  # as reports show it
     logo: str = ""  # a picture, relative to lab.toml
     logo_uri: str = ""  # the same as a ``data:`` URI, once the file was read
     time_zone: str = "UTC"

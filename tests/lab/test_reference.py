@@ -29,6 +29,9 @@ def test_the_sample_laboratory_follows_the_schema() -> None:
         jsonschema.Draft202012Validator(schema).validate({**settings, "laboratry": {}})
 
 
+PERFORMANCE = ("performance", "ratio", "satisfactory", "inconsistent")
+
+
 def test_keys_say_what_they_take_and_mean() -> None:
     rows = {row[0]: row for row in settings_reference()}
     assert rows["report.reference_age_h"][1:3] == ("number above 0", "24.0")
@@ -40,7 +43,10 @@ def test_keys_say_what_they_take_and_mean() -> None:
 def test_no_key_sends_a_person_elsewhere() -> None:
     """What takes no plain type says in its meaning what is expected; what a profile inherits is told too."""
     rows = {row[0]: row for row in settings_reference()}
-    assert [name for name, takes, _, meaning in rows.values() if "see meaning" in takes and not meaning] == []
+    assert [name for name, takes, _, meaning, _ in rows.values() if "see meaning" in takes and not meaning] == []
+    untold = {name.rpartition(".")[2] for name, *_, meaning, _ in rows.values() if not meaning}
+    assert untold <= {"quantity", "name", "decimal", "operator", "product", *PERFORMANCE}, "their names say it"
+    assert rows["product.limit.decimals"][4] == "1", "as the sample laboratory has it"
     assert rows["laboratory.time_zone"][3] == "a time zone such as 'Europe/Lisbon'"
     assert rows["profile.columns"][3].startswith("Header, key or parameter as the export writes it → what it holds")
     assert rows["profile.header_rows"][3].endswith("there is no header, columns are named by their place")
