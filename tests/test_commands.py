@@ -271,3 +271,21 @@ def test_the_command_begins_at_once(words: list[str]) -> None:
     bare = min(seconds("pass") for _ in range(3))
     start = min(seconds(f"from labcalc.cli import main; main({words!r})") for _ in range(5)) - bare
     assert start < 0.5 * (min(seconds("import pandas") for _ in range(3)) - bare)
+
+
+def test_reading_and_keeping_needs_nothing_of_the_workbooks(good: Path, tmp_path: Path) -> None:
+    """What README names for the instrument's own computer is enough for ``read``, ``check`` and ``record``."""
+    lab = tmp_path / "lab.toml"
+    lab.write_text(
+        '[laboratory]\nname = "L"\ntime_zone = "UTC"\n[record]\nfile = "record.sqlite"\n'
+        '[[product]]\nname = "Hydraulic"\nsamples = ["HX*"]\n',
+        encoding="utf-8",
+    )
+    heavy = ["jupyterlab", "nbconvert", "papermill", "plotly", "ipywidgets", "anywidget", "mistune", "IPython"]
+    code = (
+        f"import sys\nsys.modules.update(dict.fromkeys({heavy}))\nfrom labcalc.cli import main\n"
+        "try:\n    main(sys.argv[1:])\nexcept SystemExit as end:\n    sys.exit(end.code)"
+    )
+    for words in (["read", good], ["record", "add", good, "--lab", lab], ["check", "--lab", lab]):
+        done = subprocess.run([sys.executable, "-c", code, *map(str, words)], capture_output=True, text=True)
+        assert done.returncode == 0, done.stderr
