@@ -457,7 +457,7 @@ def test_a_certified_value_that_was_changed_is_told(tmp_path: Path) -> None:
     add_certificates(load_laboratory(settings), who="I. Duarte")
     assert notices() == []
     settings.write_text(settings.read_text("utf-8").replace("value = 50.00", "value = 50.20"), "utf-8")
-    changed = "): kinematic viscosity at 40 °C 50.0 ± 0.1 → 50.2 ± 0.1. This page goes by the new values"
+    changed = ") from kinematic viscosity at 40 °C 50.0 ± 0.1 to kinematic viscosity at 40 °C 50.2 ± 0.1. This page"
     assert [changed in one and "in lab.toml, not yet in the record" in one for one in notices()] == [True]
     add_certificates(load_laboratory(settings), who="I. Duarte")
     assert [changed in one and "by I. Duarte, entry 10" in one for one in notices()] == [True]

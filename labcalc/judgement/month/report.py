@@ -110,27 +110,23 @@ def _changed_certificates(oils: tuple[OilSummary, ...], laboratory: Laboratory, 
     if laboratory.record is None:
         return
     told = [(one.content, one) for one in find_entries(laboratory, kind="certificate")]
-    lots = {(one.chart.oil, one.chart.lot) for one in oils}
-    last: dict[tuple[str, str], dict[str, str]] = {}
+    lots, last = {(one.chart.oil, one.chart.lot) for one in oils}, dict[tuple[str, str], list[str]]()
     for said, entry in (*told, *((one, None) for one in certificates(laboratory))):
-        name, values = (said["oil"], said["lot"]), {}
-        for one in said["certified"]:
-            what = f"{one['quantity']} at {float(one['temperature_C']):g} °C"
-            values[what] = f"{one['value']} ± {one['expanded_uncertainty']}"
-        before = last.get(name, values)
-        last[name] = values
-        changed = [
-            f"{what} {before.get(what, 'nothing')} → {values.get(what, 'nothing')}"
-            for what in before | values
-            if before.get(what) != values.get(what)
+        values = [
+            f"{one['quantity']} at {float(one['temperature_C']):g} °C {one['value']} ± {one['expanded_uncertainty']}"
+            for one in said["certified"]
         ]
-        if changed and name in lots and (entry is None or pd.Timestamp(entry.at) >= month.first):
-            whose = (
+        name = (said["oil"], said["lot"])
+        before, last[name] = last.get(name, values), values
+        if before != values and name in lots and (entry is None or pd.Timestamp(entry.at) >= month.first):
+            by = (
                 f"on {entry.at[:10]} by {entry.who}, entry {entry.n}" if entry else "in lab.toml, not yet in the record"
             )
+            was = ", ".join(one for one in before if one not in values) or "fewer values"
+            now = ", ".join(one for one in values if one not in before) or "fewer values"
             yield (
-                f"The certificate of {name[0]} lot {name[1]} was changed ({whose}): {', '.join(changed)}. This page "
-                "goes by the new values; what was rendered before went by the old."
+                f"The certificate of {name[0]} lot {name[1]} was changed ({by}) from {was} to {now}. "
+                "This page goes by the new values; what was rendered before went by the old."
             )
 
 
