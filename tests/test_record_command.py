@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from contextlib import closing
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
@@ -68,6 +69,43 @@ def test_add_moves_decisions_and_reads_again(folder: Path) -> None:
     ]  # fmt: skip
 
 
+def test_add_tells_a_line_of_decisions_that_is_none(folder: Path) -> None:
+    (folder / "decisions.jsonl").write_text("garbage {\n", encoding="utf-8")
+    done = add(folder)
+    told = f"labcalc: {folder / 'decisions.jsonl'}: line 1: 'garbage {{': a decision in braces is expected\n"
+    assert (done.exit_code, done.stderr) == (1, told)
+
+
+def test_a_reason_can_not_pass_for_an_entry(folder: Path) -> None:
+    add(folder)
+    call(folder, "decide", "--what", "exclude", "--run", "R", "--why", "air\n    99  seen", "--by", "A")
+    assert call(folder, "show", "--kind", "decision").stdout.splitlines()[0].endswith("exclude, R: air 99 seen")
+
+
+def test_the_export_that_counts_is_one_that_the_record_holds(folder: Path) -> None:
+    """Two exports of one name are told apart by the first digits of their digests."""
+    add(folder)
+    (folder / "again").mkdir()
+    again = folder / "again" / "run_000.csv"
+    again.write_text((folder / "exports" / again.name).read_text("utf-8").replace("15.00", "15.09"), "utf-8")
+    run = str(read(folder / "exports" / again.name, folder / "lab.toml").table["run"].iloc[0])
+    words = ("decide", "--what", "count", "--run", run, "--why", "asked", "--by", "A", "--file")
+    assert call(folder, *words, again.name).stderr == ""
+    told = call(folder, *words, "run_009.csv").stderr
+    assert (
+        told == f"labcalc: the record holds no run '{run}' in export 'run_009.csv' yet: nothing changes until it does\n"
+    )
+    call(folder, "add", str(again), "--by", "A")
+    labels = [
+        f"run_000.csv ({sha256(file.read_bytes()).hexdigest()[:8]})"
+        for file in (folder / "exports" / again.name, again)
+    ]
+    refused = call(folder, *words, again.name)
+    assert refused.exit_code == 2
+    assert f"are: {', '.join(sorted(labels))}; name one so" in refused.stderr
+    assert (call(folder, *words, labels[1]).exit_code, call(folder, *words, labels[1]).stderr) == (0, "")
+
+
 def test_show_lists_filters_and_writes(folder: Path) -> None:
     add(folder)
     lines = call(folder, "show").stdout.splitlines()
@@ -121,8 +159,12 @@ def test_verify_and_checkpoint(folder: Path) -> None:
     assert call(folder, "checkpoint").stdout == f"Harbour Laboratory: The record has {head(folder)}.\n"
     printed = f"9:{head(folder).split()[-1][:16]}"
     good = call(folder, "verify", "--printed", printed)
-    assert (good.exit_code, good.stdout) == (0, f"The record is as it was written: {head(folder)}.\n")
+    told = f"The record is as it was written: {head(folder)}"
+    assert (good.exit_code, good.stdout) == (0, f"{told}; it still says what was printed at entry 9.\n")
+    assert call(folder, "verify").stdout == f"{told}.\n"
     assert call(folder, "verify", "--printed", head(folder)).stdout == good.stdout  # as the paper has it
+    assert call(folder, "verify", "--printed", call(folder, "checkpoint").stdout).stdout == good.stdout
+    assert call(folder, "verify", "--printed", f"0 entries, head {'0' * 64}").exit_code == 2  # every record holds it
     bad = call(folder, "verify", "--printed", "9:0123456789abcdef")
     assert bad.exit_code == 1
     assert bad.stderr.startswith("labcalc: entry 9: its digest is ")
@@ -130,8 +172,8 @@ def test_verify_and_checkpoint(folder: Path) -> None:
     with closing(sqlite3.connect(folder / "record.sqlite", isolation_level=None)) as connection:
         connection.execute("DROP TRIGGER names_update")
         connection.execute("UPDATE names SET name = 'other' WHERE entry = 9 AND name = 'S4'")
-    told = call(folder, "verify")
-    assert (told.exit_code, told.stderr) == (
+    wrong = call(folder, "verify")
+    assert (wrong.exit_code, wrong.stderr) == (
         1, "labcalc: entry 9: it is found by other names than those of its rows\n",
     )  # fmt: skip
 

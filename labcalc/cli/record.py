@@ -41,7 +41,7 @@ def add(exports: tuple[Path, ...], lab: Path, who: str, again: str, watch: bool)
     Decisions beside lab.toml come along; what is known already isn't added twice.
     """
     from labcalc.exports import totals
-    from labcalc.lab import add_certificates, add_exports, load_laboratory, move_decisions
+    from labcalc.lab import add_certificates, add_exports, checked_decisions, load_laboratory, move_decisions
 
     laboratory = load_laboratory(lab)
     if watch:
@@ -56,9 +56,12 @@ def add(exports: tuple[Path, ...], lab: Path, who: str, again: str, watch: bool)
     decisions = f"; {counted(moved, 'decision')} moved" if moved else ""
     decisions += f"; {counted(certified, 'certificate')} new or changed" if certified else ""
     tell(f"{counted(len(new), 'export')} added, {known} known already{read}{decisions}. {head_words(laboratory)}")
+    unusable = checked_decisions(laboratory).unusable
+    for line in unusable:
+        say(f"labcalc: {line}")
     if failed and len(failed) == len(added):
         return 2
-    return 1 if failed or any(one.refusals for one in new) else 0
+    return 1 if failed or unusable or any(one.refusals for one in new) else 0
 
 
 def _watch(laboratory: Laboratory, exports: tuple[Path, ...], who: str) -> int:
@@ -110,7 +113,7 @@ def show(lab: Path, n: int | None, as_json: bool, to: Path | None, force: bool, 
         tell(json.dumps([one.for_programs for one in found], ensure_ascii=False, indent=1))
     else:
         for one in found:
-            tell(f"{one.n:>6}  {one.at}  {one.who}  {one.kind}: {_gist(one.content)}")
+            tell(f"{one.n:>6}  {one.at}  {one.who}  {one.kind}: {' '.join(_gist(one.content).split())}")
     if not found:
         say("labcalc: no entry fits")
         return 2
@@ -173,16 +176,26 @@ def decide(lab: Path, **decided: Any) -> int:
     from labcalc.errors import DecisionError, RecordError
     from labcalc.lab import add_decision, find_rows, load_laboratory
 
-    laboratory, run, runs = load_laboratory(lab), decided["run"], ()
-    asked = bool(run) and laboratory.record is not None
+    laboratory, run, file = load_laboratory(lab), decided["run"], decided["file"]
+    runs, files = list[str](), set[str]()
     with suppress(RecordError):  # before its first entry there is no record
-        if asked and find_rows(laboratory, run=run).table.empty:
-            runs = tuple(find_rows(laboratory, sample=run).table["run"].unique())
+        if laboratory.record is not None and (run or file):
+            held = find_rows(laboratory)
+            rows = held.table.assign(label=[one.label for one in held.sources for _ in range(one.determinations)])
+            of_run = rows[rows["run"] == run] if run else rows
+            files = set(
+                of_run["label"][(of_run[["source_file", "label"]] == file).any(axis=1)] if file else of_run["label"]
+            )
+            if of_run.empty:
+                runs = rows["run"][rows["sample"] == run].unique().tolist()
     if runs:
         raise DecisionError("", 0, f"--run: '{run}' is a sample; its runs are: {', '.join(runs)}")
+    if file and len(files) > 1:
+        raise DecisionError("", 0, f"--file: exports named '{file}' are: {', '.join(sorted(files))}; name one so")
     decision = add_decision(laboratory, **decided)
-    if asked and find_rows(laboratory, run=run).table.empty:
-        say(f"labcalc: the record holds no run '{run}' yet: nothing changes until it does")
+    if laboratory.record is not None and (run or file) and not files:
+        about = " in export ".join(f"'{one}'" for one in (run, file) if one)
+        say(f"labcalc: the record holds no run {about} yet: nothing changes until it does")
     about = f"{decision.run or decision.instrument or decision.file}, number {decision.number}"
     tell(f"Decided by {decision.who}: {decision.what}, {about}. {head_words(laboratory)}")
     return 0
@@ -202,19 +215,21 @@ def verify(exports: tuple[Path, ...], lab: Path, printed: tuple[str, ...]) -> in
 
     laboratory = load_laboratory(lab)
     verified = verify_record if laboratory.record else verify_file
-    head, fault = verified(laboratory, dict(map(_printed, printed)))
+    heads = dict(map(_printed, printed))
+    head, fault = verified(laboratory, heads)
     if fault is not None:
         say(f"labcalc: {fault}")
         return 1
     if missing := list(exports_not_held(laboratory, exports)) if exports else []:
         say("\n".join(f"labcalc: {path}: its content is not in the record" for path in missing))
         return 1
-    tell(f"The record is as it was written: {head or 'no chained line yet'}.")
+    paper = f"; it still says what was printed at entry {', '.join(map(str, sorted(heads)))}" if heads else ""
+    tell(f"The record is as it was written: {head or 'no chained line yet'}{paper}.")
     return 0
 
 
 def _printed(text: str) -> tuple[int, str]:
-    found = re.fullmatch(r"(\d+)(?::| entr(?:y|ies), head )([0-9a-fA-F]{16,})…?", " ".join(text.split()))
+    found = re.search(r"(?<!\S)([1-9]\d*)(?::| entr(?:y|ies), head )([0-9a-fA-F]{16,})[…., ]*$", " ".join(text.split()))
     if not found:
         example = "33:106dc9e8bccf78e2 or '33 entries, head 106dc9e8bccf78e2'"
         raise click.BadParameter(f"'{text}': such as {example} is expected", param_hint="--printed")

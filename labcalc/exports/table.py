@@ -81,6 +81,11 @@ class SourceFile:
     """Lines of rows that repeat one above in every cell, its time to the second included: counted once."""
 
     @property
+    def label(self) -> str:
+        """Name with the first digits of the digest: tells files of one name apart."""
+        return f"{self.name} ({self.sha256[:8]})"
+
+    @property
     def read_as(self) -> str:
         """Return in words how it was read, and what of it is not in the table."""
         return "; ".join(filter(None, (self.dialect, *_lines_left_out([self]), columns_not_used([self]))))

@@ -5,6 +5,8 @@
 verified in 3.3 µs a row of 104,000 rows, in 14 to 17 µs an entry of 200,000 to 3,000,000 entries (123 MB at most),
 SQLite's own check of the file included; recalled in 1 µs a row. The first page of a day on 626,000 determinations takes
 2.0 to 3.0 s, of six instruments as of one: each run is looked up when its turn comes.
+Of a whole ``labcalc report --jobs 1`` on 42 runs of six instruments beside the sample's 29 exports, the first page was
+on the disk after 1.6 s of CPU, start of the program included; all 42 took 10.5 s.
 Five years of forty samples a day on six instruments, each at two
 temperatures, are 626,000 determinations; without a number it is a sixth of that.
 """

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Callable
+from hashlib import sha256
 from pathlib import Path
 
 import pandas as pd
@@ -14,9 +15,9 @@ from labcalc.errors import SettingsError
 from labcalc.exports import read_export
 from labcalc.judgement import Judgement, Material, gather, gather_record, judge, report_duplicates, report_month
 from labcalc.judgement.record.clocks import _longest_rise
-from labcalc.lab import add_decision, load_laboratory
+from labcalc.lab import add_certificates, add_decision, add_exports, load_laboratory
 from labcalc.shipped import sample_exports, sample_lab
-from tests.judgement.conftest import HEADER, LAB
+from tests.judgement.conftest import GOOD, HEADER, LAB, REFERENCE
 
 Gather = Callable[..., Material]
 
@@ -124,6 +125,33 @@ def test_rows_doubled_in_a_file_are_one_where_times_have_seconds(tmp_path: Path)
 
 
 # --- Of two versions none counts until somebody says which ---
+
+
+def test_two_versions_in_files_of_one_name_are_told_apart(gathered: Gather) -> None:
+    """A corrected export mostly keeps its name: decided by name and digest, as by name elsewhere."""
+    material = gathered(past={"a": OTHER}, a=RUN)
+    corrected, first = (f"a.csv ({sha256((HEADER + text).encode()).hexdigest()[:8]})" for text in (RUN, OTHER))
+    assert [one.finding.split(" give ")[0] for one in material.first_doubts] == [
+        f"{corrected} line 2 and {first} line 2"
+    ]
+    decided = {"what": "count", "run": "S1"}
+    assert len(gathered(past={"a": OTHER}, a=RUN, decisions=[decided | {"file": "a.csv"}]).doubts) == 2
+    for file, kv in ((corrected, 46.12), (first, 46.21)):
+        material = gathered(past={"a": OTHER}, a=RUN, decisions=[decided | {"file": file}])
+        assert (material.doubts, values(material.record)) == ((), [6.87, kv])
+
+
+def test_two_versions_are_of_the_month_in_which_they_were_measured(gathered: Gather) -> None:
+    """No other month changes, also where no row of the later file counts."""
+    earlier = SECOND.replace("2026-03-02", "2026-02-02")
+    material = gathered(a=RUN + earlier, b=OTHER)
+    assert [
+        len(material.doubts),
+        *(
+            sum("versions" in one.key for one in report_month(material, month).actions)
+            for month in ("2026-02", "2026-03")
+        ),
+    ] == [2, 0, 2]
 
 
 def test_two_versions_are_refused_until_decided(gathered: Gather) -> None:
@@ -413,3 +441,23 @@ def test_a_line_that_is_no_decision_is_urgent_and_stops_nothing(laboratory: Path
     (action,) = (one for one in report.actions if one.about == "Decisions, line 2")
     assert action.urgent
     assert action.finding == "'exclude everything': a decision in braces is expected"
+
+
+def test_a_certified_value_that_was_changed_is_told(tmp_path: Path) -> None:
+    """What was rendered before went by the old value: without a word, two pages of a month would contradict."""
+    settings, export = tmp_path / "lab.toml", tmp_path / "a.csv"
+    settings.write_text(LAB + '[record]\nfile = "record.sqlite"\n', "utf-8")
+    export.write_text(HEADER + REFERENCE + GOOD, "utf-8")
+    list(add_exports(load_laboratory(settings), [export], who="A"))
+
+    def notices() -> list[str]:
+        return [one for one in report_month(gather_record(settings), "2026-03").notices if "was changed" in one]
+
+    assert notices() == []
+    add_certificates(load_laboratory(settings), who="I. Duarte")
+    assert notices() == []
+    settings.write_text(settings.read_text("utf-8").replace("value = 50.00", "value = 50.20"), "utf-8")
+    changed = ") from kinematic viscosity at 40 °C 50.0 ± 0.1 to kinematic viscosity at 40 °C 50.2 ± 0.1. This page"
+    assert [changed in one and "in lab.toml, not yet in the record" in one for one in notices()] == [True]
+    add_certificates(load_laboratory(settings), who="I. Duarte")
+    assert [changed in one and "by I. Duarte, entry 10" in one for one in notices()] == [True]

@@ -27,7 +27,7 @@ from labcalc.judgement.variance.components import (
     components_side_by_side,
     sample_names,
 )
-from labcalc.lab import Decision, Laboratory, certificates
+from labcalc.lab import Decision, Laboratory, certificates, find_entries
 from labcalc.showing import Shown
 from labcalc.wording import counted
 
@@ -44,6 +44,7 @@ def notices_of(
         *_amount(rows, oils, month),
         *_lot_changes(material, month),
         *_certificates(oils, month),
+        *_changed_certificates(oils, material.laboratory, month),
         *([f"Without a time, and so in no month: {counted(undated, 'row')} of the record."] if undated else []),
         *(f"{one}." for one in material.repeated if one.split(": ")[0] in names),
         *(
@@ -102,6 +103,31 @@ def _certificates(oils: tuple[OilSummary, ...], month: Month) -> Iterator[str]:
     if without:
         its, names = "its" if len(without) == 1 else "their", ", ".join(without)
         yield f"lab.toml holds no certificate that fits {names}: {its} results can show a change, but not a bias."
+
+
+def _changed_certificates(oils: tuple[OilSummary, ...], laboratory: Laboratory, month: Month) -> Iterator[str]:
+    """Name certified values that were changed since the month began: what was rendered before went by the old ones."""
+    if laboratory.record is None:
+        return
+    told = [(one.content, one) for one in find_entries(laboratory, kind="certificate")]
+    lots, last = {(one.chart.oil, one.chart.lot) for one in oils}, dict[tuple[str, str], list[str]]()
+    for said, entry in (*told, *((one, None) for one in certificates(laboratory))):
+        values = [
+            f"{one['quantity']} at {float(one['temperature_C']):g} °C {one['value']} ± {one['expanded_uncertainty']}"
+            for one in said["certified"]
+        ]
+        name = (said["oil"], said["lot"])
+        before, last[name] = last.get(name, values), values
+        if before != values and name in lots and (entry is None or pd.Timestamp(entry.at) >= month.first):
+            by = (
+                f"on {entry.at[:10]} by {entry.who}, entry {entry.n}" if entry else "in lab.toml, not yet in the record"
+            )
+            was = ", ".join(one for one in before if one not in values) or "fewer values"
+            now = ", ".join(one for one in values if one not in before) or "fewer values"
+            yield (
+                f"The certificate of {name[0]} lot {name[1]} was changed ({by}) from {was} to {now}. "
+                "This page goes by the new values; what was rendered before went by the old."
+            )
 
 
 def month_spreads(material: Material, rows: pd.DataFrame, month: Month) -> tuple[ComponentsOfVariance, ...]:
@@ -209,6 +235,12 @@ def report_period(material: Material, period: Month) -> MonthReport:
     rows = record[period.holds(record["measured_at"])]
     names, runs = set(rows["source_file"]), set(rows["run"])
     others = (set(record["source_file"]) if material.doubts else set()) - names
+    # versions of a run are of its month; a doubted time, of each that its file has rows of, of any if none counts
+    doubts = [
+        one
+        for one in material.doubts
+        if (one.file not in others if one.about == "time" else period.first <= one.measured_at < period.last)
+    ]
     checks = checks_of(material, period)
     duplicates = duplicates_between(material, period)
     carry_overs = month_carry_overs(material, rows, period)
@@ -217,8 +249,7 @@ def report_period(material: Material, period: Month) -> MonthReport:
     rounds, of_rounds = month_rounds(laboratory, period)
     found = ranked_actions(
         *(rows, checks, duplicates, carry_overs, refusals, failures, period),
-        # doubts about files that hold rows of the month, and about those that may, as none of theirs counts
-        *([one for one in material.doubts if one.file not in others], material.unusable, material.waiting, rounds),
+        *(doubts, material.unusable, material.waiting, rounds),
     )
     actions = followed(found, material.assignments, period)
     measured = {(one.chart.oil, one.chart.lot) for one in checks.oils}

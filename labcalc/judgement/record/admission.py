@@ -31,6 +31,7 @@ class Doubt(NamedTuple):
     line: int
     about: Literal["versions", "time"]
     finding: str
+    measured_at: pd.Timestamp
 
     @property
     def sentence(self) -> str:
@@ -40,7 +41,7 @@ class Doubt(NamedTuple):
 
 def first_of_files(doubts: Sequence[Doubt]) -> Iterator[Doubt]:
     """Yield the first doubt of a kind about each file, which says how many more runs of the file it is about."""
-    runs = Counter((one.file, one.about) for one in doubts)
+    runs = Counter((file, about) for file, about, _ in {(one.file, one.about, one.run) for one in doubts})
     first = {(one.file, one.about): one for one in reversed(doubts)}
     for one in reversed(first.values()):
         more = runs[one.file, one.about] - 1
@@ -81,6 +82,8 @@ class _Rows:
         self.sources = [source for one in readings for source in one.sources]
         self.file = np.repeat(np.arange(len(self.sources)), [one.determinations for one in self.sources])
         self.names, self.runs = (self.table[name].to_numpy(object) for name in ("source_file", "run"))
+        held = Counter(name for name, _ in {(one.name, one.sha256) for one in self.sources})
+        self.labels = [one.label if held[one.name] > 1 else one.name for one in self.sources]
         run = pd.factorize(self.table["run"])[0]
         self.side = self.file * (int(run.max(initial=0)) + 1) + run  # a run in a file
         self.counting = {(one.file, one.run) for one in decisions if one.what == "count"}
@@ -111,14 +114,13 @@ class _Rows:
 
     def _counts(self, row: int) -> bool:
         """Tell whether somebody decided that the row's run of its file counts."""
-        file, run = self.names[row], self.runs[row]
-        return not self.counting.isdisjoint({(file, run), (file, ""), ("", run)})
+        name, label, run = self.names[row], self.sources[self.file[row]].label, self.runs[row]
+        return not self.counting.isdisjoint({(name, run), (name, ""), (label, run), (label, ""), ("", run)})
 
     def _doubt(self, row: int, about: Literal["versions", "time"], finding: str) -> None:
-        line = int(self.table["source_line"].iloc[row])
-        self.doubts.setdefault(
-            (int(self.side[row]), about), Doubt(self.runs[row], self.names[row], line, about, finding)
-        )
+        line, moment = int(self.table["source_line"].iloc[row]), self.table["measured_at"].iloc[row]
+        doubt = Doubt(self.runs[row], self.names[row], line, about, finding, moment)
+        self.doubts.setdefault((int(self.side[row]), about), doubt)
 
     def keep_out_times(self, doubtful: Mapping[int, str]) -> None:
         """Keep the runs of a doubted time out; what was excluded by somebody needs no telling."""
@@ -137,7 +139,7 @@ class _Rows:
             copy, source = self.sources[self.file[row]], self.sources[self.file[origin]]
             first_time = known.setdefault((copy.name, copy.sha256), self.file[row]) == self.file[row]
             if copy != source and first_time:  # else it is a file of the record that is at hand too
-                pairs[copy.name, source.name, "" if row in first else " in fewer digits"] += 1
+                pairs[copy.name, self.labels[self.file[origin]], "" if row in first else " in fewer digits"] += 1
                 self.copies[self.runs[origin]].add(copy.name)
         for (name, other, digits), number in pairs.items():
             self.told.append(f"{name}: {counted(number, 'determination')} of {other}{digits}, counted once")
@@ -161,12 +163,20 @@ class _Rows:
             if dropped.keys().isdisjoint(sides):  # else it is decided which gives way
                 rivals |= {*pair}
                 for row in pair if self.excluded.isdisjoint(self.runs[[*pair]]) else ():
-                    self._doubt(row, "versions", _in_words(self.table.iloc[[*pair]], quantity, values))
+                    self._doubt(row, "versions", self._in_words(pair, quantity, values))
         self.told += [f"{self.names[row]}: run {self.runs[row]} gives way, as decided" for row in dropped.values()]
         first: dict[str, int] = {}  # a page shows one version of a run: that of the first file
         later = [row for row in sorted(rivals) if first.setdefault(self.runs[row], self.side[row]) != self.side[row]]
         self.out |= np.isin(self.side, [side for side, _ in self.doubts])
         self.gone |= np.isin(self.side, [*dropped, *self.side[later]])
+
+    def _in_words(self, pair: tuple[int, int], quantity: str, values: tuple[float, float]) -> str:
+        rows = self.table.iloc[[*pair]]
+        places = zip(self.file[[*pair]], rows["source_line"], strict=True)
+        lines = " and ".join(f"{self.labels[file]} line {line}" for file, line in places)
+        both = f"{plain(values[0], 10)} and {plain(values[1], 10)} {UNITS[quantity]}"
+        at = at_celsius(quantity, float(rows["temperature_C"].iloc[0]))
+        return f"{lines} give {both} ({at}) for the same instrument, time, sample and fill"
 
 
 def _shared_rows(table: pd.DataFrame, file: NDArray[np.int64]) -> pd.DataFrame:
@@ -253,14 +263,6 @@ def _clashes(shared: pd.DataFrame) -> Iterator[tuple[tuple[int, int], str, tuple
             for one, other in combinations(versions[["row", quantity]].itertuples(index=False, name=None), 2):
                 if one[1] != other[1]:
                     yield (one[0], other[0]), quantity, (one[1], other[1])
-
-
-def _in_words(rows: pd.DataFrame, quantity: str, values: tuple[float, float]) -> str:
-    places = zip(rows["source_file"], rows["source_line"], strict=True)
-    lines = " and ".join(f"{file} line {line}" for file, line in places)
-    both = f"{plain(values[0], 10)} and {plain(values[1], 10)} {UNITS[quantity]}"
-    at = at_celsius(quantity, float(rows["temperature_C"].iloc[0]))
-    return f"{lines} give {both} ({at}) for the same instrument, time, sample and fill"
 
 
 def _first_rows(shared: pd.DataFrame) -> dict[int, int]:

@@ -29,6 +29,8 @@ def bring_up_to_date(connection: Connection, place: str, last: int = LATEST) -> 
     if done > LATEST:
         raise RecordError(place, f"it was written by a newer labcalc (step {done}); this one knows {LATEST} steps")
     for step in range(done + 1, last + 1):
+        if connection.has_table(made := _STEPS[step - 1]["table"][0]["name"]):
+            raise RecordError(place, f"it has the table {made} of step {step}, which its table of steps lacks")
         for statement in _statements(step, connection.is_sqlite):
             connection.run(statement)
         if step in _MOVES:
@@ -63,8 +65,8 @@ def _statements(step: int, is_sqlite: bool) -> Iterator[str]:
         yield f"CREATE INDEX index_{step}_{place} ON {on}"
 
 
-def missing_triggers(connection: Connection) -> list[str]:
-    """Return the triggers that should refuse changes and aren't there as they were made."""
+def changed_triggers(connection: Connection) -> list[str]:
+    """Return the triggers that aren't as labcalc made them: gone, others, or somebody else's (in SQLite)."""
     taken = [one for step in range(1, step_of(connection) + 1) for one in _statements(step, connection.is_sqlite)]
     gone = [one.replace("DROP TABLE", " ON") + " " for one in taken if one.startswith("DROP TABLE")]
     made = [one for one in taken if one.startswith("CREATE TRIGGER") and not any(name in one for name in gone)]
@@ -72,8 +74,10 @@ def missing_triggers(connection: Connection) -> list[str]:
     if not connection.is_sqlite:
         made = [one.split()[2] for one in made]
         asked = "SELECT tgname FROM pg_trigger WHERE NOT tgisinternal AND tgenabled = 'O'"
-    there = {one for (one,) in connection.every(asked)}
-    return [one.removeprefix("CREATE TRIGGER ").split()[0] for one in made if one not in there]
+    there = [one for (one,) in connection.every(asked)]
+    strange = [one for one in there if one not in set(made)] if connection.is_sqlite else []
+    changed = [*(one for one in made if one not in set(there)), *strange]
+    return [one.removeprefix("CREATE TRIGGER ").split()[0] for one in changed]
 
 
 def _kept_by_sqlite(table: str, keys: list[str]) -> Iterator[str]:

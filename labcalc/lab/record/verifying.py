@@ -11,7 +11,7 @@ from labcalc.lab.record.chain import ORIGIN, Head, linked
 from labcalc.lab.record.contents import PARTS, digest_of, names_in, stored_parts
 from labcalc.lab.record.database import Connection
 from labcalc.lab.record.journal import NOT_LABCALCS, Entry, entries_of, entry_text, head_of
-from labcalc.lab.record.steps import missing_triggers, opened
+from labcalc.lab.record.steps import changed_triggers, opened
 
 
 @dataclass(frozen=True)
@@ -51,8 +51,8 @@ def _faults(connection: Connection, printed: Mapping[int, str]) -> Iterator[Faul
             yield Fault(astray, f"the table {table} holds something for it that the entry doesn't")
     if connection.is_sqlite and (said := connection.one("PRAGMA integrity_check(1)")[0]) != "ok":
         yield Fault(n, f"all holds up to it, but the file is damaged, and what is looked up may be wrong: {said}")
-    if gone := missing_triggers(connection):
-        yield Fault(n, f"all holds up to it, but the triggers that refuse changes are gone or others: {gone[0]}")
+    if changed := changed_triggers(connection):
+        yield Fault(n, f"all holds up to it, but the triggers that refuse changes are gone or others: {changed[0]}")
     for table in PARTS:
         query = f"SELECT min(entry) FROM {table} WHERE entry NOT IN (SELECT entry FROM readings)"
         if (astray := connection.one(query)[0]) is not None:
@@ -84,6 +84,8 @@ def _problem(connection: Connection, entry: Entry, n: int, previous: str, printe
             return "its columns say something else than its text"
         check = _CHECKS.get(entry.kind)
         return check(connection, entry) if check else ""
+    except zlib.error:
+        return f"its {'report' if entry.kind == 'issued' else 'export'} can't be unpacked"
     except (ValueError, LookupError, TypeError, RecordError):
         return NOT_LABCALCS
 
@@ -92,10 +94,7 @@ def _export(connection: Connection, entry: Entry) -> str:
     found = connection.one("SELECT sha256, size, packed FROM exports WHERE entry = :n", n=entry.n)
     if not found:
         return "its export is missing"
-    try:
-        data = zlib.decompress(found[2])
-    except zlib.error:
-        return "its export can't be unpacked"
+    data = zlib.decompress(found[2])
     stated = entry.content["sha256"], entry.content["size"]
     if (hashlib.sha256(data).hexdigest(), len(data)) != stated or tuple(found[:2]) != stated:
         return "its export is not the one that was added"
@@ -109,11 +108,7 @@ def _step(connection: Connection, entry: Entry) -> str:
 
 def _refused(connection: Connection, entry: Entry) -> str:
     sha256, packed = connection.one("SELECT sha256, packed FROM refused WHERE entry = :n", n=entry.n) or ("", b"")
-    try:
-        data = zlib.decompress(packed) if packed else None
-    except zlib.error:
-        return "its export can't be unpacked"
-    kept = sha256 if data is None else hashlib.sha256(data).hexdigest()
+    kept = hashlib.sha256(zlib.decompress(packed)).hexdigest() if packed else sha256
     return "" if entry.content["sha256"] == sha256 == kept else "its export is not the one that was refused"
 
 
@@ -121,10 +116,7 @@ def _issued(connection: Connection, entry: Entry) -> str:
     found = connection.one("SELECT number, run, packed FROM issued WHERE entry = :n", n=entry.n)
     if not found:
         return "its report is missing"
-    try:
-        page = zlib.decompress(found[2])
-    except zlib.error:
-        return "its report can't be unpacked"
+    page = zlib.decompress(found[2])
     stated = tuple(entry.content[name] for name in ("number", "run", "sha256", "size"))
     kept = (*found[:2], hashlib.sha256(page).hexdigest(), len(page))
     return "" if kept == stated else "its report is not the one that was issued"

@@ -199,6 +199,23 @@ def test_triggers_that_are_gone_are_told(filled: Laboratory) -> None:
     assert str(verify_record(filled)[1]) == told
 
 
+def test_a_trigger_of_somebody_else_is_told(filled: Laboratory) -> None:
+    """It could drop what is added later without a word, with every entry in its place."""
+    assert filled.file is not None
+    with closing(sqlite3.connect(filled.file.parent / "record.sqlite", isolation_level=None)) as connection:
+        connection.execute(
+            "CREATE TRIGGER quiet BEFORE INSERT ON entries WHEN NEW.who = 'Inês' BEGIN SELECT RAISE(IGNORE); END"
+        )
+    told = "entry 13: all holds up to it, but the triggers that refuse changes are gone or others: quiet"
+    assert str(verify_record(filled)[1]) == told
+
+
+def test_a_step_that_was_taken_away_is_told(filled: Laboratory) -> None:
+    change(filled, "DELETE FROM steps WHERE step = 7")
+    with pytest.raises(RecordError, match="it has the table names of step 7, which its table of steps lacks"):
+        verify_record(filled)
+
+
 @pytest.mark.parametrize(
     "statement",
     [
