@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from html import escape
 from urllib.parse import quote
 
-from labcalc.figures.markup import Fragment, Summary, bullets, folded, html_table, note, verdict_box
+from labcalc.figures.markup import Fragment, Summary, bullets, folded, html_table, note, verdict_box, with_code
 from labcalc.figures.provenance import headed, settings_and_version, sources_table
 from labcalc.judgement import Action, MonthReport
 from labcalc.wording import counted
@@ -50,7 +50,7 @@ def _action(one: Action, reports: Mapping[str, str]) -> str:
     followed = f"<p><strong>{escape(one.followed)}</strong></p>" if one.followed else ""
     return (
         f"<li><p>{state} <strong>{escape(one.about)}</strong>: {escape(one.finding)}</p>"
-        f"<p><small>{escape(one.what_to_do)}</small></p>{followed}"
+        f"<p><small>{with_code(one.what_to_do)}</small></p>{followed}"
         f"{folded(f'All {len(one.details)}', _linked(one, reports))}</li>"
     )
 
