@@ -1,7 +1,6 @@
 """Pieces of a page as HTML: every text escaped, numbers to the right, full precision on hover."""
 
 import math
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
@@ -53,11 +52,6 @@ def bullets(lines: Sequence[str], head: str = "") -> Fragment:
     """Return lines as a list, beneath a sentence if there is one."""
     items = "".join(f"<li>{escape(line)}</li>" for line in lines)
     return Fragment((f"<p>{escape(head)}</p>" if head else "") + f"<ul>{items}</ul>", "\n".join(lines))
-
-
-def with_code(text: str) -> str:
-    """Return a text as HTML, what stands between backticks as something to type."""
-    return re.sub(r"`([^`]+)`", r"<code>\1</code>", escape(text))
 
 
 def fact_list(facts: Mapping[str, str]) -> Fragment:

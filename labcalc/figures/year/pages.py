@@ -144,7 +144,7 @@ def show_year_checks(report: YearReport) -> Fragment:
         for one in report.checks.gaps
     ]
     columns = ("Instrument", "Checks a day of work", "Samples in its longest gap between good checks", "From")
-    html = html_table("Checks with reference oils", columns, gaps, numeric=(1, 2), stacked=True)
+    html = html_table("Checks with reference oils", columns, gaps, numeric=(1, 2, 3), stacked=True)
     html = html if gaps else note(f"No instrument measured a sample in {report.month.name}.").html
     caption = "What moved and was back before the year's end"
     rows = [(escape(one.about), escape(one.finding.split("; ")[0])) for one in report.ended]

@@ -172,13 +172,10 @@ def next_step(step: NextMeasurement, cause: str, rival: str, chance: float) -> s
         at.setdefault(tuple(T for one, T in step.rows if one == quantity), []).append(quantity)
     what = ", ".join(f"{' and '.join(ones)} at {' and '.join(map(celsius, Ts))}" for Ts, ones in at.items())
     action = KINDS[step.kind].action.format(what=what)
+    tenths = _TENTHS[min(math.floor(10.0 * chance + 1e-9), 9)]
     apart = f"'{titled(cause)}' from '{titled(rival)}'"
-    return f"{action[0].upper()}{action[1:]}. Chance that this tells {apart}: {_in_ten(chance)}."
+    return f"{action[0].upper()}{action[1:]}. Chance that this tells {apart}: {tenths} in ten."
 
 
 _TENTHS = ("less than one", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
-
-
-def _in_ten(chance: float) -> str:
-    """Return a probability as so many in ten, rounded down: none is promised that isn't there."""
-    return f"{_TENTHS[min(math.floor(10.0 * chance + 1e-9), 9)]} in ten"
+"""So many in ten, rounded down: none is promised that isn't there."""
