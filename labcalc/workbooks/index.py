@@ -15,7 +15,8 @@ from labcalc.workbooks.writing import write_whole
 
 _CSS = ("releasable", "second-look", "not-releasable")
 _AT_FIRST = 300  # rows that stand on the page without a script; more would make a phone wait
-_LONGEST = 150
+_LONGEST, _AGAIN = 150, 70
+"""Letters of a reason in a row, and of one that an earlier row has whole."""
 _FACTS = ("measured", "sample", "product", "instrument", "operator")
 
 
@@ -35,7 +36,8 @@ def index_page(outcomes: Sequence[Outcome], written_at: datetime, exports: Seque
     """Return the index page; ``exports``: what was read of them and what not, in sentences."""
     runs = sorted((one for one in outcomes if _is_of_a_run(one)), key=_as_counted)
     runs.sort(key=lambda one: (one.state == FAILED, one.state == WAITING, _day(one), _rank(one)), reverse=True)
-    rows = [_row(one) for one in runs]
+    firsts = {one.summary.get("line"): one for one in reversed(runs)}
+    rows = [_row(one, again=firsts[one.summary.get("line")] is not one) for one in runs]
     script, policy = own_script("index.js")
     return build_page(
         "index.html.j2",
@@ -92,8 +94,8 @@ def _rank(one: Outcome) -> int:
     return int(rank) if isinstance(rank, int | float) and 0 <= rank <= 2 else 0
 
 
-def _row(one: Outcome) -> dict[str, str]:
-    """Return the facts of a report as text; what failed says why."""
+def _row(one: Outcome, *, again: bool = False) -> dict[str, str]:
+    """Return the facts of a report as text; what failed says why. ``again``: a row before it gives the same reason."""
     pdf = one.path.with_suffix(".pdf")
     facts = {name: str(one.summary.get(name, "")) if one.is_there else "" for name in _FACTS}
     return {
@@ -106,13 +108,14 @@ def _row(one: Outcome) -> dict[str, str]:
         "verdict": "no report" if one.state == FAILED else str(one.summary.get("verdict", "")) or one.state,
         "css": "failed" if one.state == FAILED else _CSS[_rank(one)] if one.is_there else "not-checked",
         "line": _short(one.summary.get("line", "")) if one.is_there else one.reason,
+        "brief": _short(one.summary.get("line", ""), _AGAIN) if again and one.is_there else "",
         "to_do": _short(one.summary.get("to_do", "")) if one.is_there else "",
     }
 
 
-def _short(words: object) -> str:
+def _short(words: object, longest: int = _LONGEST) -> str:
     """Cut a sentence where a row ends; the report has it whole."""
-    return keep_units(textwrap.shorten(str(words), _LONGEST, placeholder=" …"))
+    return keep_units(textwrap.shorten(str(words), longest, placeholder=" …"))
 
 
 def _totals(runs: Sequence[Outcome]) -> str:

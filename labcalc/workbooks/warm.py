@@ -36,10 +36,14 @@ _AT_FIRST_USE = (
 _FOR_SOME = (
     "labcalc.judgement.causes.evidence_from_dossier",
     "labcalc.judgement.causes.explanation",
-    *(
-        f"labcalc.formulae.{name}"
-        for name in ("conversions", "density", "grades", "gravity", "liquid_slopes", "saybolt")
-    ),
+    "labcalc.formulae.curves.line_departure",
+    "labcalc.formulae.curves.liquid_slopes",
+    "labcalc.formulae.densities.expansion",
+    "labcalc.formulae.densities.gravity",
+    "labcalc.formulae.kinds.characterisation",
+    "labcalc.formulae.kinds.grades",
+    "labcalc.formulae.kinds.molar_mass",
+    "labcalc.formulae.scales.saybolt",
 )
 """What many reports need, and not each: worth importing ahead of several, not of one."""
 

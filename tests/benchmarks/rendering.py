@@ -144,13 +144,13 @@ def largest(folder: Path) -> float:
 def ratios(times: dict[str, float], wanted: int) -> dict[str, tuple[float, str]]:
     """Return what is compared, with its target, for one kind of time."""
     naive, early = times["naive"], (times["twenty"] - times["one"]) / 19
-    further = (times["many"] - times["some"]) / (wanted - 20)
+    further = (times["many"] - times["some"]) / (wanted - wanted // 2)
     return {
         "naive, one report, [s]": (naive, ""),
         "20 reports, cold: times faster": (20 * naive / times["twenty"], "30 or more by the clock"),
         "one report, cold: times faster": (naive / times["one"], "3 or more"),
         "a further report: naive ones in its time": (naive / further, "60 or more by the clock"),
-        f"a further report, 20 to {wanted} against 1 to 20": (further / early, "about 1: flat"),
+        f"a further report, {wanted // 2} to {wanted} against 1 to 20": (further / early, "about 1: flat"),
     }
 
 
@@ -168,7 +168,7 @@ def main() -> None:
             "naive": least(naive, folder / "naive"),
             "one": least(lambda out: command(1, out, workers=1), folder / "one"),
             "twenty": least(lambda out: command(20, out, workers=workers), folder / "twenty"),
-            "some": least(lambda out: batch(20, out, workers=workers), folder / "some"),
+            "some": least(lambda out: batch(wanted // 2, out, workers=workers), folder / "some"),
             "many": least(lambda out: batch(wanted, out, workers=workers), folder / "many"),
         }
         seen = batch(40, folder, workers=workers, watched=True)

@@ -35,6 +35,13 @@ def large(report: MonthReport) -> list[Picture]:
     return [one for one in pictures(report) if "Moving range" in str(checked(one).layout.annotations)]
 
 
+def test_what_is_typed_looks_typed(march: MonthReport) -> None:
+    """Seen on the page of a month: the backticks themselves stood there."""
+    shown = figures.show_actions(march).html
+    assert "`" not in shown
+    assert "<code>labcalc record limits --month 2026-03 --from DATE --why TEXT</code>" in shown
+
+
 def test_an_instrument_is_a_sheet_and_large_charts_stand_where_something_moved(march: MonthReport) -> None:
     heads = [one.caption.split(":")[0] for one in pictures(march)]
     assert heads[:2] == ["VD-1, the twelve months to 2026-03", "VD-2, the twelve months to 2026-03"]

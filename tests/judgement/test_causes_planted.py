@@ -81,7 +81,7 @@ def test_fuel_and_a_residue_of_gas_oil_are_told_apart_by_context_only(
     step = after_gas_oil[0].next_measurement
     assert step is not None
     assert step.kind == "refill and repeat"
-    apart = f"nine in ten that it tells '{titled('residue')}' from '{titled('dilution')}'."
+    apart = f". Chance that this tells '{titled('residue')}' from '{titled('dilution')}': nine in ten."
     assert step.sentence.endswith(apart), "95 % and more"
     assert "a residue of such a liquid in the cell looks the same" in after_base_oil[0].sentence
     assert next(one for one in after_base_oil if one.cause == "residue").probability < 0.02

@@ -246,19 +246,20 @@ def test_noise_names_what_is_furthest() -> None:
     ("kind", "rows", "chance", "told"),
     [
         ("refill and repeat", FOUR, 0.92, "Clean and dry the cell, fill it again, and measure the kinematic viscosity "
-         "and density at 40 °C and 100 °C: nine in ten"),
-        ("same fill again", ((RHO, 40.0),), 0.995, "Measure the density at 40 °C once more with the same fill: nine in "
-         "ten"),
-        ("original record", ((KV, 99.5),), 0.3, "Look up the kinematic viscosity at 99.5 °C in the original record: "
-         "three in ten"),
+         "and density at 40 °C and 100 °C. Chance that this tells {}: nine in ten"),
+        ("same fill again", ((RHO, 40.0),), 0.995, "Measure the density at 40 °C once more with the same fill. Chance "
+         "that this tells {}: nine in ten"),
+        ("original record", ((KV, 99.5),), 0.3, "Look up the kinematic viscosity at 99.5 °C in the original record. "
+         "Chance that this tells {}: three in ten"),
         ("reference oil", ((KV, 40.0), (KV, 100.0), (RHO, 40.0)), 0.0999, "Measure the kinematic viscosity at 40 °C "
-         "and 100 °C, density at 40 °C of a reference oil on this instrument: less than one in ten"),
+         "and 100 °C, density at 40 °C of a reference oil on this instrument. Chance that this tells {}: less than "
+         "one in ten"),
     ],
 )  # fmt: skip
 def test_a_next_step_in_words(kind: str, rows: tuple[tuple[str, float], ...], chance: float, told: str) -> None:
     """All that the fill gives is named; a chance is rounded down, as no more is promised than there is."""
     said = next_step(NextMeasurement(kind, *rows[0], rows, 0.1), "residue", "air bubble", chance)
-    assert said == f"{told} that it tells 'residue of the sample before' from 'air in the density cell'."
+    assert said == f"{told}.".format("'residue of the sample before' from 'air in the density cell'")
 
 
 # --- Explanations ---
@@ -295,12 +296,12 @@ def test_rivals_of_a_fifth_and_more_are_named_of_the_leading_cause_only() -> Non
 def test_each_cause_is_told_apart_from_the_most_probable_other() -> None:
     every = rank_causes(measured(kv40=45.0))
     assert all(
-        one.next_measurement is None or one.next_measurement.sentence.endswith(f"from '{titled(every[0].cause)}'.")
+        one.next_measurement is None or f" from '{titled(every[0].cause)}': " in one.next_measurement.sentence
         for one in every[1:]
     )
     first = every[0].next_measurement
     assert first is not None
-    assert first.sentence.endswith(f"from '{titled(every[1].cause)}'.")
+    assert first.sentence.partition(" from ")[2].startswith(f"'{titled(every[1].cause)}': ")
     only = rank_causes(measured(kv40=45.0), {"noise": 1.0})
     assert [one.next_measurement for one in only] == [None]
 
@@ -311,7 +312,8 @@ def test_a_clean_cell_needs_its_caution() -> None:
     assert slip.next_measurement is not None
     assert slip.next_measurement.kind == "original record"
     assert RECORD_TELLS == 0.95
-    assert ": nine in ten that it tells " in slip.next_measurement.sentence
+    assert slip.next_measurement.sentence.endswith(": nine in ten.")
+    assert ". Chance that this tells " in slip.next_measurement.sentence
     assert slip.caution == ""
     for one in every.values():
         step = one.next_measurement

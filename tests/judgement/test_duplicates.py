@@ -392,7 +392,7 @@ def test_the_residue_that_was_put_in_is_told_from_the_method(quarter: DuplicateR
     gas_oils = [one for one in quarter.beyond if one.sample.startswith("GO-")]
     assert len(gas_oils) == 4
     assert all(one.carried > 0.0 for one in gas_oils)
-    assert gas_oils[0].what_to_do.startswith("Residue of the sample before explains +")
+    assert gas_oils[0].what_to_do.startswith("Residue of the sample before explains it (+")
     for one in (each for each in quarter.summaries if each.condition == REPEATABILITY and each.carried_over):
         assert one.verdict != "worse than published"
     assert (quarter.spreads[0].stands_out, quarter.biased) == (False, ())

@@ -166,6 +166,8 @@ def test_a_year_of_little_is_told_in_words(tmp_path: Path, rows: str) -> None:
     assert all(one.text for one in shown[:-1])
     drawn = [*figures.trend_pictures(year), figures.alarm_picture(year)]
     assert len(drawn) == (3 if rows else 1)
+    ranges = [one.figure.layout["xaxis"]["range"] for one in drawn if isinstance(one, figures.Picture)]
+    assert all(one == ["2026-05-01", "2026-06-01"] for one in ranges), "an axis covers the months with results"
 
 
 def test_a_year_has_twelve_months_in_its_zone() -> None:

@@ -33,7 +33,7 @@ NOTEBOOKS = {
     "problem_sample": {"run": RUNS["not releasable, with causes"], "residue_percent": 2.0},
     "bench_calculations": {},
 }
-QUALITY = {"month": ["2026-03"], "year": ["2025"]}
+QUALITY = {"month": ["2026-03"], "year": ["2026"]}
 STUDIES = ("proficiency", "comparison", "precision-study")
 KINDS = (*RUNS, "index", *QUALITY, *NOTEBOOKS, *STUDIES, "methods", "verify")
 
@@ -64,6 +64,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Path]]:
         found[kind] = sorted(one for one in inside.glob("*.html") if kind == "methods" or one.name != "index.html")
     found["index"] = [folder / "runs" / "a second look" / "index.html"]
     assert all(found.values()), found
+    assert {"gallery.html", "from_python.html"} <= {one.name for one in found["methods"]}
     return found
 
 

@@ -62,6 +62,19 @@ def test_a_month_is_no_run_and_the_counts_add_up() -> None:
     assert "<b>Engine" not in page
 
 
+def test_a_reason_that_many_runs_give_is_told_whole_once() -> None:
+    """Seen on an index of 909 runs: one reason of 150 letters stood there forty times; a search still finds all."""
+    reason = "Control charts of this instrument: thick oil lot K-2512, density at 40 °C: unlike the results before it"
+    runs = [replace(one, summary=one.summary | {"line": reason}) for one in map(outcome, range(3))]
+    page = index_page([*runs, outcome(3)], AT)
+    table = page.split("<table")[1].split("</table>")[0]
+    assert table.count("unlike the results before it") == 1
+    assert table.count("Control charts of this instrument: thick oil") == 3
+    rows = json.loads(re.search(r'id="runs"[^>]*>(.*?)</script>', page, re.S)[1])  # type: ignore[index]
+    assert sum("unlike the results" in one["line"] for one in rows) == 3
+    assert [len(one["brief"]) > 0 for one in rows] == [False, False, True, True]
+
+
 @pytest.fixture(scope="module")
 def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Tab, Path]]:
     folder = tmp_path_factory.mktemp("desk")

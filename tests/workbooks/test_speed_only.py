@@ -38,6 +38,12 @@ def render_two(notebook: Path, out: Path) -> list[str]:
     return [one.state for one in result.outcomes]
 
 
+@pytest.mark.parametrize("name", [*warm._AT_FIRST_USE, *warm._FOR_SOME])
+def test_what_is_imported_ahead_is_there(name: str) -> None:
+    """A module that has moved is passed over in silence, and every report imports it anew."""
+    assert pkgutil.resolve_name(name).__name__ == name
+
+
 @pytest.mark.usefixtures("as_if_new")
 @pytest.mark.parametrize(
     ("home", "name", "said"),

@@ -68,7 +68,7 @@ def _up(at: int, number: int, columns: int) -> list[float]:
 
 def _axes(number: int, columns: int, time: Period) -> dict[str, dict[str, Any]]:
     small, ends = {"tickfont": {"size": 10}}, [f"{time.first:%Y-%m-%d}", f"{time.last:%Y-%m-%d}"]
-    step = "M3" if columns > 2 else "M2" if (time.last - time.first).days > 190 else "M1"
+    step = "M1" if (time.last - time.first).days < (125 if columns > 2 else 190) else "M3" if columns > 2 else "M2"
     dated = {"type": "date", "mirror": "all", "dtick": step, "tickformat": "%b", "tick0": ends[0], "range": ends}
     axes: dict[str, dict[str, Any]] = {}
     for at in range(number):

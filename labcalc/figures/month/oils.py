@@ -53,7 +53,7 @@ def show_certificates(report: MonthReport) -> Fragment:
     rows = [_certificate_cells(one) for one in report.certificates]
     columns = ("Oil, lot", "Certificate", "Valid", "Value ± U (k)")
     caption = "Certificates of these lots: number, producer, accreditation, SHA-256 of the file"
-    html = f'<section class="compact">{html_table(caption, columns, rows, numeric=(2, 3), stacked=True)}</section>'
+    html = f'<section class="compact">{html_table(caption, columns, rows, numeric=(2,), stacked=True)}</section>'
     text = "\n".join(f"{one['oil']} lot {one['lot']}: {one['certificate']}" for one in report.certificates)
     return Fragment(html, text)
 

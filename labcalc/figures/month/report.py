@@ -1,5 +1,6 @@
 """The first page of a monthly report: what it is about, what needs action, what has to be known."""
 
+import re
 from collections import Counter
 from collections.abc import Mapping
 from html import escape
@@ -48,9 +49,10 @@ def show_actions(report: MonthReport, reports: Mapping[str, str] | None = None) 
 def _action(one: Action, reports: Mapping[str, str]) -> str:
     state = f'<span class="state {_CSS[2 if one.urgent else 1]}">{"now" if one.urgent else "soon"}</span>'
     followed = f"<p><strong>{escape(one.followed)}</strong></p>" if one.followed else ""
+    to_do = re.sub(r"`([^`]+)`", r"<code>\1</code>", escape(one.what_to_do))
     return (
         f"<li><p>{state} <strong>{escape(one.about)}</strong>: {escape(one.finding)}</p>"
-        f"<p><small>{escape(one.what_to_do)}</small></p>{followed}"
+        f"<p><small>{to_do}</small></p>{followed}"
         f"{folded(f'All {len(one.details)}', _linked(one, reports))}</li>"
     )
 

@@ -9,7 +9,7 @@ from labcalc.figures.markup import Fragment, folded, html_table, note
 from labcalc.figures.month.oils import OIL_COLUMNS, due_table, oil_cells
 from labcalc.figures.picture import Picture
 from labcalc.figures.theme import INK, MUTED, marker, stroke
-from labcalc.judgement import Alarms, OilSummary, OilTrend, YearReport
+from labcalc.judgement import Alarms, OilSummary, OilTrend, Period, YearReport
 from labcalc.wording import celsius, counted, numeral, signed
 
 _SHAPES = ("circle", "triangle-up", "square", "diamond", "cross", "x", "star", "hexagon")
@@ -42,7 +42,14 @@ def _trends(report: YearReport, trends: Sequence[OilTrend]) -> Picture:
     )
     rows = tuple(_numbers(one) for trend in trends for one in trend.months)
     columns = ("Month", "Chart", "Results", "Bias", "s", "R'", "Performance index", "Alarms begun")
-    return Picture(draw_grid(panels, report.month, len(_MEASURES), legend=True), caption, columns, rows)
+    return Picture(draw_grid(panels, _with_results(report), len(_MEASURES), legend=True), caption, columns, rows)
+
+
+def _with_results(report: YearReport) -> Period:
+    """Return what an axis of time reaches over: from the first month with a result to the last."""
+    there = {f"{one.since:%Y-%m}" for trend in report.trends for one in trend.months}
+    months = [one for one in report.month.parts if one.name in there] or report.month.parts
+    return Period("", months[0].first, months[-1].last)
 
 
 def _line(trend: OilTrend, field: str, name: str, shape: str) -> Trace:
@@ -75,7 +82,7 @@ def alarm_picture(report: YearReport) -> Picture | Fragment:
         f"{numeral(expected, 1)} (the line: of each month)."
     )
     rows = tuple((one.month, one.instrument, str(one.begun), numeral(one.expected, 2)) for one in report.alarms)
-    drawn = draw_grid({instrument: _bars(of) for instrument, of in sorted(panels.items())}, report.month, 3)
+    drawn = draw_grid({instrument: _bars(of) for instrument, of in sorted(panels.items())}, _with_results(report), 3)
     return Picture(drawn, caption, ("Month", "Instrument", "Begun", "By chance"), rows)
 
 
@@ -104,7 +111,7 @@ def show_trends(report: YearReport) -> Fragment:
             for one in now
             if one.chart.instrument == instrument
         ]
-        html += html_table(f"{instrument}", columns, rows, numeric=(1, 2, 3, 4, 5, 6), stacked=True)
+        html += html_table(f"{instrument}", columns, rows, numeric=(1, 2, 3, 4, 5), stacked=True)
     earlier = [one for one in report.oils if id(one.chart) not in last]
     rows = [(f"{escape(one.chart.instrument)}, {_cells(one, names)[0]}", *_cells(one, names)[1:]) for one in earlier]
     if rows:
@@ -137,7 +144,7 @@ def show_year_checks(report: YearReport) -> Fragment:
         for one in report.checks.gaps
     ]
     columns = ("Instrument", "Checks a day of work", "Samples in its longest gap between good checks", "From")
-    html = html_table("Checks with reference oils", columns, gaps, numeric=(1, 2), stacked=True)
+    html = html_table("Checks with reference oils", columns, gaps, numeric=(1, 2, 3), stacked=True)
     html = html if gaps else note(f"No instrument measured a sample in {report.month.name}.").html
     caption = "What moved and was back before the year's end"
     rows = [(escape(one.about), escape(one.finding.split("; ")[0])) for one in report.ended]

@@ -108,7 +108,7 @@ class _ToldCause:
         usual = self.evidence.course.words
         return (
             f"{at_celsius(row.quantity, row.temperature_C)}, lies {numeral(abs(away), 1)} standard deviations "
-            f"{'above' if away > 0 else 'below'} {'' if usual.startswith(('a ', 'the ')) else 'the '}{usual}"
+            f"{'above' if away > 0 else 'below'} {'' if usual.startswith(('a ', 'an ', 'the ')) else 'the '}{usual}"
         )
 
     @property
@@ -172,13 +172,10 @@ def next_step(step: NextMeasurement, cause: str, rival: str, chance: float) -> s
         at.setdefault(tuple(T for one, T in step.rows if one == quantity), []).append(quantity)
     what = ", ".join(f"{' and '.join(ones)} at {' and '.join(map(celsius, Ts))}" for Ts, ones in at.items())
     action = KINDS[step.kind].action.format(what=what)
-    return f"{action[0].upper()}{action[1:]}: {_in_ten(chance)} that it tells '{titled(cause)}' from '{titled(rival)}'."
+    tenths = _TENTHS[min(math.floor(10.0 * chance + 1e-9), 9)]
+    apart = f"'{titled(cause)}' from '{titled(rival)}'"
+    return f"{action[0].upper()}{action[1:]}. Chance that this tells {apart}: {tenths} in ten."
 
 
-_TENTHS = ("no", *["one", "two", "three", "four", "five", "six", "seven", "eight", "nine"])
-
-
-def _in_ten(chance: float) -> str:
-    """Return a probability as so many in ten, rounded down: none is promised that isn't there."""
-    tenths = min(math.floor(10.0 * chance + 1e-9), 9)
-    return f"{_TENTHS[tenths]} in ten" if tenths else "less than one in ten"
+_TENTHS = ("less than one", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
+"""So many in ten, rounded down: none is promised that isn't there."""

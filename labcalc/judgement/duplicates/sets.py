@@ -231,8 +231,8 @@ def _set_beyond(row: pd.Series, values: tuple[float, ...]) -> SetBeyond:
     carried = float(row["carried"]) if explained else 0.0
     what_to_do = _what_to_do(condition, str(row["changed"]), values, float(row["limit"]), UNITS[quantity])
     if explained:
-        part = f"{signed(carried)} of {signed(float(row['difference']))} {SHOWN_UNITS[quantity]}"
-        what_to_do = f"Residue of the sample before explains {part}: measure again after a sample of its own kind."
+        part = f"{signed(carried)} expected, {signed(float(row['difference']))} {SHOWN_UNITS[quantity]} found"
+        what_to_do = f"Residue of the sample before explains it ({part}): measure again after a sample of its own kind."
     texts = ("sample", "condition", "changed", "quantity", "runs", "instruments", "operators")
     return SetBeyond(
         **{name: str(row[name]) for name in texts},

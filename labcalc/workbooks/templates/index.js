@@ -33,7 +33,7 @@
           state.className = "state " + row.css;
           state.textContent = row.verdict;
           cell.append(state);
-        } else { cell.textContent = row[name]; }
+        } else { cell.textContent = name === "line" && row.brief || row[name]; }
       }
       tr.append(cell);
     });
