@@ -101,8 +101,8 @@ def grades(standard: str, given: Given) -> Iterator[Result]:
     """The grades of a standard, and what speaks for and against each."""
     known = {key: value for key, value in given.values.items() if value is not None}
     if standard == "ISO 8217" and known.keys() >= {"density_15", "kv_50"} and "ccai" not in known:
-        known["ccai"] = float(formulae.calculated_carbon_aromaticity_index(known["density_15"], known["kv_50"]))
-        yield f"CCAI by density and viscosity: {numerals(known['ccai'], 0)[0]}."
+        known["ccai"] = float(np.round(formulae.calculated_carbon_aromaticity_index(known["density_15"], known["kv_50"])))
+        yield f"CCAI by density and viscosity: {plain(known['ccai'])}."
     found = formulae.grade_candidates(standard, **known)
     yield f"Possible: {'; '.join(found.candidates()) or 'none'}."
     words = np.where(found.certain, _FITS[0], np.where(found.possible, *_FITS[1:])).tolist()
@@ -190,7 +190,8 @@ def scales(given: Given) -> Iterator[Result]:
     nu, rows = to_kinematic(given["value"], **more), []
     for scale, (_, from_kinematic, more, own) in ways.items():
         try:
-            told = *numerals(from_kinematic(nu, **more), figures=4), own if unsure == "–" else f"{unsure} or more"
+            own = "as typed" if scale == given["scale"] else own if unsure == "–" else f"{unsure} or more"
+            told = *numerals(from_kinematic(nu, **more), figures=4), own
         except ValueError as refusal:
             told = "–", str(refusal)
         rows.append((scale, *told))
