@@ -51,7 +51,8 @@ def read(
         tell(shown.fillna(empty).to_string(index=False, na_rep="", line_width=width))
     name_refusals(reading)
     if untimed := table.loc[table["measured_at"].isna(), "source_file"].tolist():
-        say(f"no time of measurement: {counted(len(untimed), 'determination')} of {first_of(untimed)}; charts need one")
+        rows = counted(len(untimed), "row")
+        say(f"no time of measurement in {rows}, and no chart and no month holds them: {first_of(untimed)}")
     written = f"; written to {to}" if to is not None and len(table) else ""
     of = "" if len(reading.sources) == 1 else f", from {counted(len(reading.sources), 'file')}"
     remark(f"{totals(reading.sources)}{of}{written}.")

@@ -127,6 +127,6 @@ def read(exports: str | Path | Iterable[str | Path], lab: str | Path | Laborator
     """
     laboratory = load_laboratory(lab)
     paths = [exports] if isinstance(exports, str | Path) else exports
-    files = (file for path in paths for file in [*export_files([path])] or [Path(path)])  # an empty folder is refused there
+    files = (file for path in paths for file in [*export_files([path])] or [Path(path)])  # an empty folder is refused
     reading = read_exports(files, profiles=laboratory.profiles, time_zone=laboratory.time_zone)
     return replace(reading, table=label_runs(reading.table, laboratory))

@@ -61,8 +61,8 @@ def grade_candidates(standard: str, **values: ArrayLike) -> GradeCandidates:
 
     Where too little is known to decide, more than one grade is left: SAE 12, 16 and 20 overlap in the kinematic
     viscosity, and only the high-shear viscosity tells them apart. A kinematic viscosity that isn't known is below one
-    at a lower temperature and above one at a higher: 380 mm²/s at 50 °C is no distillate of 11 mm²/s at 40 °C. The limits are for values as they are reported: round
-    first. Of the winter grades an oil has the first one that it fits.
+    at a lower temperature and above one at a higher: 380 mm²/s at 50 °C is no distillate of 11 mm²/s at 40 °C. The
+    limits are for values as they are reported: round first. Of the winter grades an oil has the first that it fits.
 
     standard : Name of the table, a key of ``GRADE_TABLES``.
     values : What is known, in the unit of the table, [mm²/s], [mPa·s], [kg/m³] or [°C], by the names that the table

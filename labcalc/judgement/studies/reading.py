@@ -78,7 +78,7 @@ def read_study(
         data = file.read_bytes()
         lines = data.decode("utf-8-sig").splitlines()
     except OSError as wrong:
-        raise StudyError(name, 0, f"can't be read: {wrong.strerror}") from None
+        raise StudyError(name, 0, str(wrong.strerror)) from None
     except UnicodeDecodeError as wrong:
         raise StudyError(name, 0, f"byte {wrong.start} is no UTF-8: save the file as CSV in UTF-8") from None
     remarks = tuple(line.lstrip("# ").strip() for line in lines if line.startswith("#"))
