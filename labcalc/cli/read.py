@@ -31,7 +31,8 @@ def read(
 ) -> int:
     """Read run exports into one tidy table.
 
-    A row is a determination; units stand in the column names. EXPORT - is what comes in by a pipe.
+    A row is a determination; units stand in the column names. EXPORT may be a folder of them; - is what comes in by a
+    pipe.
     """
     if propose:
         return _propose(exports, lab)
