@@ -63,7 +63,7 @@ class Calculation:
     @property
     def names(self) -> tuple[str, ...]:
         """The keys under which values and units are typed."""
-        return tuple(name for one in self.fields for name in (one.key, *(() if one.choices else one.symbols())))
+        return tuple(name for one in self.fields for name in (one.key, *one.symbols()))
 
     def run(self, typed: Mapping[str, str]) -> tuple[Result, ...]:
         """Return the results; a sentence where something has yet to be typed.

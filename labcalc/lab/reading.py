@@ -105,14 +105,12 @@ def _as(column: pd.Series, values: pd.Series) -> pd.Series:
     return values.astype(column.dtype) if isinstance(column.dtype, pd.StringDtype) else values
 
 
-def export_files(paths: Iterable[str | Path]) -> Iterator[Path]:
-    """Return files, and those in folders at any depth but hidden and lock files."""
+def export_files(paths: Iterable[str | Path], *, empty_too: bool = False) -> Iterator[Path]:
+    """Return files, and those in folders at any depth but hidden and lock files; a folder without any if wanted."""
     for path in map(Path, paths):
-        if path.is_dir():
-            inside = (one for one in sorted(path.rglob("*")) if one.is_file())
-            yield from (one for one in inside if not one.name.startswith((".", "~$")))
-        else:
-            yield path
+        found = [one for one in sorted(path.rglob("*")) if one.is_file()] if path.is_dir() else [path]
+        found = [one for one in found if one == path or not one.name.startswith((".", "~$"))]
+        yield from found or ([path] if empty_too else [])
 
 
 def read(exports: str | Path | Iterable[str | Path], lab: str | Path | Laboratory | None = None) -> Reading:
@@ -127,6 +125,6 @@ def read(exports: str | Path | Iterable[str | Path], lab: str | Path | Laborator
     """
     laboratory = load_laboratory(lab)
     paths = [exports] if isinstance(exports, str | Path) else exports
-    files = (file for path in paths for file in [*export_files([path])] or [Path(path)])  # an empty folder is refused
+    files = export_files(paths, empty_too=True)  # which says that it is a folder
     reading = read_exports(files, profiles=laboratory.profiles, time_zone=laboratory.time_zone)
     return replace(reading, table=label_runs(reading.table, laboratory))

@@ -293,6 +293,18 @@ def test_exports_without_instrument_or_time_are_named_with_the_way_out(tmp_path:
     assert review_setup(lab, [unsaid]).findings == ()
 
 
+def test_a_folder_is_checked_as_its_files(tmp_path: Path) -> None:
+    lab = laboratory(tmp_path, LAB, ROWS)
+    later = tmp_path / "later"
+    later.mkdir()
+    assert [one.finding for one in review_setup(lab, [later]).findings] == ["this is a folder; expected a file"]
+    (tmp_path / "record" / "past.csv").rename(later / "past.csv")
+    lab.write_text(changed(LAB, 'earlier_exports = ["record/*.csv"]\n', ""), encoding="utf-8")
+    found = review_setup(lab, [later])
+    assert [name.name for _, name in found.exports] == ["past.csv"]
+    assert [one.place for one in found.findings] == ["laboratory.earlier_exports"]
+
+
 def test_a_file_of_rounds_that_is_missing_or_wrong_is_named(tmp_path: Path) -> None:
     named = 'proficiency_rounds = "rounds.csv"\nearlier_exports'
     lab = laboratory(tmp_path, changed(LAB, "earlier_exports", named), ROWS)

@@ -33,6 +33,7 @@ from labcalc.lab import (
     read_record,
     record_head,
 )
+from labcalc.lab.reading import export_files
 
 
 @dataclass(frozen=True)
@@ -70,7 +71,8 @@ def review_setup(lab: str | Path, exports: Sequence[str | Path] = ()) -> SetupRe
         problems = sorted(error.problems, key=lambda one: one.line)
         found = (Finding("error", key or "lab.toml", text, line=line) for key, text, line in problems)
         return SetupReview(tuple(found), usable=False)
-    files = list(dict.fromkeys(Path(file).resolve() for file in (*earlier_export_files(laboratory), *exports)))
+    files = [*earlier_export_files(laboratory), *export_files(exports, empty_too=True)]
+    files = list(dict.fromkeys(file.resolve() for file in files))
     reading = _read(files, laboratory)
     profiles = {f"profile[{n}].files": (one.name, one.files) for n, one in enumerate(laboratory.profiles, 1)}
     text = Path(lab).read_text("utf-8-sig")
