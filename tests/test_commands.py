@@ -52,8 +52,9 @@ def bad_inputs(folder: Path) -> dict[str, Path]:
     }
     for name, content in contents.items():
         (folder / f"{name}.csv").write_bytes(content)
+    (folder / "nothing").mkdir()
     return {name: folder / f"{name}.csv" for name in contents} | {
-        "folder": folder,
+        "folder": folder / "nothing",
         "missing": folder / "missing.csv",
     }
 
@@ -86,6 +87,22 @@ def test_a_file_that_cannot_be_read_does_not_stop_the_others(good: Path, tmp_pat
     assert result.exit_code == 1
     assert "empty.csv" in result.stderr
     assert len((tmp_path / "out.csv").read_text("utf-8").splitlines()) == 3
+
+
+def test_a_folder_is_read_as_its_files(good: Path, tmp_path: Path) -> None:
+    (tmp_path / "month" / "week").mkdir(parents=True)
+    good.rename(tmp_path / "month" / "week" / good.name)
+    (tmp_path / "month" / ".hidden").write_bytes(b"nothing to read")
+    result = run("read", tmp_path / "month")
+    assert result.exit_code == 0
+    assert "2 rows read, 0 refused" in result.stderr
+
+
+def test_read_says_that_no_time_was_found(good: Path, tmp_path: Path) -> None:
+    assert "no time" not in run("read", good).stderr
+    (tmp_path / "untimed.csv").write_text("Sample;Temperature (°C);Density (kg/m³)\nA-1;40;858,2\n", encoding="utf-8")
+    said = run("read", tmp_path / "untimed.csv", "-q").stderr
+    assert said == "no time of measurement in 1 row, and no chart and no month holds them: untimed.csv\n"
 
 
 def test_read_writes_exactly_the_tidy_columns(good: Path, tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from labcalc.formulae._tables import published_table
+from labcalc.formulae._tables import published_entries, published_table
 
 TABLES = sorted(path.name for path in Path(str(files("labcalc.data"))).glob("*.csv"))
 
@@ -57,9 +57,11 @@ def test_basis_follows_the_standards_own_quadratics(piece: dict[str, str]) -> No
 
 def test_viscosity_grades_are_whole() -> None:
     """ISO 3448:1992: twenty grades, limits of ±10 % of the midpoint, no two overlap."""
-    table = published_table("viscosity_grades.csv")
-    assert len(table["grade"]) == 20
-    np.testing.assert_allclose(table["lowest"], 0.9 * table["midpoint"], rtol=1e-12)
-    np.testing.assert_allclose(table["highest"], 1.1 * table["midpoint"], rtol=1e-12)
-    np.testing.assert_array_equal(table["grade"], np.rint(table["midpoint"]))
-    assert np.all(table["highest"][:-1] < table["lowest"][1:])
+    grades = published_entries("viscosity_grades.toml")["grade"]
+    midpoint = np.array([one["midpoint"] for one in grades])
+    lowest, highest = (np.array([one["kv_40"][end] for one in grades]) for end in ("at_least", "at_most"))
+    assert len(grades) == 20
+    np.testing.assert_allclose(lowest, 0.9 * midpoint, rtol=1e-12)
+    np.testing.assert_allclose(highest, 1.1 * midpoint, rtol=1e-12)
+    assert [one["name"] for one in grades] == [f"VG {number:.0f}" for number in np.rint(midpoint)]
+    assert np.all(highest[:-1] < lowest[1:])

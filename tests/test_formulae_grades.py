@@ -73,6 +73,18 @@ def test_reasons_name_value_limit_and_what_is_missing() -> None:
     assert certain.candidates() == ("SAE 30",)
 
 
+def test_a_viscosity_that_is_not_known_lies_between_warmer_and_colder_ones() -> None:
+    """By hand, since a liquid's viscosity falls with temperature; limits by ISO 8217 and ASTM D1655."""
+    heavy = formulae.grade_candidates("ISO 8217", kv_50=[380.0, 5.0])
+    assert not {"DMX", "DMA, DFA", "DMB, DFB"} & set(heavy.candidates(0))
+    assert heavy.reasons(0)["DMX"].startswith("kinematic viscosity at 40 °C above 380 mm²/s: doesn't fit, 1.4 mm²/s to")
+    assert {"DMX", "DMA, DFA", "DMB, DFB"} <= set(heavy.candidates(1))
+    light = formulae.grade_candidates("jet fuel", kv_minus_40=[7.0, 9.0], density_15=800.0)
+    assert light.certain[:, 0].tolist() == [True, False]
+    assert light.possible[:, 0].tolist() == [True, True]
+    assert light.reasons(0)["Jet A, Jet A-1"].startswith("kinematic viscosity at -20 °C below 7 mm²/s: fits, 8 mm²/s")
+
+
 def test_limits_from_memory_say_so() -> None:
     reasons = formulae.grade_candidates("insulating and white oil", kv_40=3.0).reasons()
     assert "memory" in reasons["ASTM D3487"]

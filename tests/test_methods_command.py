@@ -26,6 +26,7 @@ def test_every_formula_stands_on_a_page(tmp_path: Path) -> None:
     functions = {name for name in dir(formulae) if inspect.isfunction(getattr(formulae, name))} - {"edition_of"}
     assert functions <= heads
     assert "VI = 100 (L - U) / (L - H) (U ≥ H)" in pages["methods-index.html"]
+    assert "- 483 lg((t + 273) / (323))" in pages["methods-ignition.html"], "not lg (t + 273), then divided"
     shown = "".join(re.findall(r'<pre class="printed">(.*?)</pre>', "".join(pages.values()), re.S))
     assert "frac" not in shown
     assert "\\" not in shown

@@ -206,6 +206,13 @@ def test_instruments_of_the_sample_laboratory() -> None:
     assert "no kinematic viscosity repeated by ''" in run("comparison", "--lab", sample_lab()).stderr
 
 
+def test_comparison_takes_lab_toml_of_the_folder(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(sample_lab().parent)
+    refused = run("comparison").stderr
+    assert "instruments with repeats: VD-1, VD-2; operators with repeats: " in refused
+    assert run("comparison", "--example").stdout.startswith("atomic emission beside atomic absorption")
+
+
 def test_text_of_a_file_is_text_on_the_page(tmp_path: Path) -> None:
     file = Path(two_methods(tmp_path, 0.0, 20))
     file.write_text(file.read_text("utf-8").replace(",A,", ",<b>A</b>,").replace("S1,", "<script>x</script>,"), "utf-8")
@@ -235,6 +242,26 @@ def test_limits_decide_on_a_measurement(tmp_path: Path) -> None:
     assert ranks == [1, 1, 2]
     assert "(1.10 to 5.20)" in report_study("precision-study", file).reason
     assert "give both limits" in report_study("precision-study", file, lower=3.0).reason
+
+
+def test_a_row_without_a_result_is_left_out_and_named(tmp_path: Path) -> None:
+    """By hand, ISO 5725-2, unequal cells: variances 2, 8 and 2, so s_r² = 12/3; one result only of B at level 2."""
+    rows = "A;1;10 A;1;12 B;1;10 B;1;14 C;1;12 C;1;14 A;2;5 A;2;6 B;2;7 B;2; C;2;5 C;2;7".replace(" ", "\n")
+    file = written(tmp_path, f"laboratory;level;result\n{rows}\n")
+    study = report_study("precision-study", [file])
+    assert study.facts["Results"] == "11, used 11"
+    assert tables(study)["Statement of precision"]["1"][2] == "2.000"
+    assert tables(study)["Statement of precision"]["2"][2] == "1.118"  # √((0.5 + 2) / 2)
+    assert "Without a result, left out: line 11.\n" in run("precision-study", file).stdout
+    with pytest.raises(StudyError, match="no row has a result"):
+        report_study("precision-study", [written(tmp_path, "laboratory,level,result\nA,1,\n")])
+
+
+def test_a_straggler_is_told_that_it_stays() -> None:
+    """ISO 5725-2: stragglers (5 %) stay, outliers (1 %) go."""
+    for one in report_study("precision-study").findings:
+        if one.finding.endswith(("kept", "left out")):
+            assert ("--keep" in one.what_to_do) == one.finding.endswith("left out")
 
 
 @pytest.mark.parametrize(

@@ -60,6 +60,11 @@ class Calculation:
         told = {one.name: one.usual_range for each in self.fields for one in each.columns}
         return "; ".join([*(f"{name} {words}" for name, words in told.items() if words), *filter(None, [self.remark])])
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The keys under which values and units are typed."""
+        return tuple(name for one in self.fields for name in (one.key, *one.symbols()))
+
     def run(self, typed: Mapping[str, str]) -> tuple[Result, ...]:
         """Return the results; a sentence where something has yet to be typed.
 

@@ -76,7 +76,7 @@ def _judged(given: Given, fitted: ViscosityTemperatureLine) -> Iterator[str]:
     usual = "usual" if formulae.judge_slope(fitted.slope, liquid).plausible else "not usual"
     yield f"A = {A}, B = {B}: a slope that is {usual} for a {liquid}."
     if noise is None:
-        yield "Without the standard uncertainty of a viscosity, two points have no band and no points are judged."
+        yield "Type the standard uncertainty of a viscosity: without it no point is judged, two points have no band."
     elif fitted.number_of_points > 2:
         departure = formulae.departure_from_line(T, nu, noise)
         agree, p = "The points agree with the line within that uncertainty", p_value(departure.p_value)
@@ -101,8 +101,9 @@ def grades(standard: str, given: Given) -> Iterator[Result]:
     """The grades of a standard, and what speaks for and against each."""
     known = {key: value for key, value in given.values.items() if value is not None}
     if standard == "ISO 8217" and known.keys() >= {"density_15", "kv_50"} and "ccai" not in known:
-        known["ccai"] = float(formulae.calculated_carbon_aromaticity_index(known["density_15"], known["kv_50"]))
-        yield f"CCAI by density and viscosity: {numerals(known['ccai'], 0)[0]}."
+        ccai = formulae.calculated_carbon_aromaticity_index(known["density_15"], known["kv_50"])
+        known["ccai"] = float(np.round(ccai))  # as reported
+        yield f"CCAI by density and viscosity: {plain(known['ccai'])}."
     found = formulae.grade_candidates(standard, **known)
     yield f"Possible: {'; '.join(found.candidates()) or 'none'}."
     words = np.where(found.certain, _FITS[0], np.where(found.possible, *_FITS[1:])).tolist()
@@ -148,18 +149,17 @@ def reach(given: Given) -> Iterator[Result]:
     if len(oils) != 2:
         raise LabcalcError(f"Oils: {len(oils)} lines: two, the added oil and the base, are expected")
     rho, (added, base) = oils[:, 2], (formulae.fit_viscosity_temperature(measured, oil[:2]) for oil in oils)
-    ends = [float(one.kinematic_viscosity_at(T)) for one in (added, base)]
-    around = np.clip(nu * (1.0 + 0.01 * np.array([-1.0, 1.0]) * (given["unsure"] or np.nan)), min(ends), max(ends))
+    alone = [float(one.kinematic_viscosity_at(T)) for one in (added, base)]
+    around = np.clip(nu * (1.0 + 0.01 * np.array([-1.0, 1.0]) * (given["unsure"] or np.nan)), min(alone), max(alone))
     found = formulae.fraction_that_explains(np.append(nu, around), T, added, base)
     f, *other = np.stack([found.wright, found.double_log], axis=-1)
-    columns = {
-        "Added oil by volume, %": numerals(100.0 * f, 2),
-        "lowest": numerals(100.0 * np.min(other, axis=0), 2),
-        "highest": numerals(100.0 * np.max(other, axis=0), 2),
-        "by mass, %": numerals(100.0 * f * rho[0] / (f * rho[0] + (1.0 - f) * rho[1]), 2),
-    }
-    caption = "Share that reaches, or explains, the viscosity, with its interval of 95 %"
-    yield table(caption, {"Method": ["Wright", "double logarithm"], **columns})
+    columns = {"Method": ["Wright", "double logarithm"], "Added oil by volume, %": numerals(100.0 * f, 2)}
+    if given["unsure"]:
+        ends = {"lowest (95 %)": np.min(other, axis=0), "highest (95 %)": np.max(other, axis=0)}
+        columns |= {name: numerals(100.0 * end, 2) for name, end in ends.items()}
+    if not np.isnan(rho).any():
+        columns["by mass, %"] = numerals(100.0 * f * rho[0] / (f * rho[0] + (1.0 - f) * rho[1]), 2)
+    yield table("Share that reaches, or explains, the viscosity", columns)
     shares, lines = np.linspace(0.0, 1.0, 21), formulae.fit_viscosity_temperature(measured, oils[:, :2])
     blend = formulae.blend_lines(np.stack([shares, 1.0 - shares], axis=-1), lines)
     curves = {"Wright": blend.wright, "double logarithm": blend.double_log}
@@ -190,7 +190,8 @@ def scales(given: Given) -> Iterator[Result]:
     nu, rows = to_kinematic(given["value"], **more), []
     for scale, (_, from_kinematic, more, own) in ways.items():
         try:
-            told = *numerals(from_kinematic(nu, **more), figures=4), own if unsure == "–" else f"{unsure} or more"
+            own = "as typed" if scale == given["scale"] else own if unsure == "–" else f"{unsure} or more"
+            told = *numerals(from_kinematic(nu, **more), figures=4), own
         except ValueError as refusal:
             told = "–", str(refusal)
         rows.append((scale, *told))

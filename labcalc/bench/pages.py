@@ -1,6 +1,5 @@
 """All calculations at the bench, page by page: ``labcalc/data/bench_calculations.toml`` and the tables of grades."""
 
-import math
 import tomllib
 from collections.abc import Iterator, Mapping
 from functools import partial
@@ -14,6 +13,7 @@ from labcalc.formulae import grade_candidates
 
 _RESULTS = {**vars(measuring), **vars(oils)}
 _KINDS = {"mm²/s": "viscosity", "kg/m³": "density", "°C": "temperature"}
+_ENDS = {"density": (470.0, 1210.0), "temperature": ()}  # usual ranges of a grade's quantities
 
 
 def _all() -> Iterator[Calculation]:
@@ -41,7 +41,7 @@ def _grades(page: str, standard: str, example: Mapping[str, Any]) -> Calculation
     for key, one in table.quantities.items():
         label, kind = one.name[0].upper() + one.name[1:], _KINDS.get(one.unit, "")
         label += f", {one.unit}" if one.unit and not kind else ""
-        column = Column(label, kind, -math.inf if kind == "temperature" else 1e-3)
+        column = Column(label, kind, *_ENDS.get(kind, (1e-3,)))
         fields.append(Field(key, label, (column,), optional=len(table.quantities) > 1))
     return Calculation(
         page,

@@ -16,6 +16,8 @@ from labcalc.cli.words import (
     record_option,
 )
 
+_MOST = 5  # sets beyond their limit that are named on the screen
+
 
 @click.command()
 @record_option
@@ -42,5 +44,6 @@ def duplicates(lab: Path, out: Path, results: Path | None, single_file: bool, pd
     code = max(doubted, exit_code(material.reading))
     lines = [f"{report.about}: {report.verdict}: {report.reason}."]
     lines += [f"{one.about}: {one.finding}." for one in report.named]
-    lines += [f"{one.name}: {one.apart}" for one in report.beyond]
+    lines += [f"{one.name}: {one.apart}" for one in sorted(report.beyond, key=lambda one: not one.is_gross)[:_MOST]]
+    lines += [f"and {more} more, on the page" for more in [len(report.beyond) - _MOST] if more > 0]
     return finish(result, lines, result.paths, code)

@@ -12,7 +12,7 @@ import click
 
 from labcalc.cli.words import FILE, answer, exit_code, exports_argument, lab_option, name_refusals, remark, say, tell
 from labcalc.errors import ExportError
-from labcalc.wording import counted
+from labcalc.wording import counted, first_of
 
 if TYPE_CHECKING:
     from labcalc.exports import Reading
@@ -31,7 +31,8 @@ def read(
 ) -> int:
     """Read run exports into one tidy table.
 
-    A row is a determination; units stand in the column names. EXPORT - is what comes in by a pipe.
+    A row is a determination; units stand in the column names. EXPORT may be a folder of them; - is what comes in by a
+    pipe.
     """
     if propose:
         return _propose(exports, lab)
@@ -50,6 +51,9 @@ def read(
         width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
         tell(shown.fillna(empty).to_string(index=False, na_rep="", line_width=width))
     name_refusals(reading)
+    if untimed := table.loc[table["measured_at"].isna(), "source_file"].tolist():
+        rows = counted(len(untimed), "row")
+        say(f"no time of measurement in {rows}, and no chart and no month holds them: {first_of(untimed)}")
     written = f"; written to {to}" if to is not None and len(table) else ""
     of = "" if len(reading.sources) == 1 else f", from {counted(len(reading.sources), 'file')}"
     remark(f"{totals(reading.sources)}{of}{written}.")

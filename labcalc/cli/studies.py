@@ -8,6 +8,7 @@ import click
 
 from labcalc.cli.words import FILE, FOLDER, answer, finish, say
 
+_LAB = Path("lab.toml")
 _NUMBER: dict[str, Any] = {"type": float, "metavar": "NUMBER"}
 _OPTIONS: dict[str, dict[str, Any]] = {
     "--allowed": {**_NUMBER, "default": 0.0, "help": "Largest difference that doesn't matter."},
@@ -15,7 +16,7 @@ _OPTIONS: dict[str, dict[str, Any]] = {
     "--unit": {"default": "", "metavar": "UNIT", "help": "Unit of the results."},
     "--first": {"default": "", "metavar": "NAME", "help": "The method, instrument or operator that is known."},
     "--second": {"default": "", "metavar": "NAME", "help": "The one that may stand for it."},
-    "--lab": {"type": FILE, "metavar": "LAB.toml", "help": "Compare from its record instead of a file."},
+    "--lab": {"type": FILE, "metavar": "LAB.toml", "help": "Without FILE.csv: its record; default: lab.toml."},
     "--quantity": {"default": "", "metavar": "NAME", "help": "With --lab: kinematic viscosity or density."},
     "--temperature": {"type": float, "metavar": "°C", "help": "With --lab: only this one."},
     "--keep": {"multiple": True, "metavar": "LABORATORY@LEVEL", "help": "An outlier that stays, for a cause."},
@@ -43,6 +44,8 @@ def _command(name: str) -> click.Command:
     told, own = _COMMANDS[name]
 
     def run(file: Path | None, out: Path | None, example: bool, json: bool, **asked: Any) -> int:
+        if not (file or example) and "lab" in asked:
+            asked["lab"] = asked["lab"] or (_LAB if _LAB.is_file() else None)
         if not (file or example or asked.get("lab")):
             raise click.UsageError("a file, or --example, was expected")
         exports = [str(file.resolve())] if file and not example else []
@@ -68,6 +71,7 @@ def _report(name: str, out: Path | None, as_json: bool, words: dict[str, Any]) -
     study = report_study(name, **words)
     lines = [f"{study.title}: {study.verdict}: {study.reason}."]
     lines += [f"{one.about}: {one.finding}. {one.what_to_do}" for one in study.findings]
+    lines += [f"Without a result, left out: {one}." for one in [study.file.without_result] if one]
     if as_json:
         lines = [json.dumps(study.for_programs, ensure_ascii=False, indent=1)]
     if out is None:

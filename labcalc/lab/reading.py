@@ -1,7 +1,7 @@
 """Exports as the laboratory reads them: by its profiles, in its time zone, with what it knows by their names."""
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import date
 from fnmatch import translate
@@ -105,10 +105,18 @@ def _as(column: pd.Series, values: pd.Series) -> pd.Series:
     return values.astype(column.dtype) if isinstance(column.dtype, pd.StringDtype) else values
 
 
+def export_files(paths: Iterable[str | Path], *, empty_too: bool = False) -> Iterator[Path]:
+    """Return files, and those in folders at any depth but hidden and lock files; a folder without any if wanted."""
+    for path in map(Path, paths):
+        found = [one for one in sorted(path.rglob("*")) if one.is_file()] if path.is_dir() else [path]
+        found = [one for one in found if one == path or not one.name.startswith((".", "~$"))]
+        yield from found or ([path] if empty_too else [])
+
+
 def read(exports: str | Path | Iterable[str | Path], lab: str | Path | Laboratory | None = None) -> Reading:
     """Read run exports into one tidy table.
 
-    exports : The exports.
+    exports : The exports, or folders of them at any depth.
     lab : lab.toml, or what ``load_laboratory`` made of it; without, any export that explains itself is read.
     Returns : ``table``: a row a determination, units in the column names; ``refusals``: rows that were not taken, and
         why; ``failures``: exports that can't be read, beside others that can; ``sources``: how each was read.
@@ -117,5 +125,6 @@ def read(exports: str | Path | Iterable[str | Path], lab: str | Path | Laborator
     """
     laboratory = load_laboratory(lab)
     paths = [exports] if isinstance(exports, str | Path) else exports
-    reading = read_exports(paths, profiles=laboratory.profiles, time_zone=laboratory.time_zone)
+    files = export_files(paths, empty_too=True)  # which says that it is a folder
+    reading = read_exports(files, profiles=laboratory.profiles, time_zone=laboratory.time_zone)
     return replace(reading, table=label_runs(reading.table, laboratory))

@@ -43,7 +43,10 @@ def still_bench(page: str, typed: Typed, example: bool) -> Iterator[Fragment | P
         if name not in known:
             raise LabcalcError(f"'{name}': one of {', '.join(filter(None, known))} is expected")
     for key, one in CALCULATIONS.items():
-        words = typed.get(key) or (one.example if example else {})
+        words, known = typed.get(key) or (one.example if example else {}), one.names
+        for name in words:
+            if name not in known:
+                raise LabcalcError(f"{key}, '{name}': one of {', '.join(known)} is expected")
         if words and page in ("", one.page):
             yield Fragment(f"<h2>{escape(f'{one.page}: {one.title}')}</h2>", one.title)
             yield fact_list({field.label: field.in_words(words) for field in one.fields})

@@ -11,6 +11,7 @@ import pytest
 
 from labcalc.bench import CALCULATIONS, Table
 from labcalc.errors import LabcalcError
+from labcalc.widgets import still_bench
 
 PUBLISHED = Path(__file__).parents[1] / "published"
 
@@ -22,7 +23,10 @@ PRINTED = {
     "SAE J300 winter": ("SAE J300, table 1", ["Possible: SAE 0W; SAE 5W; SAE 10W."]),
     "SAE J306": ("SAE J306, table 1, public copy of February 2019", ["Possible: SAE 90."]),
     "SAE J306 winter": ("SAE J306, table 1", ["Possible: SAE 75W; SAE 80W; SAE 85W."]),
-    "ISO 8217": ("ISO 8217:2012, tables 1 and 2; no viscosity at 40 °C", ["Possible: DMX; RMK 380; RMK 500; RMK 700."]),
+    "ISO 8217": (
+        "ISO 8217:2012, tables 1 and 2; at 40 °C it is thicker still",
+        ["Possible: RMK 380; RMK 500; RMK 700."],
+    ),
     "diesel fuel": (
         "EN 14214, table 1; ASTM D6751",
         ["Possible: EN 14214, fatty acid methyl ester; ASTM D6751, fatty"],
@@ -113,6 +117,7 @@ def test_mass_and_volume_there_and_back() -> None:
     by_mass = table("recipe", "Volume", oils=oils.format("57.142857", "42.857143"), by="by mass")
     assert [row[1] for row in by_mass.rows] == ["60.00", "40.00"]
     share = table("reach", "Share", oils="14.22 4.85 800\n163.4 24.98 900", unsure="2").rows[0]
+    assert table("reach", "Share").columns == ("Method", "Added oil by volume, %"), "neither U nor densities are typed"
     _, volume, lowest, highest, mass = share
     assert float(lowest) < float(volume) < float(highest)
     f = 0.01 * float(volume)
@@ -186,7 +191,31 @@ def test_a_residual_fuel_is_judged_by_its_ignition_index_too() -> None:
     """985 − 81 − 141 lg lg 375.85 = 846.1 by hand; RMG 380 asks for 870 at most. What fits stands first."""
     text = shown("ISO 8217", kv_50="375", density_15="985")
     assert "CCAI by density and viscosity: 846." in text
-    assert [one.split("\t")[1] for one in text.splitlines() if "\t" in one][1:8] == ["fits"] * 6 + ["may fit"]
+    assert [one.split("\t")[1] for one in text.splitlines() if "\t" in one][1:8] == ["fits"] * 6 + ["no"]
+    assert "CCAI 846: fits, 870 or less" in text
+    with pytest.raises(LabcalcError, match=r"Density at 15 °C: 0.985 kg/m³: 470 to 1210 kg/m³ is expected"):
+        shown("ISO 8217", kv_50="375", density_15="0.985")
+
+
+def test_a_temperature_that_is_asked_for_is_told_once() -> None:
+    """API MPMS 11.1, coded anew by hand for crude oil: 32.0 °API at 75 °F are 870.483 kg/m³ at 60 °F, 30.89 °API."""
+    words = {"density unit": "°API", "from": "75", "from unit": "°F", "from_kPa": "", "to": "60", "to unit": "°F"}
+    rows = table("density", "Density", density="32.0", commodity="crude oil", table="", **words).rows
+    assert [row[0] for row in rows] == ["59", "68", "60"]
+    assert rows[-1][2] == "30.8935"
+
+
+def test_a_field_that_there_is_none_of_is_refused() -> None:
+    with pytest.raises(LabcalcError, match=r"reach, 'uncertainty': one of oils, oils unit, .*, unsure"):
+        list(still_bench("Blend", {"reach": {"oils": "32 5.4\n100 11", "uncertainty": "1"}}, example=False))
+
+
+def test_what_was_typed_has_no_uncertainty_of_its_scale() -> None:
+    """By hand: 7.31 · 2 − 6.31 / 2 = 11.465 mm²/s; °E 2 is as typed, what comes of it is as unsure as the equation."""
+    rows = {row[0]: row[1:] for row in table("scales", "The same", value="2", scale="°E, Engler", at="50").rows}
+    assert rows["°E, Engler"] == ("2.000", "as typed")
+    assert float(rows["mm²/s"][0]) == pytest.approx(11.465, abs=0.006)
+    assert rows["mm²/s"][1] == "7 % or more"
 
 
 def test_small_words_of_units() -> None:

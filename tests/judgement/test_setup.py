@@ -293,6 +293,34 @@ def test_exports_without_instrument_or_time_are_named_with_the_way_out(tmp_path:
     assert review_setup(lab, [unsaid]).findings == ()
 
 
+def test_a_folder_is_checked_as_its_files(tmp_path: Path) -> None:
+    lab = laboratory(tmp_path, LAB, ROWS)
+    later = tmp_path / "later"
+    later.mkdir()
+    assert [one.finding for one in review_setup(lab, [later]).findings] == ["this is a folder; expected a file"]
+    (tmp_path / "record" / "past.csv").rename(later / "past.csv")
+    lab.write_text(changed(LAB, 'earlier_exports = ["record/*.csv"]\n', ""), encoding="utf-8")
+    found = review_setup(lab, [later])
+    assert [name.name for _, name in found.exports] == ["past.csv"]
+    assert [one.place for one in found.findings] == ["laboratory.earlier_exports"]
+
+
+def test_a_file_of_rounds_that_is_missing_or_wrong_is_named(tmp_path: Path) -> None:
+    named = 'proficiency_rounds = "rounds.csv"\nearlier_exports'
+    lab = laboratory(tmp_path, changed(LAB, "earlier_exports", named), ROWS)
+
+    def told() -> list[tuple[str, str, str]]:
+        return [(one.severity, one.place, one.finding) for one in review_setup(lab).findings]
+
+    place = "error", "laboratory.proficiency_rounds"
+    assert told() == [(*place, "rounds.csv: No such file or directory")]
+    rounds = "scheme,round,quantity,own,assigned,sigma,date\nS,1,KV40,46.3,46.1,0.1,"
+    (tmp_path / "rounds.csv").write_text(f"{rounds}\n", "utf-8")
+    assert told() == [(*place, "rounds.csv: line 2: date is empty: a day such as 2026-03-14 was expected")]
+    (tmp_path / "rounds.csv").write_text(f"{rounds}2026-03-14\n", "utf-8")
+    assert told() == []
+
+
 def test_a_check_holds_for_its_age(tmp_path: Path) -> None:
     """48 h: a check in the morning serves that day and the next; the third day is without."""
     later = "S3,S-3,,,2026-03-04 08:00,VD,40,46.1,858\nS4,S-4,,,2026-03-05 08:00,VD,40,46.1,858\n"

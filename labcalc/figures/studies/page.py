@@ -16,7 +16,8 @@ def summarise_study(study: Study) -> Summary:
 
 def show_study_header(study: Study) -> Fragment:
     """Return what the file holds and where its results come from."""
-    return fact_list({"What": study.title, **study.facts, "Results from": " ".join(study.file.remarks)})
+    origin = {"Results from": " ".join(study.file.remarks), "Without a result": study.file.without_result}
+    return fact_list({"What": study.title, **study.facts, **origin})
 
 
 def show_study_verdict(study: Study) -> Fragment:

@@ -121,7 +121,7 @@ def alpha_60_from_densities(
 
     The equation of the correction for temperature, solved for the expansion:
 
-    .. math:: \alpha_{60} = \frac{2 L}{b + \sqrt{b^2 + 4 a L}}, \quad L = \ln \frac{\rho_1}{\rho_2},\;
+    .. math:: \alpha_{60} = \frac{2 L}{b + \sqrt{b^2 + 4 a L}}, \quad L = \ln(\rho_1 / \rho_2),\;
         b = D_2 - D_1,\; a = 0.8 [D_2 (D_2 + \delta) - D_1 (D_1 + \delta)]
 
     first_kg_m3 : Density at ``first_C``, without gauge pressure, [kg/m³].

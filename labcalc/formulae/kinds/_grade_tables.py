@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.formulae._refusals import Array
-from labcalc.formulae._tables import published_entries, published_table
+from labcalc.formulae._tables import published_entries
 
 GRADE_TABLES: Mapping[str, str] = MappingProxyType(
     {
@@ -27,7 +27,7 @@ GRADE_TABLES: Mapping[str, str] = MappingProxyType(
 )
 """Names of the tables, and their files."""
 
-_DUST = 1e-9  # share of a limit below which a difference is dust of binary arithmetic
+DUST = 1e-9  # share of a limit below which a difference is dust of binary arithmetic
 
 
 @dataclass(frozen=True)
@@ -50,8 +50,8 @@ class Limits:
 
     def hold(self, values: Array) -> NDArray[np.bool_]:
         """Tell which values lie inside; NaN doesn't."""
-        low = self.lowest - _DUST * abs(self.lowest) if np.isfinite(self.lowest) else self.lowest
-        reach = _DUST * abs(self.highest) if np.isfinite(self.highest) else 0.0
+        low = self.lowest - DUST * abs(self.lowest) if np.isfinite(self.lowest) else self.lowest
+        reach = DUST * abs(self.highest) if np.isfinite(self.highest) else 0.0
         below = values <= self.highest + reach if self.highest_belongs else values < self.highest - reach
         return np.asarray((values >= low) & below)
 
@@ -94,7 +94,7 @@ def grade_table(standard: str) -> GradeTable:
     """Return a table by its name, a key of ``GRADE_TABLES``."""
     if standard not in GRADE_TABLES:
         raise ValueError(f"table of grades '{standard}' is unknown; known are {', '.join(map(repr, GRADE_TABLES))}")
-    told = _industrial_grades() if standard == "ISO 3448" else published_entries(f"{GRADE_TABLES[standard]}.toml")
+    told = published_entries(f"{GRADE_TABLES[standard]}.toml")
     mark = told["mark"]
     quantities = {
         key: Quantity(entry["name"], entry["unit"], entry.get("mark", mark)) for key, entry in told["quantity"].items()
@@ -114,21 +114,6 @@ def _grade(entry: Mapping[str, Any], told: Mapping[str, Any], quantities: Mappin
         entry.get("standard", told.get("standard", "")),
         entry.get("edition", told["edition"]),
     )
-
-
-def _industrial_grades() -> dict[str, Any]:
-    """Return the table of viscosity grades as the other tables are told."""
-    table = published_table("viscosity_grades.csv")
-    rows = zip(table["grade"], table["lowest"], table["highest"], strict=True)
-    return {
-        "title": "industrial liquid lubricants: viscosity grades",
-        "source": "ISO 3448, table 1",
-        "edition": "ISO 3448:1992",
-        "standard": "ISO 3448",
-        "mark": "seen",
-        "quantity": {"kv_40": {"name": "kinematic viscosity at 40 °C", "unit": "mm²/s"}},
-        "grade": [{"name": f"VG {grade:.0f}", "kv_40": {"at_least": a, "at_most": b}} for grade, a, b in rows],
-    }
 
 
 def _limits(entry: Mapping[str, Any]) -> Limits:

@@ -7,9 +7,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.formulae._refusals import Array, positive
-from labcalc.formulae.kinds._grade_tables import Grade, GradeTable, grade_table
+from labcalc.formulae.kinds._grade_tables import Grade, GradeTable, Limits, grade_table
 
 EDITION = "SAE J300_202104, SAE J306_201902, ISO 3448:1992, ISO 8217:2017, EN 590, EN 14214, ASTM D975, D6751, D1655"
+
+_JUDGED = {1: "fits", 0: "not known", -1: "doesn't fit"}
 
 
 @dataclass(frozen=True, eq=False)
@@ -17,7 +19,8 @@ class GradeCandidates:
     """The grades of a table against what is known of one or many samples; last axis the grades."""
 
     table: GradeTable
-    values: Mapping[str, Array]  # what is known, in one shape; NaN where it isn't
+    lowest: Mapping[str, Array]  # what each value is at the least, in one shape; a known value is both ends
+    highest: Mapping[str, Array]  # and at the most
     possible: NDArray[np.bool_]  # no known value speaks against the grade
     certain: NDArray[np.bool_]  # every quantity of the grade is known and within its limits
 
@@ -43,14 +46,13 @@ class GradeCandidates:
     def _words(self, grade: Grade, sample: tuple[int, ...]) -> list[str]:
         words = []
         for key, limits in grade.limits.items():
-            quantity, value = self.table.quantities[key], self.values[key][sample]
+            quantity, low, high = self.table.quantities[key], self.lowest[key][sample], self.highest[key][sample]
             memory = ", a limit from memory" if "memory" in (quantity.mark, grade.mark) else ""
-            if np.isnan(value):
-                told, verdict = quantity.name, "not known"
-            else:
-                told = f"{quantity.name} {value:.6g} {quantity.unit}".rstrip()
-                verdict = "fits" if limits.hold(value) else "doesn't fit"
-            words.append(f"{told}: {verdict}, {limits.words(quantity.unit)}{memory}")
+            judged = int(_judged(limits, low, high))
+            value = f"above {low:.6g}" if judged < 0 else f"below {high:.6g}"
+            value = f"{low:.6g}" if low == high else value if judged else ""
+            told = f"{quantity.name} {value and f'{value} {quantity.unit}'}".rstrip()
+            words.append(f"{told}: {_JUDGED[judged]}, {limits.words(quantity.unit)}{memory}")
         return words
 
 
@@ -58,8 +60,9 @@ def grade_candidates(standard: str, **values: ArrayLike) -> GradeCandidates:
     """Return which grades of a standard fit what is known of an oil or fuel.
 
     Where too little is known to decide, more than one grade is left: SAE 12, 16 and 20 overlap in the kinematic
-    viscosity, and only the high-shear viscosity tells them apart. The limits are for values as they are reported: round
-    first. Of the winter grades an oil has the first one that it fits.
+    viscosity, and only the high-shear viscosity tells them apart. A kinematic viscosity that isn't known is below one
+    at a lower temperature and above one at a higher: 380 mm²/s at 50 °C is no distillate of 11 mm²/s at 40 °C. The
+    limits are for values as they are reported: round first. Of the winter grades an oil has the first that it fits.
 
     standard : Name of the table, a key of ``GRADE_TABLES``.
     values : What is known, in the unit of the table, [mm²/s], [mPa·s], [kg/m³] or [°C], by the names that the table
@@ -78,18 +81,32 @@ def grade_candidates(standard: str, **values: ArrayLike) -> GradeCandidates:
     ('SAE 12', 'SAE 16')
     """
     table = grade_table(standard)
-    known = _known(table, standard, values)
+    low, high = _between(_known(table, standard, values))
     possible, certain = [], []
     for grade in table.grades:
-        judged = np.stack([_judged(known[key], limits.hold(known[key])) for key, limits in grade.limits.items()])
+        judged = np.stack([_judged(limits, low[key], high[key]) for key, limits in grade.limits.items()])
         possible.append((judged >= 0).all(axis=0))
         certain.append((judged > 0).all(axis=0))
-    return GradeCandidates(table, known, np.stack(possible, axis=-1), np.stack(certain, axis=-1))
+    return GradeCandidates(table, low, high, np.stack(possible, axis=-1), np.stack(certain, axis=-1))
 
 
-def _judged(values: Array, inside: NDArray[np.bool_]) -> NDArray[np.int8]:
-    """Return 1 inside, -1 outside, 0 where the value is not known."""
-    return np.where(np.isnan(values), 0, np.where(inside, 1, -1)).astype(np.int8)
+def _judged(limits: Limits, low: Array, high: Array) -> NDArray[np.int8]:
+    """Return 1 inside, -1 outside, 0 where too little is known of the value."""
+    inside = limits.hold(low) & limits.hold(high)
+    outside = np.where(low == high, ~inside, (low >= limits.highest) | (high <= limits.lowest))
+    return inside.astype(np.int8) - outside.astype(np.int8)
+
+
+def _between(known: Mapping[str, Array]) -> tuple[dict[str, Array], dict[str, Array]]:
+    """Return what each value is at the least and at the most: a viscosity lies between warmer and colder ones."""
+    at = {key: float(key.removeprefix("kv_").replace("minus_", "-")) for key in known if key.startswith("kv_")}
+    low, high = {}, {}
+    for key, value in known.items():
+        warmer = [known[one] for one in at if key in at and at[one] > at[key]]
+        colder = [known[one] for one in at if key in at and at[one] < at[key]]
+        low[key] = np.where(np.isnan(value), np.fmax.reduce([np.full_like(value, -np.inf), *warmer]), value)
+        high[key] = np.where(np.isnan(value), np.fmin.reduce([np.full_like(value, np.inf), *colder]), value)
+    return low, high
 
 
 def _known(table: GradeTable, standard: str, values: Mapping[str, ArrayLike]) -> dict[str, Array]:

@@ -7,11 +7,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.formulae._refusals import Array, refuse_outside
-from labcalc.formulae._tables import published_table
+from labcalc.formulae.kinds._grade_tables import DUST, grade_table
 
 EDITION = "ISO 3448:1992"
-
-_DUST = 1e-9  # share of a limit below which a difference is dust of binary arithmetic
 
 
 def viscosity_grade(kv_40: ArrayLike) -> NDArray[np.str_]:
@@ -38,8 +36,9 @@ def viscosity_grade(kv_40: ArrayLike) -> NDArray[np.str_]:
 @cache
 def _zones() -> tuple[Array, Array, NDArray[np.str_], NDArray[np.str_]]:
     """Return limits and names of the grades, and the names of the gaps below, between and above them."""
-    table = published_table("viscosity_grades.csv")
-    names = np.array([f"VG {grade:.0f}" for grade in table["grade"]])
+    grades = grade_table("ISO 3448").grades
+    names = np.array([grade.name for grade in grades])
+    lowest, highest = np.array([(one.lowest, one.highest) for grade in grades for one in grade.limits.values()]).T
     between = [f"between {low} and {high}" for low, high in pairwise(names)]
     gaps = np.array([f"below {names[0]}", *between, f"above {names[-1]}"])
-    return table["lowest"] * (1.0 - _DUST), table["highest"] * (1.0 + _DUST), names, gaps
+    return lowest * (1.0 - DUST), highest * (1.0 + DUST), names, gaps

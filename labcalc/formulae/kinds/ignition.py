@@ -13,7 +13,7 @@ def calculated_carbon_aromaticity_index(
 ) -> Array:
     r"""Return the calculated carbon aromaticity index (CCAI), [-], of a residual fuel: the lower, the better.
 
-    .. math:: CCAI = \rho_{15} - 81 - 141 \lg \lg (\nu + 0.85) - 483 \lg \frac{t + 273}{323}
+    .. math:: CCAI = \rho_{15} - 81 - 141 \lg \lg (\nu + 0.85) - 483 \lg(\frac{t + 273}{323})
 
     The density decides: 1 kg/m³ more is 1 more, 1 % of viscosity is 0.1 to 0.2. Another form in use, with 80.6 and
     140.7, gives 0.4 to 0.5 more. It says nothing of distillates.

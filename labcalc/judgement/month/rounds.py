@@ -15,10 +15,9 @@ def month_rounds(laboratory: Laboratory, month: Month) -> tuple[tuple[Action, ..
     file = laboratory.file.parent / laboratory.proficiency_rounds
     try:
         number, found = rounds_between(file, month.first.date(), month.last.date())
-    except (StudyError, OSError) as refusal:
-        words = str(refusal) if isinstance(refusal, StudyError) else f"{file.name}: {refusal.strerror}"
+    except StudyError as refusal:
         to_do = "Mend the file: until then no round counts."
-        return (Action("Proficiency rounds", f"can't be read: {words}", to_do, IMPORTANT),), ()
+        return (Action("Proficiency rounds", f"can't be read: {refusal}", to_do, IMPORTANT),), ()
     return (
         tuple(
             Action(about, finding, to_do, URGENT if rank == 2 else IMPORTANT, which=finding.split()[0])

@@ -3,12 +3,13 @@
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from labcalc.errors import ExportError, RecordError, SettingsError
+from labcalc.errors import ExportError, RecordError, SettingsError, StudyError
 from labcalc.exports import Reading, Refusal, SourceFile
 from labcalc.judgement.setup.description import (
     OPEN_QUESTION,
@@ -20,6 +21,7 @@ from labcalc.judgement.setup.description import (
     findings_of_patterns,
     unknown_runs,
 )
+from labcalc.judgement.studies.rounds import rounds_between
 from labcalc.lab import (
     Laboratory,
     checked_decisions,
@@ -31,6 +33,7 @@ from labcalc.lab import (
     read_record,
     record_head,
 )
+from labcalc.lab.reading import export_files
 
 
 @dataclass(frozen=True)
@@ -68,7 +71,8 @@ def review_setup(lab: str | Path, exports: Sequence[str | Path] = ()) -> SetupRe
         problems = sorted(error.problems, key=lambda one: one.line)
         found = (Finding("error", key or "lab.toml", text, line=line) for key, text, line in problems)
         return SetupReview(tuple(found), usable=False)
-    files = list(dict.fromkeys(Path(file).resolve() for file in (*earlier_export_files(laboratory), *exports)))
+    files = [*earlier_export_files(laboratory), *export_files(exports, empty_too=True)]
+    files = list(dict.fromkeys(file.resolve() for file in files))
     reading = _read(files, laboratory)
     profiles = {f"profile[{n}].files": (one.name, one.files) for n, one in enumerate(laboratory.profiles, 1)}
     text = Path(lab).read_text("utf-8-sig")
@@ -119,6 +123,11 @@ def _record(laboratory: Laboratory) -> Iterator[Finding]:
     elif not laboratory.earlier_exports:
         finding = "no record: nothing to make charts, months and duplicates from"
         yield Finding("note", "laboratory.earlier_exports", finding, 'Such as earlier_exports = ["exports/*"].')
+    if laboratory.proficiency_rounds:
+        try:
+            rounds_between(Path(str(laboratory.file)).parent / laboratory.proficiency_rounds, date.min, date.max)
+        except StudyError as error:
+            yield Finding("error", "laboratory.proficiency_rounds", str(error), "Until then no round counts.")
     for n, pattern in enumerate(laboratory.earlier_exports, 1):
         if not earlier_export_files(replace(laboratory, earlier_exports=(pattern,))):
             finding = f"no file fits '{pattern}'"

@@ -114,8 +114,9 @@ def _between_laboratories(read: StudyFile, keep: Sequence[str]) -> Study:
 
 
 def _flags(study: LaboratoryStudy) -> Iterator[Finding]:
-    cause = "Ask for the cause; an outlier without one stays out, one with a good reason stays in (--keep) and is told."
-    yield from ((1, f"Level {one.level}", str(one), cause) for one in study.screened.flags)
+    out = "Ask for the cause; an outlier without one stays out, one with a good reason stays in (--keep) and is told."
+    for one in study.screened.flags:
+        yield 1, f"Level {one.level}", str(one), out if one.left_out else "Ask for the cause; it stays in."
     left = ~study.screened.kept & np.isfinite(study.consistency.h)
     for level, share in zip(study.precision.levels, left.mean(axis=0), strict=True):
         if share > _MOST_LEFT_OUT:

@@ -13,7 +13,7 @@ import pandas as pd
 from labcalc.errors import StudyError
 from labcalc.judgement.checks import Action
 from labcalc.lab import nearest
-from labcalc.wording import numeral
+from labcalc.wording import first_of, numeral
 
 TEXT, NUMBER, POSITIVE = "text", "a number", "a number above 0"
 
@@ -26,6 +26,7 @@ class StudyFile:
     sha256: str
     remarks: tuple[str, ...]  # lines that begin with #: where the results come from
     rows: pd.DataFrame
+    without_result: str = ""  # lines that were left out for that; empty where there are none
 
     def refused(self, place: Any, problem: str) -> StudyError:
         """Return the error about a row, by its place."""
@@ -68,13 +69,16 @@ def read_study(
     """Read a CSV file in UTF-8: commas, or semicolons or tabs and then decimal commas too; # begins a remark.
 
     kinds : Name of each column that there may be: ``TEXT``, ``NUMBER`` or ``POSITIVE``.
-    needed : Those that there have to be, with a value in every row.
+    needed : Those that there have to be, with a value in every row; a row without a ``result`` is left out and named.
     aliases : Other names of some.
     Raises StudyError : No such columns, or a value that isn't what was expected, by line and column.
     """
-    data, name = file.read_bytes(), file.name
+    name = file.name
     try:
+        data = file.read_bytes()
         lines = data.decode("utf-8-sig").splitlines()
+    except OSError as wrong:
+        raise StudyError(name, 0, str(wrong.strerror)) from None
     except UnicodeDecodeError as wrong:
         raise StudyError(name, 0, f"byte {wrong.start} is no UTF-8: save the file as CSV in UTF-8") from None
     remarks = tuple(line.lstrip("# ").strip() for line in lines if line.startswith("#"))
@@ -86,7 +90,7 @@ def read_study(
         [cell.strip() for cell in row] for row in csv.reader((line for _, line in kept), delimiter=delimiter)
     )
     names = {one.casefold(): one for one in kinds} | dict(aliases or {})
-    columns, rows = [names.get(one.casefold(), one) for one in header], []
+    columns, rows, empty = [names.get(one.casefold(), one) for one in header], [], []
     for column in columns:
         if column not in kinds or columns.count(column) > 1:
             told = f"{nearest(column, [*kinds, *(aliases or {})])}" if column not in kinds else ""
@@ -95,12 +99,18 @@ def read_study(
         if len(row) != len(columns):
             raise StudyError(name, line, f"{len(row)} cells where the header has {len(columns)}")
         given = dict.fromkeys(kinds, "") | dict(zip(columns, row, strict=True))
+        if "result" in needed and given["result"] == "" and "result" in columns:
+            empty.append(str(line))
+            continue
         taken = {column: _taken(cell, kinds[column], delimiter != ",") for column, cell in given.items()}
         for column, value in taken.items():
             if value is None or (column in needed and not given[column]):
                 raise StudyError(name, line, f"{column} '{given[column]}': {kinds[column]} was expected")
         rows.append({"line": line, **taken})
-    return StudyFile(name, hashlib.sha256(data).hexdigest(), remarks, pd.DataFrame(rows))
+    if not rows:
+        raise StudyError(name, 0, "no row has a result")
+    left_out = f"line {first_of(empty, 6)}" if empty else ""
+    return StudyFile(name, hashlib.sha256(data).hexdigest(), remarks, pd.DataFrame(rows), left_out)
 
 
 def _taken(cell: str, kind: str, comma: bool) -> str | float | None:

@@ -98,7 +98,7 @@ def report_proficiency(file: Path) -> Study:
     rank, findings = ranked([*_single(rounds), *_steady(found.together)])
     called = sum("action" in one.words.values() for one in rounds)
     count = f"{called} of {counted(len(rounds), 'round')} with a score that calls for action"
-    reason = "; ".join([count, *(f"{one.about}: {one.finding}" for one in findings[:2])])
+    reason = "; ".join([count, *dict.fromkeys(one.about for one in findings)][:3])
     facts = {"Rounds": str(len(rounds)), "Quantities": first_of(one.quantity for one in rounds)}
     tables = (_scores_table(rounds), _together_table(found.together), *_robust_table(rounds))
     return Study("Proficiency rounds", read, facts, rank, DUPLICATE_VERDICTS[rank], reason, findings, tables, found)

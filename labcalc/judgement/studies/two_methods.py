@@ -151,10 +151,9 @@ def _from_record(material: Material, names: tuple[str, str], quantity: str, temp
     by = "instrument" if names[0] in set(sets["instrument"]) else "operator"
     for name in names:
         if name not in set(sets[by]):
-            there = ", ".join(sorted(map(str, sets[by].dropna().unique())))
-            raise StudyError(
-                "the record", 0, f"no {quantity} repeated by '{name}'; {by}s with repeats: {there or 'none'}"
-            )
+            there = {one: sorted(map(str, sets[one].dropna().unique())) for one in ("instrument", "operator")}
+            told = "; ".join(f"{one}s with repeats: {', '.join(some) or 'none'}" for one, some in there.items())
+            raise StudyError("the record", 0, f"no {quantity} repeated by '{name}'; {told}")
     kept = sets[sets[by].isin(names)]
     wanted = float(kept["temperature_C"].mode().iloc[0]) if temperature is None else temperature
     if wanted not in (known := sorted(kept["temperature_C"].unique().tolist())):

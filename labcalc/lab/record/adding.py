@@ -15,6 +15,7 @@ from labcalc.exports import Refusal, SourceFile
 from labcalc.exports.read import content_of, read_bytes, zone_of
 from labcalc.lab.folder import certificates
 from labcalc.lab.laboratory import Laboratory
+from labcalc.lab.reading import export_files
 from labcalc.lab.record.contents import digest_of, stated_source, store_parts, stored_refusals, stored_rows
 from labcalc.lab.record.database import Connection, Database
 from labcalc.lab.record.journal import append, entries_of, head_of
@@ -53,7 +54,7 @@ def add_exports(laboratory: Laboratory, paths: Iterable[str | Path], *, who: str
     with database.reading() as connection:
         known = {(path, size, ns): entry for path, size, ns, entry in connection.every("SELECT * FROM stamps")}
         digests = dict(map(tuple, connection.every("SELECT sha256, entry FROM exports")))
-    for path in _files(paths):
+    for path in export_files(paths):
         try:
             stamp = _stamp(path)
             if stamp in known and not again:
@@ -62,15 +63,6 @@ def add_exports(laboratory: Laboratory, paths: Iterable[str | Path], *, who: str
                 yield _add(database, laboratory, path, stamp, digests, who, again)
         except ExportError as failure:
             yield Added(path, 0, is_new=False, failure=failure)
-
-
-def _files(paths: Iterable[str | Path]) -> Iterator[Path]:
-    for path in map(Path, paths):
-        if path.is_dir():
-            inside = (one for one in sorted(path.rglob("*")) if one.is_file())
-            yield from (one for one in inside if not one.name.startswith((".", "~$")))
-        else:
-            yield path
 
 
 def _stamp(path: Path) -> _Stamp:
@@ -149,7 +141,7 @@ def settled_files(paths: Iterable[str | Path]) -> Iterator[list[Path]]:
     """
     taken, before, places = dict[Path, _Stamp](), dict[Path, _Stamp](), list(paths)
     while True:
-        found = {path: _look(path) for path in _files(places)}
+        found = {path: _look(path) for path in export_files(places)}
         ripe = [path for path, stamp in found.items() if before.get(path) == stamp != taken.get(path)]
         taken |= {path: found[path] for path in ripe}
         if ripe:
@@ -162,7 +154,7 @@ def exports_not_held(laboratory: Laboratory, paths: Iterable[str | Path]) -> Ite
     """Yield the files whose content, read again, the record holds neither as an export nor as one that was refused."""
     with opened(laboratory).reading() as connection:
         held = {digest for (digest,) in connection.every("SELECT sha256 FROM exports UNION SELECT sha256 FROM refused")}
-    yield from (path for path in _files(paths) if hashlib.sha256(content_of(path)).hexdigest() not in held)
+    yield from (path for path in export_files(paths) if hashlib.sha256(content_of(path)).hexdigest() not in held)
 
 
 def _look(path: Path) -> _Stamp:
