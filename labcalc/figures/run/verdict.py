@@ -118,7 +118,7 @@ def show_reported(judgement: Judgement) -> Fragment:
             *_quantity(one),
             escape(one.limit.words if one.limit else ""),
             escape(one.limit.rule if one.limit else ""),
-            "" if one.state is None else _state(one.state),
+            _state(one.check.state) if one.check else "",
             _method(judgement, one, short=True),
         )
         for one in leading
@@ -126,19 +126,16 @@ def show_reported(judgement: Judgement) -> Fragment:
     numbers = {one.determinations for one in lines if one.determinations}
     fills = " or ".join(map(str, sorted(numbers))) if numbers else "no"
     words = f"U: expanded uncertainty, 95 %. {fills} determination{'' if numbers == {1} else 's'} at each temperature."
-    notes = [
-        f"{one.name}: {one.note}."
-        for one in leading
-        if one.note and (one.determinations or (one.limit and one.state != "met"))
-    ]
+    asking = (one for one in leading if one.determinations or (one.check and one.check.state != "met"))
+    notes = [f"{one.of.name}: {one.note}." for one in asking if one.note]
     html = html_table("Results", columns, rows, numeric=(1, 2), stacked=True) + note(words, *notes).html
-    text = "\n".join(f"{one.name}: {one.reported} {one.unit}" for one in leading)
+    text = "\n".join(f"{one.of.name}: {one.of.reported} {one.of.unit}" for one in leading)
     return Fragment(f'<div class="results">{html}</div>{_calculated(judgement, others)}', text)
 
 
 def _quantity(one: Reported) -> tuple[str, str, str, str]:
-    uncertainty = hover_number(one.shown_uncertainty, one.expanded_uncertainty)
-    return escape(one.name), hover_number(one.reported, one.value), uncertainty, escape(one.unit)
+    of, uncertainty = one.of, hover_number(one.shown_uncertainty, one.of.expanded_uncertainty)
+    return escape(of.name), hover_number(of.reported, of.value), uncertainty, escape(of.unit)
 
 
 def _method(judgement: Judgement, one: Reported, *, short: bool = False) -> str:

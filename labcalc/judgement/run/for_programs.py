@@ -83,25 +83,25 @@ def _run(judgement: Judgement) -> dict[str, Any]:
 
 def _result(one: Reported) -> dict[str, Any]:
     method, _, edition = one.method.partition(", edition ")
-    is_number = math.isfinite(one.value)
+    of, budget, limit, (quantity, temperature) = one.of, one.of.budget, one.limit, one.parts
     return {
-        "quantity": one.quantity,
-        "temperature_C": number(one.temperature_C),
-        "value": number(one.value),
-        "reported": one.reported,
-        "unit": one.unit,
-        "ucum": _UCUM.get(one.unit, "") if is_number else "",
-        "expanded_uncertainty": number(one.expanded_uncertainty),
-        "coverage_factor": number(one.coverage_factor),
-        "coverage": 0.95 if math.isfinite(one.expanded_uncertainty) else None,
-        "degrees_of_freedom": number(one.degrees_of_freedom),
+        "quantity": quantity,
+        "temperature_C": number(temperature),
+        "value": number(of.value),
+        "reported": of.reported,
+        "unit": of.unit,
+        "ucum": _UCUM.get(of.unit, "") if math.isfinite(of.value) else "",
+        "expanded_uncertainty": number(of.expanded_uncertainty),
+        "coverage_factor": number(budget.coverage_factor),
+        "coverage": 0.95 if math.isfinite(of.expanded_uncertainty) else None,
+        "degrees_of_freedom": number(budget.effective_degrees_of_freedom),
         "determinations": one.determinations,
         "method": method or None,
         "edition": edition or None,
-        "lowest": number(one.limit.lowest) if one.limit else None,
-        "highest": number(one.limit.highest) if one.limit else None,
-        "decision_rule": (one.limit.rule or None) if one.limit else None,
-        "limit_state": one.state,
+        "lowest": number(limit.lowest) if limit else None,
+        "highest": number(limit.highest) if limit else None,
+        "decision_rule": (limit.rule or None) if limit else None,
+        "limit_state": one.check.state if one.check else None,
         "note": one.note or None,
     }
 
