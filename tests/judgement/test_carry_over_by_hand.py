@@ -457,7 +457,7 @@ def carry_over(*effects: float, thick: CarriedShare) -> CarryOver:
         runs_at_risk([replace(one, contrasts=(each,), sample=f"S-{n}")], LABORATORY)[0]
         for n, each in enumerate(one.contrasts)
     ]
-    return CarryOver("VD", (thick, share(0.001, 0.002)), 9, tuple(risk), 0, ())
+    return CarryOver("VD", (thick, share(0.001, 0.002)), 9, tuple(risk), 0)
 
 
 def test_what_is_carried_over_is_told_with_the_ratio_that_moves_a_result() -> None:

@@ -17,8 +17,6 @@ from labcalc.figures.provenance import headed, settings_and_version, sources_tab
 from labcalc.judgement import NOT_ENOUGH, DuplicateReport, DuplicateSummary, NamedSpread, SetBeyond
 from labcalc.wording import at_celsius, first_of, numeral
 
-_CSS = ("releasable", "second-look", "not-releasable")  # looks of the three verdicts, shared with the other reports
-
 _CAPTIONS = {
     "determinability": "Within a fill",
     "repeatability": "Repeatability",
@@ -44,7 +42,7 @@ def show_duplicate_header(report: DuplicateReport, links: Mapping[str, str] | No
 
 def show_duplicate_verdict(report: DuplicateReport) -> Fragment:
     """Return the verdict with what to do."""
-    box = verdict_box(report.verdict, _CSS[report.rank], _sentence(report.reason))
+    box = verdict_box(report.verdict, report.rank, f"{report.reason[0].upper()}{report.reason[1:]}.")
     return Fragment(box.html, f"{report.verdict}: {report.reason}")
 
 
@@ -206,7 +204,3 @@ def show_duplicate_provenance(report: DuplicateReport) -> Fragment:
     html = folded("Exports that hold the results", sources_table("Exports", report.sources))
     html += html_table("Settings and version", ("What", "Which"), settings_and_version(report.laboratory), stacked=True)
     return Fragment(html, "; ".join(f"{one.name} {one.sha256}" for one in report.sources) or "no export")
-
-
-def _sentence(text: str) -> str:
-    return f"{text[0].upper()}{text[1:]}."

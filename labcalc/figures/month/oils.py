@@ -136,25 +136,13 @@ def show_limits(report: MonthReport) -> Fragment:
         f"({number}) {words}" if len(baselines) > 1 else words for number, words in enumerate(baselines, 1)
     )
     html = folded("What the limits rest on", html_table(caption, columns, rows, numeric=(1, 2, 3), stacked=True))
-    return Fragment(html + due_table(report), caption)
+    return Fragment(html + due_list(report), caption)
 
 
-def due_table(report: MonthReport) -> str:
+def due_list(report: MonthReport) -> str:
     """Return the limits that are due at the end of the period, folded; an empty text where none are."""
-    rows = [
-        (
-            escape(f"{one.chart.instrument}, {one.chart.name}"),
-            f"{one.number} ({one.in_force.number})",
-            escape(one.compared),
-            escape(one.change),
-            escape(_signed(one.signed)),
-        )
-        for one in report.checks.due
-    ]
-    if not rows:
-        return ""
-    columns = ("Chart", "Results in control (in the limits)", "Since against before", "Limits", "Signed")
-    return folded(f"Limits due: {counted(len(rows), 'chart')}", html_table("Limits due", columns, rows, stacked=True))
+    lines = [f"{one.words}; {_signed(one.chart.next_signed)}" for one in report.checks.due]
+    return folded(f"Limits due: {counted(len(lines), 'chart')}", bullets(lines).html) if lines else ""
 
 
 def _signed(by: Decision | None) -> str:

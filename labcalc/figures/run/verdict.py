@@ -98,11 +98,10 @@ def show_verdict(judgement: Judgement, *, alone: bool = False) -> Fragment:
     judgement : The run, judged.
     alone : Verdict and reason alone, where the causes beside it say what to do.
     """
-    css = ("releasable", "second-look", "not-releasable")[judgement.rank]
     if alone:
-        return verdict_box(judgement.verdict, css, judgement.reason)
+        return verdict_box(judgement.verdict, judgement.rank, judgement.reason)
     now, *then = next_steps(judgement)
-    box = verdict_box(judgement.verdict, css, judgement.reason, now)
+    box = verdict_box(judgement.verdict, judgement.rank, judgement.reason, now)
     facts = _facts(judgement)
     said = note(*(f"{name}: {facts[name]}" for name in _SAID_BENEATH if facts[name]))
     return Fragment(box.html + folded("And then", note(*then).html) + said.html, box.text)

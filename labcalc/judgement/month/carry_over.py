@@ -17,8 +17,7 @@ from labcalc.judgement.carry_over.effect import (
 )
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.measurements import Material
-from labcalc.lab import Laboratory
-from labcalc.statistics import CarriedShare, DesignStep, high_low_steps
+from labcalc.statistics import CarriedShare
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,8 +30,6 @@ class CarryOver:
     at_risk: tuple[RunAtRisk, ...]
     """Those of them that the sample before is expected to have moved by more than the limit."""
     unsure: int  # those of which it can't be told
-    plan: tuple[DesignStep, ...]
-    """The runs that tell the share at once, where the record doesn't; empty without two reference oils."""
 
     def ratio_at(self, effect_percent: float) -> float:
         """Return from which ratio of viscosities on a thicker sample moves a result by an effect [%]; inf where none
@@ -53,8 +50,7 @@ def month_carry_overs(material: Material, record: pd.DataFrame, month: Month) ->
             effects = [worst_effect(expected_effects(one, class_in_force(one, laboratory))) for one in places]
             unsure = sum(worst is None or worst.state == "not checked" for worst in effects)
             shares, at_risk = carried.shares_at(month.last), runs_at_risk(places, laboratory)
-            plan = () if all(one.known for one in shares) else _plan(laboratory)
-            found.append(CarryOver(name, shares, len(places), at_risk, unsure, plan))
+            found.append(CarryOver(name, shares, len(places), at_risk, unsure))
     return tuple(found)
 
 
@@ -71,13 +67,3 @@ def with_carried(comparisons: pd.DataFrame, material: Material) -> pd.DataFrame:
     found = np.array([known.get(key, (0.0, 0.0)) for key in keys]).reshape(-1, 2)
     to_unit = np.where(comparisons["quantity"] == "density", 1.0, comparisons["value"].to_numpy(float) / 100.0)
     return comparisons.assign(carried=found[:, 0] * to_unit, carried_u=found[:, 1] * to_unit)
-
-
-def _plan(laboratory: Laboratory) -> tuple[DesignStep, ...]:
-    """Return the high-low design on the thickest and the thinnest reference oil."""
-    values = [(v, oil.name) for oil in laboratory.references for lot in oil.lots for v in lot.certified]
-    thick = {
-        name: v.value for v, name in sorted(values, key=lambda one: one[0].value) if v.quantity == "kinematic viscosity"
-    }
-    named = sorted(thick, key=lambda name: (thick[name], name))
-    return high_low_steps(named[-1], named[0]) if len(named) > 1 else ()

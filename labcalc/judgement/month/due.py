@@ -11,7 +11,7 @@ from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.judgement.control.baseline import baseline_limits
 from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.period import Month
-from labcalc.lab import ControlChoices, Decision
+from labcalc.lab import ControlChoices
 from labcalc.statistics import ChartLimits, PeriodComparison, compare_periods, holm_adjusted
 from labcalc.wording import counted, numeral, signed
 
@@ -39,11 +39,6 @@ class LimitsDue:
         """The limits that hold."""
         assert self.chart.limits is not None
         return self.chart.limits
-
-    @property
-    def signed(self) -> Decision | None:
-        """The decision that sets the next limits; None where nobody signed any."""
-        return self.chart.next_signed
 
     @property
     def compared(self) -> str:

@@ -209,7 +209,7 @@ def baselines(checks: Checks) -> Iterator[Action]:
 
 def due(checks: Checks) -> Iterator[Action]:
     """Name in one line the limits that are due and that nobody has signed."""
-    asked = [one for one in checks.due if one.signed is None]
+    asked = [one for one in checks.due if one.chart.next_signed is None]
     if asked:
         where = ", ".join(f"{name} {n}" for name, n in Counter(one.chart.instrument for one in asked).items())
         differ = sum(one.differs for one in asked)
