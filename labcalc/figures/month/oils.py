@@ -33,16 +33,18 @@ def show_oils(report: MonthReport) -> Fragment:
 
 
 def oil_tables(oils: Sequence[OilSummary]) -> str:
-    """Return a table of each quantity: number, bias, spread, site precision, index, status and signals."""
+    """Return a table of each quantity: number, bias, spread, site precision, index, status and signals.
+
+    Viscosity stands before density, and results without a certified value apart.
+    """
+    groups: dict[str, list[OilSummary]] = {}
+    for one in sorted(oils, key=lambda one: one.chart.quantity == "density"):
+        difference = ", difference from the certified value" * (one.chart.certified == one.chart.certified)
+        groups.setdefault(f"{one.chart.quantity.capitalize()}, {one.chart.unit}{difference}", []).append(one)
+    columns = (*OIL_COLUMNS, "Status")
     return "".join(
-        html_table(
-            f"{quantity.capitalize()}, {unit}{', difference from the certified value' * certified}",
-            (*OIL_COLUMNS, "Status"),
-            [oil_cells(one) for one in group],
-            numeric=(1, 2, 3, 4, 5),
-            stacked=True,
-        )
-        for (quantity, unit, certified), group in _groups(oils).items()
+        html_table(caption, columns, map(oil_cells, group), numeric=(1, 2, 3, 4, 5), stacked=True)
+        for caption, group in groups.items()
     )
 
 
@@ -71,16 +73,6 @@ def _certificate_cells(stated: dict[str, Any]) -> tuple[str, ...]:
         f"{stated['valid_from']}<br>{stated['valid_to']}",
         "<br>".join(map(escape, values)),
     )
-
-
-def _groups(oils: Sequence[OilSummary]) -> dict[tuple[str, str, bool], list[OilSummary]]:
-    """Group by quantity, viscosity before density; results without a certified value apart."""
-    groups: dict[tuple[str, str, bool], list[OilSummary]] = {}
-    for one in sorted(oils, key=lambda one: one.chart.quantity == "density"):
-        groups.setdefault((one.chart.quantity, one.chart.unit, one.chart.certified == one.chart.certified), []).append(
-            one
-        )
-    return groups
 
 
 def oil_cells(one: OilSummary) -> tuple[str, ...]:

@@ -1,6 +1,6 @@
 """What a control chart plots, which results set its limits, what limits they give, and what speaks against them."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
@@ -23,30 +23,18 @@ from labcalc.statistics.charts.normality import NORMALITY_LIMIT
 from labcalc.wording import counted
 
 
-@dataclass(frozen=True)
-class Subject:
-    """What a chart is about."""
-
-    instrument: str
-    oil: str
-    quantity: str
-    temperature_C: float
-    lot: str
-    sample: str  # the oil as exports write it
-
-
 def pretreated(
-    about: Subject, values: NDArray[np.float64], certified: float, laboratory: Laboratory
+    about: Mapping[str, Any], values: NDArray[np.float64], certified: float, laboratory: Laboratory
 ) -> tuple[NDArray[np.float64], str, float, date | None]:
     """Return what is plotted, its unit, the certificate's expanded uncertainty (k = 2) in it, and its last day."""
-    material = reference_of(laboratory, about.sample)
+    material, quantity = reference_of(laboratory, about["sample"]), about["quantity"]
     lots = () if material is None else material.lots
-    lot = next((one for one in lots if one.lot.casefold() == about.lot.strip().casefold()), None)
+    lot = next((one for one in lots if one.lot.casefold() == about["lot"].strip().casefold()), None)
     valid_to = None if lot is None else lot.valid_to
-    _, uncertainty = certified_by(lot, about.quantity, about.temperature_C)
+    _, uncertainty = certified_by(lot, quantity, about["temperature_C"])
     if np.isnan(certified):
-        return values, UNITS[about.quantity], uncertainty, valid_to
-    if about.quantity == "density":
+        return values, UNITS[quantity], uncertainty, valid_to
+    if quantity == "density":
         return values - certified, "kg/m³", uncertainty, valid_to
     return 100.0 * (values / certified - 1.0), "%", 100.0 * uncertainty / certified, valid_to
 

@@ -68,22 +68,19 @@ def _amount(rows: pd.DataFrame, oils: tuple[OilSummary, ...], month: Month) -> I
 
 
 def _lot_changes(material: Material, month: Month) -> Iterator[str]:
-    first: dict[tuple[str, str, str], pd.Timestamp] = {}
+    first: dict[tuple[str, str], dict[str, pd.Timestamp]] = {}
     for chart in material.charts:
-        key = (chart.instrument, chart.oil, chart.lot)
-        first[key] = min(first.get(key, chart.measured_at[0]), chart.measured_at[0])
-    changed: dict[tuple[str, str], list[str]] = {}
-    for (instrument, oil, lot), moment in first.items():
-        before = [at for (i, o, _), at in first.items() if (i, o) == (instrument, oil) and at < moment]
-        if before and month.first <= moment < month.last:
-            name = f"lot {lot}" if lot else "a lot without a name"
-            changed.setdefault((oil, f"{name} on {moment:%Y-%m-%d}"), []).append(instrument)
+        lots = first.setdefault((chart.instrument, chart.oil), {})
+        lots[chart.lot] = min(lots.get(chart.lot, chart.measured_at[0]), chart.measured_at[0])
     together: dict[tuple[str, str], list[str]] = {}
-    for (oil, lot), instruments in changed.items():
-        together.setdefault((", ".join(instruments), oil), []).append(lot)
-    for (names, oil), lots in together.items():
+    for (instrument, oil), lots in first.items():
+        new = {lot: at for lot, at in lots.items() if month.first <= at < month.last and at > min(lots.values())}
+        named = [f"{f'lot {lot}' if lot else 'a lot without a name'} on {at:%Y-%m-%d}" for lot, at in new.items()]
+        if named:
+            together.setdefault((oil, ", ".join(named)), []).append(instrument)
+    for (oil, told), instruments in together.items():
         yield (
-            f"{names}: {oil} went over to {', '.join(lots)}; the new lot has a chart of its own; beneath the "
+            f"{', '.join(instruments)}: {oil} went over to {told}; the new lot has a chart of its own; beneath the "
             "instrument's charts it is compared with the lot before, by the days on which both were measured."
         )
 
