@@ -15,7 +15,7 @@ from labcalc.figures.markup import (
 )
 from labcalc.figures.provenance import headed, settings_and_version, sources_table, with_mark
 from labcalc.judgement import NOT_ENOUGH, DuplicateReport, DuplicateSummary, NamedSpread, SetBeyond
-from labcalc.wording import at_celsius, first_of, numeral
+from labcalc.wording import at_celsius, first_of, listed, numeral
 
 _CAPTIONS = {
     "determinability": "Within a fill",
@@ -59,11 +59,7 @@ def show_duplicate_summaries(report: DuplicateReport) -> Fragment:
 
 
 def _conditions(one: DuplicateSummary) -> str:
-    return _CAPTIONS[one.condition] + (f", {_listed(one.changed)} changed" if one.changed else "")
-
-
-def _listed(words: Sequence[str]) -> str:
-    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
+    return _CAPTIONS[one.condition] + (f", {listed(one.changed)} changed" if one.changed else "")
 
 
 def _summary_table(condition: str, group: Sequence[DuplicateSummary]) -> str:
@@ -82,7 +78,7 @@ def _summary_cells(one: DuplicateSummary, between: bool) -> tuple[str, ...]:
     what = f"{at_celsius(one.quantity, one.temperature_C)}, {one.unit}"
     return (
         f"{escape(one.precision_class)}<br><small>{escape(what)}</small>",
-        *([escape(_listed(one.changed))] if between else []),
+        *([escape(listed(one.changed))] if between else []),
         str(one.precision.number),
         hover_number(numeral(one.precision.limit), one.precision.limit) + reach,
         hover_number(numeral(one.limit_in_force), one.limit_in_force),

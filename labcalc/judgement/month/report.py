@@ -8,19 +8,19 @@ from typing import Any
 
 import pandas as pd
 
-from labcalc.errors import ExportError, MonthError
+from labcalc.errors import ExportError, MonthError, StudyError
 from labcalc.exports import Refusal, SourceFile
-from labcalc.judgement.checks import Action
+from labcalc.judgement.checks import IMPORTANT, URGENT, Action
 from labcalc.judgement.control.status import Sight, sight_of, sights_of
 from labcalc.judgement.duplicates.report import DuplicateReport, duplicates_between
 from labcalc.judgement.month.actions import followed, ranked_actions
 from labcalc.judgement.month.carry_over import CarryOver, month_carry_overs
 from labcalc.judgement.month.checks import Checks, checks_of
 from labcalc.judgement.month.oils import OilSummary
-from labcalc.judgement.month.rounds import month_rounds
 from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.record.measurements import Material
 from labcalc.judgement.setup.description import unknown_runs
+from labcalc.judgement.studies.rounds import rounds_between
 from labcalc.judgement.variance.components import (
     ComponentsOfVariance,
     components_of_variance,
@@ -112,6 +112,26 @@ def month_spreads(material: Material, rows: pd.DataFrame, month: Month) -> tuple
     past = replace(material, record=known[sample_names(known).isin(in_use)])
     studies = components_side_by_side(past) or components_of_variance(past)
     return tuple(sorted(studies, key=lambda one: (one.quantity == "density", one.samples, one.temperature_C)))
+
+
+def month_rounds(laboratory: Laboratory, month: Month) -> tuple[tuple[Action, ...], tuple[str, ...]]:
+    """Return what the rounds of a month call for, and a notice that says how many there are; none without a file."""
+    if laboratory.file is None or not laboratory.proficiency_rounds:
+        return (), ()
+    file = laboratory.file.parent / laboratory.proficiency_rounds
+    try:
+        number, found = rounds_between(file, month.first.date(), month.last.date())
+    except (StudyError, OSError) as refusal:
+        words = str(refusal) if isinstance(refusal, StudyError) else f"{file.name}: {refusal.strerror}"
+        to_do = "Mend the file: until then no round counts."
+        return (Action("Proficiency rounds", f"can't be read: {words}", to_do, IMPORTANT),), ()
+    return (
+        tuple(
+            Action(about, finding, to_do, URGENT if rank == 2 else IMPORTANT, which=finding.split()[0])
+            for rank, about, finding, to_do in found
+        ),
+        (f"{counted(number, 'proficiency round')} of the period in {file.name}.",),
+    )
 
 
 def workload_of(rows: pd.DataFrame) -> pd.DataFrame:

@@ -127,7 +127,7 @@ class Judgement(Shown):
 
         Raises EvidenceError : The numbers can't be compared with anything.
         """
-        if self.dossier.is_reference or not any(map(_is_odd, self.checks)):
+        if not self._asks_for_causes:
             return None
         if isinstance(self.compared, str):
             raise EvidenceError(self.compared)
@@ -136,15 +136,15 @@ class Judgement(Shown):
     @cached_property
     def leading(self) -> LeadingCause | None:
         """The most probable cause of odd numbers; None where there are none, or one alone, which tells too little."""
-        try:
-            evidence = self.evidence
-        except EvidenceError:
-            return None
-        if evidence is None or len(evidence.rows) < 2:
+        if not self._asks_for_causes or isinstance(self.compared, str) or len(self.compared.rows) < 2:
             return None
         from labcalc.judgement.causes import leading_cause
 
-        return leading_cause(evidence)
+        return leading_cause(self.compared)
+
+    @property
+    def _asks_for_causes(self) -> bool:
+        return not self.dossier.is_reference and any(map(_is_odd, self.checks))
 
     def facts(self) -> Iterator[tuple[str, str]]:
         """Return what is shown of it, each fact with its name."""
