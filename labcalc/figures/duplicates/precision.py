@@ -54,12 +54,11 @@ def show_duplicate_summaries(report: DuplicateReport) -> Fragment:
     for one in report.summaries:
         groups.setdefault(one.condition, []).append(one)
     html = "".join(_summary_table(condition, group) for condition, group in groups.items())
-    text = "\n".join(f"{_conditions(one)}: {one.name}: {one.compared}: {one.verdict}" for one in report.summaries)
+    text = "\n".join(
+        f"{', '.join((_CAPTIONS[one.condition], *one.changed))}: {one.name}: {one.compared}: {one.verdict}"
+        for one in report.summaries
+    )
     return Fragment(html + folded("Where these figures come from", _summary_notes(report)), text)
-
-
-def _conditions(one: DuplicateSummary) -> str:
-    return _CAPTIONS[one.condition] + (f", {listed(one.changed)} changed" if one.changed else "")
 
 
 def _summary_table(condition: str, group: Sequence[DuplicateSummary]) -> str:

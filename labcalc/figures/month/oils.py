@@ -80,13 +80,14 @@ def oil_cells(one: OilSummary) -> tuple[str, ...]:
     lot = f"{one.chart.lot}, " if one.chart.lot else ""
     signals = f", {len(one.status.signals)}" if one.status.signals else ""
     excluded = f" ({one.excluded} excluded)" if one.excluded else ""
+    interval = f" <small>{' to '.join(map(numeral, one.index.interval))}</small>" if one.index else ""
     return (
         f"{escape(one.chart.oil)} <small>{escape(lot)}{celsius(one.chart.temperature_C)}</small>",
         f"{one.number}{excluded}",
         _bias(one),
         hover_number(numeral(one.deviation), one.deviation),
         "–" if one.site is None else hover_number(numeral(one.site.limit), one.site.limit),
-        "–" if one.index is None else _with_interval(one.index.index, one.index.interval),
+        f"{hover_number(numeral(one.published_over_site), one.published_over_site)}{interval}",
         f'<span class="state {_STATES[one.status.status]}">{escape(one.status.status)}</span>{signals}',
     )
 
@@ -97,11 +98,6 @@ def _bias(one: OilSummary) -> str:
     mark = " *" if one.bias.significant else ""
     shown = f"{signed(one.bias.bias, 3)} ± {numeral(one.bias.expanded_uncertainty)}{mark}"
     return hover_number(shown, one.bias.bias)
-
-
-def _with_interval(value: float, interval: tuple[float, float]) -> str:
-    """Show a value with its 95 % interval."""
-    return f"{hover_number(numeral(value), value)} <small>{' to '.join(map(numeral, interval))}</small>"
 
 
 def _oil_notes(report: MonthReport) -> str:

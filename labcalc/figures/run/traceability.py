@@ -31,7 +31,8 @@ def show_record(judgement: Judgement, *, issued: str = "", replaces: str = "", c
     """
     dossier = judgement.dossier
     laboratory, product = dossier.laboratory, dossier.product
-    methods = (f"{one}: {method_of(laboratory, dossier.instrument, one) or _NOT_GIVEN}" for one in _main(judgement))
+    main = dict.fromkeys(one.quantity for one in judgement.results.independent)
+    methods = (f"{one}: {method_of(laboratory, dossier.instrument, one) or _NOT_GIVEN}" for one in main)
     facts = {
         "Report number": dossier.number_after(replaces),
         "Replaces": f"{replaces}: {changed or 'what changed is not given'}" if replaces else "no other report",
@@ -49,12 +50,6 @@ def show_record(judgement: Judgement, *, issued: str = "", replaces: str = "", c
     facts_shown = fact_list(facts)
     stated = filter(None, (_ONLY, laboratory.report.statement))
     return Fragment(f"{facts_shown.html}{day}{places}{note(*stated).html}", facts_shown.text)
-
-
-def _main(judgement: Judgement) -> list[str]:
-    """Return the quantities that are reported: dynamic viscosity where there is no kinematic one."""
-    found = list(dict.fromkeys(one.quantity for one in judgement.results))
-    return [one for one in found if one != "dynamic viscosity" or "kinematic viscosity" not in found]
 
 
 def show_provenance(judgement: Judgement, record_failures: Sequence[ExportError] = ()) -> Fragment:

@@ -24,6 +24,7 @@ from labcalc.figures.provenance import without_mark
 from labcalc.figures.uncertainty.budget import show_budget
 from labcalc.formulae.published_editions import page_of_edition
 from labcalc.judgement import Check, Judgement, Reported, next_steps, reported_of
+from labcalc.judgement.record.dossier import first_text
 from labcalc.wording import counted
 
 _SAID_BENEATH = ("Remark", "Since then")
@@ -66,9 +67,8 @@ def _operators(judgement: Judgement) -> str:
 
 def _facts(judgement: Judgement) -> dict[str, str]:
     dossier = judgement.dossier
-    lot = dossier.rows["lot"].iloc[0]
     return {
-        "Lot": "" if lot is None or lot != lot else str(lot),
+        "Lot": first_text(dossier.rows["lot"]),
         "Instrument": dossier.instrument,
         "Operator": _operators(judgement),
         "Measured": _interval(dossier.rows["measured_at"].min(), dossier.rows["measured_at"].max()),

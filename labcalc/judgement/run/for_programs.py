@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 
 from labcalc import __version__
+from labcalc.judgement.record.dossier import first_text
 from labcalc.judgement.run.reported import Reported, reported_of
 from labcalc.judgement.run.verdict import Judgement, next_steps
 from labcalc.lab import Laboratory
@@ -62,7 +63,7 @@ def _run(judgement: Judgement) -> dict[str, Any]:
         "report_number": dossier.report_number,
         "sample": dossier.sample,
         "product": dossier.product_name or None,
-        "lot": _text(rows["lot"].iloc[0]),
+        "lot": first_text(rows["lot"]) or None,
         "instrument": dossier.instrument or None,
         "operator": ", ".join(dict.fromkeys(map(str, rows["operator"].dropna()))) or None,
         "measured_from": _moment(rows["measured_at"].min()),
@@ -109,10 +110,6 @@ def _result(one: Reported) -> dict[str, Any]:
 def number(value: float) -> float | None:
     """Return a number as JSON can carry it: null where it is none."""
     return float(value) if math.isfinite(value) else None
-
-
-def _text(value: Any) -> str | None:
-    return None if pd.isna(value) or value == "" else str(value)
 
 
 def _moment(moment: Any) -> str | None:

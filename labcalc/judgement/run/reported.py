@@ -76,12 +76,11 @@ def _certified(judgement: Judgement) -> Iterator[Check]:
 def _measured(judgement: Judgement, held: Mapping[str, Check]) -> Iterator[Reported]:
     dossier = judgement.dossier
     through = {"dynamic viscosity": "ν·ρ", "kinematic viscosity": "η/ρ", "density": "η/ν"}
-    kinematic = {one.temperature_C for one in judgement.results.viscosities}
     for one in judgement.results:
         check = held.get(one.name.casefold())
         own = through[one.quantity] if one.follows else method_of(dossier.laboratory, dossier.instrument, one.quantity)
-        alone = one.quantity != "dynamic viscosity" or one.temperature_C not in kinematic
-        leads = check is not None or (alone and (not one.follows or one.quantity == "kinematic viscosity"))
+        alone = one in judgement.results.independent and (not one.follows or one.quantity == "kinematic viscosity")
+        leads = check is not None or alone
         note = f"median of {len(one.repeats)}" if one.rule == "median" else ""
         yield Reported(one, own, note, leads, check, len(one.repeats))
 

@@ -115,6 +115,12 @@ class Results(Shown, tuple[Result, ...]):
         return {(r.quantity, r.temperature_C): r for r in self}
 
     @cached_property
+    def independent(self) -> tuple[Result, ...]:
+        """All but a dynamic viscosity beside a kinematic one: that follows from it."""
+        kinematic = {r.temperature_C for r in self.viscosities}
+        return tuple(r for r in self if r.quantity != "dynamic viscosity" or r.temperature_C not in kinematic)
+
+    @cached_property
     def viscosities(self) -> tuple[Result, ...]:
         """The kinematic viscosities, by temperature."""
         return tuple(r for r in self if r.quantity == "kinematic viscosity")
