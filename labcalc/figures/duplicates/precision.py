@@ -155,19 +155,14 @@ def _beyond_cells(one: SetBeyond, above: SetBeyond | None) -> tuple[str, ...]:
     conditions = f"{one.condition}{': ' if one.changed else ''}{one.changed}"
     when = f'<span title="{escape(one.runs)}">{one.measured_at:%Y-%m-%d %H:%M}</span>'
     where = escape(" · ".join(filter(None, (one.instruments, one.operators))))
-    what = f"{at_celsius(one.quantity, one.temperature_C)}, {one.unit}"
+    what, decimals = f"{at_celsius(one.quantity, one.temperature_C)}, {one.unit}", 2 if one.unit == "kg/m³" else None
     return (
         f"{escape(one.sample)}<br><small>{escape(what)}</small>",
         "<br>".join((when, where, f"<small>{escape(conditions)}</small>")),
-        "<br>".join(hover_number(_result(one, value), value) for value in one.values),
+        "<br>".join(hover_number(numeral(value, decimals, figures=5), value) for value in one.values),
         f"{hover_number(numeral(one.spread, figures=3), one.spread)}<br><small>{numeral(one.limit, figures=3)}</small>",
         f"<small>{escape(to_do)}</small>",
     )
-
-
-def _result(one: SetBeyond, value: float) -> str:
-    """Return a result with a figure more than is reported, so that the difference can be seen."""
-    return numeral(value, 2) if one.quantity == "density" else numeral(value, figures=5)
 
 
 def show_duplicate_biases(report: DuplicateReport) -> Fragment:

@@ -174,17 +174,12 @@ def instrument_pages(report: MonthReport) -> Iterator[Fragment | Picture]:
         mine = [one for one in report.oils if one.chart.instrument == instrument]
         charts = [one for one in report.checks.charts if one.instrument == instrument]
         panels = panels_of(charts, report.month.twelve_months)
-        yield _tables(instrument, mine)
+        html = f'<section class="new-page"><h2>{escape(instrument)}</h2>{oil_tables(mine)}</section>'
+        yield Fragment(html, f"{instrument}: {counted(len(mine), 'chart')}")
         yield draw_sheet(panels, groups_of(report.checks.streams.get(instrument, ())), charts, report.month)
         yield from _lots(panels, report.month)
         yield from _signals(mine)
         yield from _large(report, mine)
-
-
-def _tables(instrument: str, oils: list[OilSummary]) -> Fragment:
-    """Return its oils in numbers, beginning a page."""
-    html = f'<section class="new-page"><h2>{escape(instrument)}</h2>{oil_tables(oils)}</section>'
-    return Fragment(html, f"{instrument}: {counted(len(oils), 'chart')}")
 
 
 def _lots(panels: Sequence[Panel], month: Month) -> Iterator[Fragment]:

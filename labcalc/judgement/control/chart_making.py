@@ -10,10 +10,9 @@ from numpy.typing import NDArray
 
 from labcalc.judgement.control.baseline import baseline_limits, baseline_results, pretreated, signed_limits
 from labcalc.judgement.control.charts import Chart, ChartSignal, comes_into_force, concerns, restarts
-from labcalc.lab import ControlChoices, Decision, Laboratory, reference_of
+from labcalc.lab import Decision, Laboratory, reference_of
 from labcalc.statistics import (
     ChartLimits,
-    EwmaChart,
     RunRule,
     early_signals,
     ewma_chart,
@@ -128,6 +127,10 @@ def _chart(
     else:
         in_baseline, no_limits, limits = np.zeros(used.size, bool), "", signed_limits(signed, control)
         words = f"to {signed.month}, signed by {signed.who} on {signed.when:%Y-%m-%d}, in force from {signed.in_force}"
+    ewma, weight, multiple = None, control.ewma_weight, control.ewma_multiple
+    if limits is not None and weight > 0.0:  # after a corrective action it starts anew: what was before tells nothing
+        starts = restarts(on_instrument, measured_at[used])
+        ewma = ewma_chart(plotted[used], limits, weight=weight, multiple=multiple, starts=starts)
     chart = Chart(
         **about,
         unit=unit,
@@ -143,7 +146,7 @@ def _chart(
         baseline=words,
         limits=limits,
         no_limits=no_limits,
-        ewma=_ewma(plotted[used], limits, control, restarts(on_instrument, measured_at[used])),
+        ewma=ewma,
         signals=(),
         decisions=decided,
         instrument_decisions=on_instrument,
@@ -159,15 +162,6 @@ def _decided(
     places = {run: place for place, run in enumerate(runs if of_runs else ())}
     about_it = (one for one in of_runs if one.run in places and concerns(one, *what))
     return tuple(sorted(((places[one.run], one) for one in about_it), key=lambda pair: pair[0]))
-
-
-def _ewma(
-    used: NDArray[np.float64], limits: ChartLimits | None, control: ControlChoices, starts: NDArray[np.intp]
-) -> EwmaChart | None:
-    """Return the EWMA; after a corrective action it starts anew: what was before tells nothing of what follows."""
-    if limits is None or control.ewma_weight == 0.0:
-        return None
-    return ewma_chart(used, limits, weight=control.ewma_weight, multiple=control.ewma_multiple, starts=starts)
 
 
 def _signals(chart: Chart, rules: tuple[RunRule, ...], old: ChartLimits | None) -> tuple[ChartSignal, ...]:

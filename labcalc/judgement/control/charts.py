@@ -128,8 +128,7 @@ class Chart:
     @property
     def limits_rest_on(self) -> str:
         """What the limits rest on, and who signed them, in words."""
-        one = self.signed
-        return f"{self.baseline}, not signed" if one is None else self.baseline
+        return f"{self.baseline}, not signed" if self.signed is None else self.baseline
 
     @cached_property
     def of_lot(self) -> tuple[Chart, ...]:
@@ -157,11 +156,6 @@ class Chart:
             left -= int(which.sum())
             found.insert(0, (part, which))
         return tuple(found)
-
-    def sets_limits(self, part: Chart) -> NDArray[np.bool_]:
-        """Tell which results of a chart of the lot the limits rest on."""
-        found = {id(one): which for one, which in self.rests_on}
-        return found.get(id(part), np.zeros(part.used.size, bool))
 
     @cached_property
     def baseline_end(self) -> pd.Timestamp | None:

@@ -110,15 +110,15 @@ def _due_from(chart: Chart) -> int:
 def _parts(chart: Chart, end: np.datetime64) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the results that set its limits, and those in control since: as plotted, and as measured."""
     basis = [(part, which & (part.moments < end)) for part, which in chart.rests_on]
-    last = (
-        max((part.moments[which][-1] for part, which in basis if which.any()), default=None) if chart.signed else None
-    )
-    later = [(part, part.in_control & (part.moments < end) & ~chart.sets_limits(part)) for part in chart.of_lot]
-    if last is not None:
-        later = [(part, which & (part.moments > last)) for part, which in later]
+    last = max((part.moments[which][-1] for part, which in basis if which.any()), default=None)
+    sets_them = {id(part): which for part, which in chart.rests_on}
+    later = []
+    for part in chart.of_lot:
+        since = part.in_control & (part.moments < end) & ~sets_them.get(id(part), np.zeros(part.used.size, bool))
+        later.append((part, since & (part.moments > last) if chart.signed and last is not None else since))
     found = ([np.array([part.plotted[which], part.values[which]]) for part, which in some] for some in (basis, later))
-    before, since = (np.concatenate([np.zeros((2, 0)), *some], axis=1) for some in found)
-    return before, since
+    before, after = (np.concatenate([np.zeros((2, 0)), *some], axis=1) for some in found)
+    return before, after
 
 
 def _compared(basis: NDArray[np.float64], since: NDArray[np.float64]) -> PeriodComparison | None:
