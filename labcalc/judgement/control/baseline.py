@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.judgement.certificates import UNITS, certified_by
-from labcalc.lab import Baseline, ControlChoices, Decision, Laboratory, reference_of
+from labcalc.lab import ControlChoices, Decision, Laboratory, reference_of
 from labcalc.statistics import (
     ChartLimits,
     anderson_darling,
@@ -49,15 +49,11 @@ def baseline_results(
     days = measured_at.tz_localize(None).to_numpy().astype("datetime64[D]")
     for one in control.baselines:
         inside = used & (days >= np.datetime64(one.first_day)) & (days <= np.datetime64(one.last_day))
-        if _holds_for(one, lot, instrument) and inside.any():
+        pairs = ((one.lot, lot), (one.instrument, instrument))
+        if all(not asked or asked.casefold() == given.casefold() for asked, given in pairs) and inside.any():
             return inside, f"{one.first_day} to {one.last_day}"
     first = used & (np.cumsum(used) <= control.baseline_results)
     return first, f"the first {control.baseline_results} results of the lot"
-
-
-def _holds_for(baseline: Baseline, lot: str, instrument: str) -> bool:
-    pairs = ((baseline.lot, lot), (baseline.instrument, instrument))
-    return all(not asked or asked.casefold() == given.casefold() for asked, given in pairs)
 
 
 def baseline_limits(

@@ -87,7 +87,12 @@ def limits_due(charts: Sequence[Chart], month: Month, control: ControlChoices) -
     """
     end = month.last.tz_convert(None).to_datetime64()
     held = [(one, *_parts(one, end)) for one in charts if one.limits is not None and one.holds_at(month.last)]
-    due = [(one, old, new) for one, old, new in held if old.shape[1] + new.shape[1] >= _due_from(one)]
+    due = [
+        (one, old, new)
+        for one, old, new in held
+        for number in (one.limits.number if one.limits else 0,)
+        if old.shape[1] + new.shape[1] >= (_FIRST if number < _FIRST else number + _THEN)
+    ]
     tests = [_compared(basis[0], since[0]) for _, basis, since in due]
     p = [value for one in tests if one is not None for value in (one.f_p_value, one.t_p_value)]
     adjusted = iter(holm_adjusted(p))
@@ -99,12 +104,6 @@ def limits_due(charts: Sequence[Chart], month: Month, control: ControlChoices) -
         proposed = baseline_limits(new[0], new[1], None, control)[0] if enough else None
         found.append(LimitsDue(chart, both, since.shape[1], one, differs, proposed))
     return tuple(found)
-
-
-def _due_from(chart: Chart) -> int:
-    """Return at how many results in control limits are due."""
-    held = chart.limits.number if chart.limits else 0
-    return _FIRST if held < _FIRST else held + _THEN
 
 
 def _parts(chart: Chart, end: np.datetime64) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

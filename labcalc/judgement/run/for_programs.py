@@ -41,17 +41,13 @@ def made_by(laboratory: Laboratory | None) -> dict[str, str | None]:
 def results_table(document: Mapping[str, Any]) -> pd.DataFrame:
     """Return what ``results_for_programs`` returned as a table: a row a result, with the facts of its run."""
     shared = ("report_number", "sample", "product", "lot", "instrument", "operator", "measured_from", "verdict")
-    rows = [
-        {**{name: run[name] for name in shared}, **result, **_first_export(run)}
-        for run in document["runs"]
-        for result in run["results"]
-    ]
+    rows = []
+    for run in document["runs"]:
+        first = run["exports"][0] if run["exports"] else {}
+        of_run = {"export_sha256": first.get("sha256"), "export_lines": str(first.get("lines"))}
+        facts = {name: run[name] for name in shared}
+        rows += [facts | result | {"export": first.get("file")} | of_run for result in run["results"]]
     return pd.DataFrame(rows)
-
-
-def _first_export(run: Mapping[str, Any]) -> dict[str, Any]:
-    first = run["exports"][0] if run["exports"] else {}
-    return {"export": first.get("file"), "export_sha256": first.get("sha256"), "export_lines": str(first.get("lines"))}
 
 
 def _run(judgement: Judgement) -> dict[str, Any]:

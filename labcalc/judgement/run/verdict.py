@@ -98,10 +98,6 @@ class Judgement(Shown):
         end = "" if found[0].finding.endswith("?") else "."
         return f"{end}{'' if first else ' The numbers are odd too.'} {self.leading.sentence}"
 
-    def asks_about(self, about: About) -> bool:
-        """Tell whether a check of that kind keeps the run from being released."""
-        return any(one.about == about for one in (*self._in("doubtful"), *self._in("not met")))
-
     @cached_property
     def compared(self) -> Evidence | str:
         """The run beside what is usual, odd or not; why it can't be compared, where it can't."""
@@ -207,7 +203,8 @@ def next_steps(judgement: Judgement) -> tuple[str, ...]:
         return ("Nothing more on this instrument's account." if judgement.dossier.is_reference else "Review and sign.",)
     worst = judgement.worst
     asked = sorted(_STEPS, key=lambda about: about != worst.about)
-    steps = (step for about in asked if judgement.asks_about(about) for step in _STEPS[about](judgement))
+    asking = {one.about for one in judgement.checks if one.state in ("doubtful", "not met")}
+    steps = (step for about in asked if about in asking for step in _STEPS[about](judgement))
     return (*(() if worst.about in _STEPS else (_of_the_numbers(judgement, worst),)), *steps)
 
 
