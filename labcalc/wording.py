@@ -5,7 +5,7 @@ What a machine reads (JSON, CSV, parameters) and what quotes a file or is typed 
 
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import SupportsFloat
 
 from labcalc.statistics.rounding import rounded, rounded_to_figures
@@ -31,6 +31,11 @@ def first_of(names: Iterable[object], most: int = 3) -> str:
     """Return the first few names, each once, and how many more there are."""
     told = list(dict.fromkeys(map(str, names)))
     return ", ".join(told[:most]) + (f" and {len(told) - most} more" if len(told) > most else "")
+
+
+def listed(names: Sequence[str]) -> str:
+    """Return names as a sentence has them: commas, and an 'and' before the last."""
+    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
 
 
 def numeral(value: float, decimals: int | None = None, *, figures: int = 2, unknown: str = _DASH) -> str:

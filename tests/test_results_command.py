@@ -35,7 +35,7 @@ def test_json_follows_the_schema_that_is_shipped(tmp_path: Path) -> None:
     assert tuple(one["run"] for one in document["runs"]) == RUNS
     run = document["runs"][0]
     expected = reported_of(judge(gather([EXPORT], sample_lab()).dossier(RUNS[0])))
-    assert [one["reported"] for one in run["results"]] == [one.reported for one in expected]
+    assert [one["reported"] for one in run["results"]] == [one.of.reported for one in expected]
     assert run["exports"][0]["lines"] == sorted(run["exports"][0]["lines"])
 
 

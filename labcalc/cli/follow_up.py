@@ -81,7 +81,7 @@ def limits(lab: Path, who: str, month: str, in_force: datetime, why: str, temper
     from labcalc.judgement import gather_record, report_month
     from labcalc.lab import add_decision, load_laboratory
 
-    due = [one for one in report_month(gather_record(lab), month).checks.due if one.signed is None]
+    due = [one for one in report_month(gather_record(lab), month).checks.due if one.chart.next_signed is None]
     asked = [one for one in due if one.is_about(**only, temperature_C=temperature)]
     proposed = [one for one in asked if one.proposed is not None]
     for one in asked:

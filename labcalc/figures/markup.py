@@ -9,6 +9,7 @@ from typing import Any
 from labcalc.wording import plain
 
 SUMMARY_MIME = "application/vnd.labcalc.summary+json"
+LOOKS = ("releasable", "second-look", "not-releasable")  # of the three verdicts, by rank
 _FROM = (1, 2, 3)  # places of a first column of numbers for which page.css has a class of the whole table
 
 
@@ -66,11 +67,13 @@ def logo_of(name: str, uri: str) -> str:
     return f'<img class="logo" alt="Logo of {escape(name)}" src="{escape(uri)}">' if uri else ""
 
 
-def verdict_box(verdict: str, css: str, reason: str, now: str = "") -> Fragment:
-    """Return a verdict with its reason and what to do now; ``css`` is the class that colours it."""
+def verdict_box(verdict: str, rank: int, reason: str, now: str = "") -> Fragment:
+    """Return a verdict with its reason and what to do now, in the look of its rank."""
     word = f'<p class="word">{escape(verdict.capitalize())}</p>'
     step = f"<p><b>Now:</b> {escape(now)}</p>" if now else ""
-    return Fragment(f'<div class="verdict {css}">{word}<p>{escape(reason)}</p>{step}</div>', f"{verdict}: {reason}")
+    return Fragment(
+        f'<div class="verdict {LOOKS[rank]}">{word}<p>{escape(reason)}</p>{step}</div>', f"{verdict}: {reason}"
+    )
 
 
 def html_table(

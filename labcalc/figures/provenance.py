@@ -18,20 +18,22 @@ def headed(laboratory: Laboratory, number: str, line: str, links: Mapping[str, s
     return Fragment(logo_of(laboratory.name, laboratory.logo_uri) + head.html, head.text)
 
 
-def sources_table(caption: str, sources: Sequence[SourceFile]) -> str:
-    """Return the exports with digest, rows and how they were read."""
+def sources_table(caption: str, sources: Sequence[SourceFile], lines: Mapping[str, str] | None = None) -> str:
+    """Return the exports with digest, rows and how they were read; of a run, with its ``lines`` in each."""
     rows = [
         (
             escape(one.name),
             f'<code class="digest">{escape(one.sha256)}</code>',
+            *([] if lines is None else [escape(lines.get(one.name, ""))]),
             str(one.rows_read),
             str(one.rows_refused),
             escape(one.read_as),
         )
         for one in sources
     ]
-    columns = ("Export", "SHA-256", "Rows read", "Rows refused", "Read as")
-    return html_table(caption, columns, rows, numeric=(2, 3), stacked=True)
+    own = [] if lines is None else ["Lines of this run"]
+    columns = ("Export", "SHA-256", *own, "Rows read", "Rows refused", "Read as")
+    return html_table(caption, columns, rows, numeric=(2 + len(own), 3 + len(own)), stacked=not own)
 
 
 def settings_and_version(laboratory: Laboratory) -> list[tuple[str, str]]:

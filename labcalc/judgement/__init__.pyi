@@ -7,24 +7,13 @@ from .certificates import (
 )
 from .checks import Action as Action, Check as Check
 from .control.chart_making import control_charts as control_charts
-from .control.charts import Chart as Chart, ChartSignal as ChartSignal
+from .control.charts import Chart as Chart
 from .control.panels import (
     Panel as Panel,
     earlier_words as earlier_words,
     groups_of as groups_of,
     lots_compared as lots_compared,
     panels_of as panels_of,
-)
-from .control.status import (
-    CHART_STATUSES as CHART_STATUSES,
-    REMEDIES as REMEDIES,
-    ChartState as ChartState,
-    ChartStatus as ChartStatus,
-    Sight as Sight,
-    chart_status as chart_status,
-    sight_of as sight_of,
-    sights_of as sights_of,
-    states_at as states_at,
 )
 from .control.watch import Stream as Stream
 from .duplicates.comparison import NamedSpread as NamedSpread

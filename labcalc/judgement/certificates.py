@@ -95,21 +95,24 @@ def compare_with_certificates(rows: pd.DataFrame, laboratory: Laboratory) -> pd.
 def _certified(table: pd.DataFrame, laboratory: Laboratory) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return certified value and expanded uncertainty of each row; NaN where there is none."""
 
-    @cache
-    def stated(lot: ReferenceLot | None, quantity: str, temperature_C: float) -> tuple[float, float]:
-        fitting = (
-            (one.value, one.expanded_uncertainty * 2.0 / one.coverage_factor)
-            for one in (lot.certified if lot else ())
-            if one.quantity == quantity and abs(one.temperature_C - temperature_C) <= SAME_TEMPERATURE_K
-        )
-        return next(fitting, (math.nan, math.nan))
-
     lot_on = cache(partial(_lot, laboratory=laboratory))
     keys = (table["sample"], table["lot"].astype("string").fillna(""), table["measured_at"].dt.date)
     lots = (lot_on(*one) for one in zip(*keys, strict=True))
+    stated = cache(certified_by)
     found = [stated(*one) for one in zip(lots, table["quantity"], table["temperature_C"], strict=True)]
     value, uncertainty = np.array(found, dtype=float).reshape(-1, 2).T
     return value, uncertainty
+
+
+def certified_by(lot: ReferenceLot | None, quantity: str, temperature_C: float) -> tuple[float, float]:
+    """Return what a lot's certificate gives at a temperature, [°C], and its expanded uncertainty (k = 2); NaN where it
+    gives none."""
+    fitting = (
+        (one.value, one.expanded_uncertainty * 2.0 / one.coverage_factor)
+        for one in (lot.certified if lot else ())
+        if one.quantity == quantity and abs(one.temperature_C - temperature_C) <= SAME_TEMPERATURE_K
+    )
+    return next(fitting, (math.nan, math.nan))
 
 
 def _lot(sample: str, lot: str, day: date, laboratory: Laboratory) -> ReferenceLot | None:

@@ -39,25 +39,9 @@ def test_runs_that_were_moved_stand_by_name(march: MonthReport) -> None:
 
 
 def test_a_share_that_is_not_known_says_what_to_measure(march: MonthReport, tmp_path: Path) -> None:
-    second = TYPICAL.replace(
-        "\n[[product]]",
-        """
-[[reference]]
-name = "Thick <b>reference</b>"
-samples = ["RK-*"]
-[[reference.lot]]
-lot = "K"
-valid_from = 2026-01-01
-valid_to = 2026-12-31
-certified = [{ quantity = "kinematic viscosity", temperature_C = 40, value = 400.0, expanded_uncertainty = 1.0 }]
-
-[[product]]""",
-        1,
-    )
-    shown = figures.show_carry_over(of_record(march, tmp_path, sequence("RS" * 8, 0.0, 0.0), second))
+    shown = figures.show_carry_over(of_record(march, tmp_path, sequence("RS" * 8, 0.0, 0.0)))
     assert "not known: 0 results after a sample of another level; 6 are needed" in shown.text
-    assert "How to find k on VD: 21 runs" in shown.html
-    assert "Thick &lt;b&gt;reference&lt;/b&gt;: thick after thick" in shown.html
+    assert "told by 21 runs: workbook bench-calculations, page Carry-over." in shown.html
     assert "Runs moved beyond their repeatability: none." in shown.text
 
 

@@ -30,7 +30,7 @@ from labcalc.judgement.carry_over.run_order import CellSequence, cell_sequence, 
 from labcalc.judgement.carry_over.shares import Contrast, RunBefore, carry_over_of
 from labcalc.judgement.checks import Check
 from labcalc.judgement.month.actions import _carried_over
-from labcalc.judgement.month.carry_over import CarryOver, _plan
+from labcalc.judgement.month.carry_over import CarryOver
 from labcalc.lab import CertifiedValue, Laboratory, Product, ReferenceLot, ReferenceMaterial, TypicalValue
 from labcalc.statistics import CarriedShare
 
@@ -457,7 +457,7 @@ def carry_over(*effects: float, thick: CarriedShare) -> CarryOver:
         runs_at_risk([replace(one, contrasts=(each,), sample=f"S-{n}")], LABORATORY)[0]
         for n, each in enumerate(one.contrasts)
     ]
-    return CarryOver("VD", (thick, share(0.001, 0.002)), 9, tuple(risk), 0, ())
+    return CarryOver("VD", (thick, share(0.001, 0.002)), 9, tuple(risk), 0)
 
 
 def test_what_is_carried_over_is_told_with_the_ratio_that_moves_a_result() -> None:
@@ -481,19 +481,6 @@ def test_the_ratio_that_moves_a_result() -> None:
     assert one.ratio_at(0.6) == pytest.approx(1.006**250.0)
     none = replace(one, shares=(share(0.001, 0.002), share(0.001, 0.002)))
     assert none.ratio_at(0.6) == math.inf
-
-
-def test_the_plan_takes_the_thickest_and_the_thinnest_reference_oil() -> None:
-    def oil(name: str, *values: float) -> ReferenceMaterial:
-        certified = tuple(CertifiedValue(KV, 40.0, value, 0.1) for value in values)
-        return ReferenceMaterial(name, (name,), (ReferenceLot("A", date(2026, 1, 1), date(2026, 12, 31), certified),))
-
-    heavy = ReferenceMaterial("Heavy", ("H",), (ReferenceLot("A", date(2026, 1, 1), date(2026, 12, 31), VALUES[1:]),))
-    steps = _plan(Laboratory(references=(oil("Mid", 50.0), oil("Thin", 5.0, 2.0), oil("Thick", 40.0, 300.0), heavy)))
-    assert len(steps) == 21
-    assert {step.sample for step in steps} == {"Thin", "Thick"}
-    assert steps[0].sample == "Thin"
-    assert _plan(Laboratory(references=(oil("Mid", 50.0), heavy))) == ()
 
 
 def test_a_share_that_nothing_significant_supports_holds_no_run_back() -> None:

@@ -19,9 +19,9 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from labcalc.judgement import Chart, Sight, chart_status, control_charts, sight_of, sights_of, states_at
+from labcalc.judgement import Chart, control_charts
 from labcalc.judgement.control.charts import concerns
-from labcalc.judgement.control.status import ChartState
+from labcalc.judgement.control.status import ChartState, Sight, chart_status, sight_of, sights_of, states_at
 from labcalc.lab import Baseline, CertifiedValue, ControlChoices, Decision, Laboratory, ReferenceLot, ReferenceMaterial
 from labcalc.statistics import (
     Beyond,

@@ -14,11 +14,9 @@ import pytest
 from labcalc.judgement import (
     COMPARISON_COLUMNS,
     Chart,
-    chart_status,
     control_charts,
-    sights_of,
-    states_at,
 )
+from labcalc.judgement.control.status import chart_status, sights_of, states_at
 from labcalc.lab import Baseline, CertifiedValue, ControlChoices, Decision, Laboratory, ReferenceLot, ReferenceMaterial
 from labcalc.statistics import ewma_chart, ewma_run_length, run_rule_signals
 from labcalc.statistics.charts.control_limits import STANDARD_LIMITS

@@ -57,7 +57,7 @@ def test_limits_are_due_at_thirty_results_in_control(number: int, is_due: bool) 
     found = due(*charts(percents(*noise(number))))
     assert bool(found) == is_due
     if found:
-        assert (found[0].number, found[0].later, found[0].signed) == (number, number - 20, None)
+        assert (found[0].number, found[0].later, found[0].chart.next_signed) == (number, number - 20, None)
 
 
 def test_signed_limits_are_due_again_after_twenty_more() -> None:
@@ -128,8 +128,8 @@ def test_what_was_judged_before_stays_judged() -> None:
     assert (after.limits.centre, after.limits.sigma, after.limits.number) == (by.centre, by.sigma, by.results)
     assert (before.limits_rest_on.endswith(", not signed"), before.until) == (True, moment("2026-04-01"))
     assert after.limits_rest_on == "to 2026-03, signed by R. Vaz on 2026-03-31, in force from 2026-04-01"
-    assert due(alone)[0].signed is None
-    assert due(before)[0].signed == by
+    assert due(alone)[0].chart.next_signed is None
+    assert due(before)[0].chart.next_signed == by
 
 
 def test_what_streams_told_before_stays_told() -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from labcalc.judgement import month_of
 from labcalc.judgement.checks import IMPORTANT, URGENT
-from labcalc.judgement.month.rounds import month_rounds
+from labcalc.judgement.month.report import month_rounds
 from labcalc.lab import Laboratory
 from labcalc.shipped import sample_lab
 from tests.test_commands import run

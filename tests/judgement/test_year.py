@@ -18,8 +18,8 @@ from labcalc.judgement import (
     quality_for_programs,
     report_month,
     report_year,
-    sight_of,
 )
+from labcalc.judgement.control.status import sight_of
 from labcalc.statistics import Drift, drift_of
 from tests.judgement.conftest import HEADER, LAB
 from tests.judgement.test_month import around, references

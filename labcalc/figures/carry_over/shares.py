@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterator
 from html import escape
 
-from labcalc.figures.markup import Fragment, folded, html_table, note
+from labcalc.figures.markup import Fragment, html_table, note
 from labcalc.judgement import CarryOver, MonthReport
 from labcalc.judgement.carry_over.run_order import LONGEST_PAUSE_H
 from labcalc.judgement.carry_over.shares import DIRECTIONS
@@ -28,7 +28,6 @@ def show_carry_over(report: MonthReport) -> Fragment:
         f"r, each by the share as known when it ran. Runs after a pause of more than {LONGEST_PAUSE_H:g} h are left "
         f"out.{_not_told(report)}</p>"
     )
-    html += _plans(report)
     return Fragment(html, "\n".join(_sentence(one) for one in report.carry_overs))
 
 
@@ -46,27 +45,18 @@ def _share_rows(one: CarryOver) -> Iterator[tuple[str, ...]]:
 def _not_told(report: MonthReport) -> str:
     unsure = [one for one in report.carry_overs if one.unsure]
     named = ", ".join(f"{one.unsure} of {one.followed} runs on {escape(one.instrument)}" for one in unsure)
-    return f" Too little is known to tell of {named}." if named else ""
-
-
-def _plans(report: MonthReport) -> str:
-    """Write down the runs that tell the share at once, where the record doesn't."""
-    without = [one for one in report.carry_overs if one.plan]
-    if not without:
-        return ""
-    plan = without[0].plan
-    items = "".join(f"<li>{escape(step.sample)}: {escape(step.counts_as)}</li>" for step in plan)
-    names = ", ".join(one.instrument for one in without)
-    summary = f"How to find k on {names}: {len(plan)} runs, one after the other, cleaned in between as always"
-    return folded(summary, f"<ol>{items}</ol>")
+    untold = " A share that is not known is told by 21 runs: workbook bench-calculations, page Carry-over."
+    known = all(share.known for one in report.carry_overs for share in one.shares)
+    return (f" Too little is known to tell of {named}." if named else "") + untold * (not known)
 
 
 def _sentence(one: CarryOver) -> str:
     told = "; ".join(
-        f"{words} {percent(share.value, 2)} ({_reach(share)}) stays, from {counted(share.changes, 'change')}"
+        f"after a {direction} sample {percent(share.value, 2)} ({_reach(share)}) stays, from "
+        f"{counted(share.changes, 'change')}"
         if share.known
-        else f"{words} not known: {share.why_not}"
-        for words, share in _in_words(one)
+        else f"after a {direction} sample not known: {share.why_not}"
+        for direction, share in zip(DIRECTIONS, one.shares, strict=True)
     )
     moved = ", ".join(f"{run.sample} after {run.sample_before}" for run in one.at_risk) or "none"
     return f"{one.instrument}: {told}. Runs moved beyond their repeatability: {moved}."
@@ -84,7 +74,3 @@ def _reach(share: CarriedShare) -> str:
         return "–"
     low, high = share.interval
     return f"{numeral(100.0 * low, 2)} to {percent(high, 2)}"
-
-
-def _in_words(one: CarryOver) -> list[tuple[str, CarriedShare]]:
-    return [(f"after a {direction} sample", share) for direction, share in zip(DIRECTIONS, one.shares, strict=True)]

@@ -15,9 +15,7 @@ from labcalc.figures.markup import (
 )
 from labcalc.figures.provenance import headed, settings_and_version, sources_table, with_mark
 from labcalc.judgement import NOT_ENOUGH, DuplicateReport, DuplicateSummary, NamedSpread, SetBeyond
-from labcalc.wording import at_celsius, first_of, numeral
-
-_CSS = ("releasable", "second-look", "not-releasable")  # looks of the three verdicts, shared with the other reports
+from labcalc.wording import at_celsius, first_of, listed, numeral
 
 _CAPTIONS = {
     "determinability": "Within a fill",
@@ -44,7 +42,7 @@ def show_duplicate_header(report: DuplicateReport, links: Mapping[str, str] | No
 
 def show_duplicate_verdict(report: DuplicateReport) -> Fragment:
     """Return the verdict with what to do."""
-    box = verdict_box(report.verdict, _CSS[report.rank], _sentence(report.reason))
+    box = verdict_box(report.verdict, report.rank, f"{report.reason[0].upper()}{report.reason[1:]}.")
     return Fragment(box.html, f"{report.verdict}: {report.reason}")
 
 
@@ -56,16 +54,11 @@ def show_duplicate_summaries(report: DuplicateReport) -> Fragment:
     for one in report.summaries:
         groups.setdefault(one.condition, []).append(one)
     html = "".join(_summary_table(condition, group) for condition, group in groups.items())
-    text = "\n".join(f"{_conditions(one)}: {one.name}: {one.compared}: {one.verdict}" for one in report.summaries)
+    text = "\n".join(
+        f"{', '.join((_CAPTIONS[one.condition], *one.changed))}: {one.name}: {one.compared}: {one.verdict}"
+        for one in report.summaries
+    )
     return Fragment(html + folded("Where these figures come from", _summary_notes(report)), text)
-
-
-def _conditions(one: DuplicateSummary) -> str:
-    return _CAPTIONS[one.condition] + (f", {_listed(one.changed)} changed" if one.changed else "")
-
-
-def _listed(words: Sequence[str]) -> str:
-    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
 
 
 def _summary_table(condition: str, group: Sequence[DuplicateSummary]) -> str:
@@ -84,7 +77,7 @@ def _summary_cells(one: DuplicateSummary, between: bool) -> tuple[str, ...]:
     what = f"{at_celsius(one.quantity, one.temperature_C)}, {one.unit}"
     return (
         f"{escape(one.precision_class)}<br><small>{escape(what)}</small>",
-        *([escape(_listed(one.changed))] if between else []),
+        *([escape(listed(one.changed))] if between else []),
         str(one.precision.number),
         hover_number(numeral(one.precision.limit), one.precision.limit) + reach,
         hover_number(numeral(one.limit_in_force), one.limit_in_force),
@@ -162,19 +155,14 @@ def _beyond_cells(one: SetBeyond, above: SetBeyond | None) -> tuple[str, ...]:
     conditions = f"{one.condition}{': ' if one.changed else ''}{one.changed}"
     when = f'<span title="{escape(one.runs)}">{one.measured_at:%Y-%m-%d %H:%M}</span>'
     where = escape(" · ".join(filter(None, (one.instruments, one.operators))))
-    what = f"{at_celsius(one.quantity, one.temperature_C)}, {one.unit}"
+    what, decimals = f"{at_celsius(one.quantity, one.temperature_C)}, {one.unit}", 2 if one.unit == "kg/m³" else None
     return (
         f"{escape(one.sample)}<br><small>{escape(what)}</small>",
         "<br>".join((when, where, f"<small>{escape(conditions)}</small>")),
-        "<br>".join(hover_number(_result(one, value), value) for value in one.values),
+        "<br>".join(hover_number(numeral(value, decimals, figures=5), value) for value in one.values),
         f"{hover_number(numeral(one.spread, figures=3), one.spread)}<br><small>{numeral(one.limit, figures=3)}</small>",
         f"<small>{escape(to_do)}</small>",
     )
-
-
-def _result(one: SetBeyond, value: float) -> str:
-    """Return a result with a figure more than is reported, so that the difference can be seen."""
-    return numeral(value, 2) if one.quantity == "density" else numeral(value, figures=5)
 
 
 def show_duplicate_biases(report: DuplicateReport) -> Fragment:
@@ -206,7 +194,3 @@ def show_duplicate_provenance(report: DuplicateReport) -> Fragment:
     html = folded("Exports that hold the results", sources_table("Exports", report.sources))
     html += html_table("Settings and version", ("What", "Which"), settings_and_version(report.laboratory), stacked=True)
     return Fragment(html, "; ".join(f"{one.name} {one.sha256}" for one in report.sources) or "no export")
-
-
-def _sentence(text: str) -> str:
-    return f"{text[0].upper()}{text[1:]}."

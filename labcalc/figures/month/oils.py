@@ -33,16 +33,18 @@ def show_oils(report: MonthReport) -> Fragment:
 
 
 def oil_tables(oils: Sequence[OilSummary]) -> str:
-    """Return a table of each quantity: number, bias, spread, site precision, index, status and signals."""
+    """Return a table of each quantity: number, bias, spread, site precision, index, status and signals.
+
+    Viscosity stands before density, and results without a certified value apart.
+    """
+    groups: dict[str, list[OilSummary]] = {}
+    for one in sorted(oils, key=lambda one: one.chart.quantity == "density"):
+        difference = ", difference from the certified value" * (one.chart.certified == one.chart.certified)
+        groups.setdefault(f"{one.chart.quantity.capitalize()}, {one.chart.unit}{difference}", []).append(one)
+    columns = (*OIL_COLUMNS, "Status")
     return "".join(
-        html_table(
-            f"{quantity.capitalize()}, {unit}{', difference from the certified value' * certified}",
-            (*OIL_COLUMNS, "Status"),
-            [oil_cells(one) for one in group],
-            numeric=(1, 2, 3, 4, 5),
-            stacked=True,
-        )
-        for (quantity, unit, certified), group in _groups(oils).items()
+        html_table(caption, columns, map(oil_cells, group), numeric=(1, 2, 3, 4, 5), stacked=True)
+        for caption, group in groups.items()
     )
 
 
@@ -73,28 +75,19 @@ def _certificate_cells(stated: dict[str, Any]) -> tuple[str, ...]:
     )
 
 
-def _groups(oils: Sequence[OilSummary]) -> dict[tuple[str, str, bool], list[OilSummary]]:
-    """Group by quantity, viscosity before density; results without a certified value apart."""
-    groups: dict[tuple[str, str, bool], list[OilSummary]] = {}
-    for one in sorted(oils, key=lambda one: one.chart.quantity == "density"):
-        groups.setdefault((one.chart.quantity, one.chart.unit, one.chart.certified == one.chart.certified), []).append(
-            one
-        )
-    return groups
-
-
 def oil_cells(one: OilSummary) -> tuple[str, ...]:
     """Return a row: oil with lot and temperature, number, bias, spread, site precision, index, status."""
     lot = f"{one.chart.lot}, " if one.chart.lot else ""
     signals = f", {len(one.status.signals)}" if one.status.signals else ""
     excluded = f" ({one.excluded} excluded)" if one.excluded else ""
+    interval = f" <small>{' to '.join(map(numeral, one.index.interval))}</small>" if one.index else ""
     return (
         f"{escape(one.chart.oil)} <small>{escape(lot)}{celsius(one.chart.temperature_C)}</small>",
         f"{one.number}{excluded}",
         _bias(one),
         hover_number(numeral(one.deviation), one.deviation),
         "–" if one.site is None else hover_number(numeral(one.site.limit), one.site.limit),
-        "–" if one.index is None else _with_interval(one.index.index, one.index.interval),
+        f"{hover_number(numeral(one.published_over_site), one.published_over_site)}{interval}",
         f'<span class="state {_STATES[one.status.status]}">{escape(one.status.status)}</span>{signals}',
     )
 
@@ -105,11 +98,6 @@ def _bias(one: OilSummary) -> str:
     mark = " *" if one.bias.significant else ""
     shown = f"{signed(one.bias.bias, 3)} ± {numeral(one.bias.expanded_uncertainty)}{mark}"
     return hover_number(shown, one.bias.bias)
-
-
-def _with_interval(value: float, interval: tuple[float, float]) -> str:
-    """Show a value with its 95 % interval."""
-    return f"{hover_number(numeral(value), value)} <small>{' to '.join(map(numeral, interval))}</small>"
 
 
 def _oil_notes(report: MonthReport) -> str:
@@ -136,25 +124,13 @@ def show_limits(report: MonthReport) -> Fragment:
         f"({number}) {words}" if len(baselines) > 1 else words for number, words in enumerate(baselines, 1)
     )
     html = folded("What the limits rest on", html_table(caption, columns, rows, numeric=(1, 2, 3), stacked=True))
-    return Fragment(html + due_table(report), caption)
+    return Fragment(html + due_list(report), caption)
 
 
-def due_table(report: MonthReport) -> str:
+def due_list(report: MonthReport) -> str:
     """Return the limits that are due at the end of the period, folded; an empty text where none are."""
-    rows = [
-        (
-            escape(f"{one.chart.instrument}, {one.chart.name}"),
-            f"{one.number} ({one.in_force.number})",
-            escape(one.compared),
-            escape(one.change),
-            escape(_signed(one.signed)),
-        )
-        for one in report.checks.due
-    ]
-    if not rows:
-        return ""
-    columns = ("Chart", "Results in control (in the limits)", "Since against before", "Limits", "Signed")
-    return folded(f"Limits due: {counted(len(rows), 'chart')}", html_table("Limits due", columns, rows, stacked=True))
+    lines = [f"{one.words}; {_signed(one.chart.next_signed)}" for one in report.checks.due]
+    return folded(f"Limits due: {counted(len(lines), 'chart')}", bullets(lines).html) if lines else ""
 
 
 def _signed(by: Decision | None) -> str:
@@ -198,17 +174,12 @@ def instrument_pages(report: MonthReport) -> Iterator[Fragment | Picture]:
         mine = [one for one in report.oils if one.chart.instrument == instrument]
         charts = [one for one in report.checks.charts if one.instrument == instrument]
         panels = panels_of(charts, report.month.twelve_months)
-        yield _tables(instrument, mine)
+        html = f'<section class="new-page"><h2>{escape(instrument)}</h2>{oil_tables(mine)}</section>'
+        yield Fragment(html, f"{instrument}: {counted(len(mine), 'chart')}")
         yield draw_sheet(panels, groups_of(report.checks.streams.get(instrument, ())), charts, report.month)
         yield from _lots(panels, report.month)
         yield from _signals(mine)
         yield from _large(report, mine)
-
-
-def _tables(instrument: str, oils: list[OilSummary]) -> Fragment:
-    """Return its oils in numbers, beginning a page."""
-    html = f'<section class="new-page"><h2>{escape(instrument)}</h2>{oil_tables(oils)}</section>'
-    return Fragment(html, f"{instrument}: {counted(len(oils), 'chart')}")
 
 
 def _lots(panels: Sequence[Panel], month: Month) -> Iterator[Fragment]:

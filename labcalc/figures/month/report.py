@@ -6,12 +6,10 @@ from collections.abc import Mapping
 from html import escape
 from urllib.parse import quote
 
-from labcalc.figures.markup import Fragment, Summary, bullets, folded, html_table, note, verdict_box
+from labcalc.figures.markup import LOOKS, Fragment, Summary, bullets, folded, html_table, note, verdict_box
 from labcalc.figures.provenance import headed, settings_and_version, sources_table
 from labcalc.judgement import Action, MonthReport
 from labcalc.wording import counted
-
-_CSS = ("releasable", "second-look", "not-releasable")  # looks of the three verdicts, shared with run reports
 
 
 def summarise_month(report: MonthReport) -> Summary:
@@ -29,7 +27,7 @@ def show_month_header(report: MonthReport, links: Mapping[str, str] | None = Non
 
 def show_month_verdict(report: MonthReport) -> Fragment:
     """Return the verdict on the month with the first reason."""
-    return verdict_box(report.verdict, _CSS[report.rank], report.reason)
+    return verdict_box(report.verdict, report.rank, report.reason)
 
 
 def show_actions(report: MonthReport, reports: Mapping[str, str] | None = None) -> Fragment:
@@ -47,7 +45,7 @@ def show_actions(report: MonthReport, reports: Mapping[str, str] | None = None) 
 
 
 def _action(one: Action, reports: Mapping[str, str]) -> str:
-    state = f'<span class="state {_CSS[2 if one.urgent else 1]}">{"now" if one.urgent else "soon"}</span>'
+    state = f'<span class="state {LOOKS[2 if one.urgent else 1]}">{"now" if one.urgent else "soon"}</span>'
     followed = f"<p><strong>{escape(one.followed)}</strong></p>" if one.followed else ""
     to_do = re.sub(r"`([^`]+)`", r"<code>\1</code>", escape(one.what_to_do))
     return (

@@ -5,7 +5,7 @@ from html import escape
 
 from labcalc.errors import ExportError
 from labcalc.figures.markup import Fragment, bullets, fact_list, fold, folded, html_table, note
-from labcalc.figures.provenance import from_memory, settings_and_version, without_mark
+from labcalc.figures.provenance import from_memory, settings_and_version, sources_table, without_mark
 from labcalc.judgement import Judgement
 from labcalc.lab import method_of
 from labcalc.lab.practice import HOT, LOCAL_RULES, PRESSED_AIR, SOLVENTS
@@ -31,7 +31,8 @@ def show_record(judgement: Judgement, *, issued: str = "", replaces: str = "", c
     """
     dossier = judgement.dossier
     laboratory, product = dossier.laboratory, dossier.product
-    methods = (f"{one}: {method_of(laboratory, dossier.instrument, one) or _NOT_GIVEN}" for one in _main(judgement))
+    main = dict.fromkeys(one.quantity for one in judgement.results.independent)
+    methods = (f"{one}: {method_of(laboratory, dossier.instrument, one) or _NOT_GIVEN}" for one in main)
     facts = {
         "Report number": dossier.number_after(replaces),
         "Replaces": f"{replaces}: {changed or 'what changed is not given'}" if replaces else "no other report",
@@ -51,32 +52,15 @@ def show_record(judgement: Judgement, *, issued: str = "", replaces: str = "", c
     return Fragment(f"{facts_shown.html}{day}{places}{note(*stated).html}", facts_shown.text)
 
 
-def _main(judgement: Judgement) -> list[str]:
-    """Return the quantities that are reported: dynamic viscosity where there is no kinematic one."""
-    found = list(dict.fromkeys(one.quantity for one in judgement.results))
-    return [one for one in found if one != "dynamic viscosity" or "kinematic viscosity" not in found]
-
-
 def show_provenance(judgement: Judgement, record_failures: Sequence[ExportError] = ()) -> Fragment:
     """Return where the numbers come from: files with digest and rows, lab.toml, version, methods with editions."""
     dossier = judgement.dossier
-    places = dossier.rows.groupby("source_file", sort=False)["source_line"].apply(lambda lines: _lines(lines.tolist()))
-    files = [
-        (
-            escape(source.name),
-            f'<code class="digest">{escape(source.sha256)}</code>',
-            escape(places.get(source.name, "")),
-            str(source.rows_read),
-            str(source.rows_refused),
-            escape(source.read_as),
-        )
-        for source in dossier.sources
-    ]
+    of_exports = dossier.rows.groupby("source_file", sort=False)["source_line"]
+    places = {str(name): _lines(lines.tolist()) for name, lines in of_exports}
     standards = dict.fromkeys(one.standard for one in judgement.consequences)
     limits = dict.fromkeys(f"{one.source} [{one.mark}]" for one in dossier.limits if one.source)
     memory = from_memory(judgement.precision, (*standards, *(check.basis for check in judgement.checks)))
-    columns = ("Export", "SHA-256", "Lines of this run", "Rows read", "Rows refused", "Read as")
-    html = html_table("Exports", columns, files, numeric=(3, 4))
+    html = sources_table("Exports", dossier.sources, places)
     versions = [
         *settings_and_version(dossier.laboratory),
         ("Methods", "<br>".join(escape(without_mark(one)) for one in standards)),

@@ -24,6 +24,7 @@ from labcalc.figures.provenance import without_mark
 from labcalc.figures.uncertainty.budget import show_budget
 from labcalc.formulae.published_editions import page_of_edition
 from labcalc.judgement import Check, Judgement, Reported, next_steps, reported_of
+from labcalc.judgement.record.dossier import first_text
 from labcalc.wording import counted
 
 _SAID_BENEATH = ("Remark", "Since then")
@@ -66,9 +67,8 @@ def _operators(judgement: Judgement) -> str:
 
 def _facts(judgement: Judgement) -> dict[str, str]:
     dossier = judgement.dossier
-    lot = dossier.rows["lot"].iloc[0]
     return {
-        "Lot": "" if lot is None or lot != lot else str(lot),
+        "Lot": first_text(dossier.rows["lot"]),
         "Instrument": dossier.instrument,
         "Operator": _operators(judgement),
         "Measured": _interval(dossier.rows["measured_at"].min(), dossier.rows["measured_at"].max()),
@@ -98,11 +98,10 @@ def show_verdict(judgement: Judgement, *, alone: bool = False) -> Fragment:
     judgement : The run, judged.
     alone : Verdict and reason alone, where the causes beside it say what to do.
     """
-    css = ("releasable", "second-look", "not-releasable")[judgement.rank]
     if alone:
-        return verdict_box(judgement.verdict, css, judgement.reason)
+        return verdict_box(judgement.verdict, judgement.rank, judgement.reason)
     now, *then = next_steps(judgement)
-    box = verdict_box(judgement.verdict, css, judgement.reason, now)
+    box = verdict_box(judgement.verdict, judgement.rank, judgement.reason, now)
     facts = _facts(judgement)
     said = note(*(f"{name}: {facts[name]}" for name in _SAID_BENEATH if facts[name]))
     return Fragment(box.html + folded("And then", note(*then).html) + said.html, box.text)
@@ -118,7 +117,7 @@ def show_reported(judgement: Judgement) -> Fragment:
             *_quantity(one),
             escape(one.limit.words if one.limit else ""),
             escape(one.limit.rule if one.limit else ""),
-            "" if one.state is None else _state(one.state),
+            _state(one.check.state) if one.check else "",
             _method(judgement, one, short=True),
         )
         for one in leading
@@ -126,19 +125,16 @@ def show_reported(judgement: Judgement) -> Fragment:
     numbers = {one.determinations for one in lines if one.determinations}
     fills = " or ".join(map(str, sorted(numbers))) if numbers else "no"
     words = f"U: expanded uncertainty, 95 %. {fills} determination{'' if numbers == {1} else 's'} at each temperature."
-    notes = [
-        f"{one.name}: {one.note}."
-        for one in leading
-        if one.note and (one.determinations or (one.limit and one.state != "met"))
-    ]
+    asking = (one for one in leading if one.determinations or (one.check and one.check.state != "met"))
+    notes = [f"{one.of.name}: {one.note}." for one in asking if one.note]
     html = html_table("Results", columns, rows, numeric=(1, 2), stacked=True) + note(words, *notes).html
-    text = "\n".join(f"{one.name}: {one.reported} {one.unit}" for one in leading)
+    text = "\n".join(f"{one.of.name}: {one.of.reported} {one.of.unit}" for one in leading)
     return Fragment(f'<div class="results">{html}</div>{_calculated(judgement, others)}', text)
 
 
 def _quantity(one: Reported) -> tuple[str, str, str, str]:
-    uncertainty = hover_number(one.shown_uncertainty, one.expanded_uncertainty)
-    return escape(one.name), hover_number(one.reported, one.value), uncertainty, escape(one.unit)
+    of, uncertainty = one.of, hover_number(one.shown_uncertainty, one.of.expanded_uncertainty)
+    return escape(of.name), hover_number(of.reported, of.value), uncertainty, escape(of.unit)
 
 
 def _method(judgement: Judgement, one: Reported, *, short: bool = False) -> str:

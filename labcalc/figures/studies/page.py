@@ -6,8 +6,6 @@ from labcalc import __version__
 from labcalc.figures.markup import Fragment, Summary, bullets, fact_list, html_table, note, verdict_box
 from labcalc.judgement import Study
 
-_CSS = ("releasable", "second-look", "not-releasable")  # looks of the three verdicts, shared with the other reports
-
 
 def summarise_study(study: Study) -> Summary:
     """Return what the index page shows of the report."""
@@ -23,7 +21,7 @@ def show_study_header(study: Study) -> Fragment:
 def show_study_verdict(study: Study) -> Fragment:
     """Return the verdict with its reason, and each finding with what to do."""
     reason = f"{study.reason[0].upper()}{study.reason[1:]}."
-    box = verdict_box(study.verdict, _CSS[study.rank], reason)
+    box = verdict_box(study.verdict, study.rank, reason)
     found = bullets([f"{one.about}: {one.finding}. {one.what_to_do}" for one in study.findings])
     return Fragment(box.html + found.html, f"{study.verdict}: {reason}\n{found.text}".strip())
 

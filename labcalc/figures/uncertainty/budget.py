@@ -6,7 +6,6 @@ from html import escape, unescape
 
 from labcalc.figures.markup import Fragment, html_table, note
 from labcalc.judgement import Consequence, Judgement, Result, by_component
-from labcalc.statistics import UncertaintyBudget
 from labcalc.wording import numeral
 
 _HEADINGS = {
@@ -33,24 +32,22 @@ _NOTHING_KNOWN = "The uncertainty of these results is unknown: at least one comp
 
 def show_budget(judgement: Judgement) -> Fragment:
     """Return the uncertainty budget of a run, a row a quantity, a column a component, and where each size is from."""
-    found: tuple[Result | Consequence, ...] = (*judgement.results, *judgement.consequences)
-    quantities = [(one, one.budget) for one in found if one.effects]
-    if not quantities:
+    found = [one for one in (*judgement.results, *judgement.consequences) if one.effects]
+    if not found:
         return note("This run holds no result, and so no uncertainty.")
-    if all(math.isnan(budget.expanded_uncertainty) for _, budget in quantities if budget is not None):
+    if all(math.isnan(one.expanded_uncertainty) for one in found):
         return Fragment(note(_NOTHING_KNOWN).html + _sources(judgement.results), _NOTHING_KNOWN)
-    components = list(dict.fromkeys(effect.component for one, _ in quantities for effect in one.effects))
-    rows = [_row(one, budget, components) for one, budget in quantities if budget is not None]
+    components = list(dict.fromkeys(effect.component for one in found for effect in one.effects))
+    rows = [_row(one, components) for one in found]
     columns = ("Quantity", *(_HEADINGS[name] for name in components), "ν", "k", "U")
     table = html_table("Uncertainty budget", columns, rows, numeric=tuple(range(1, len(columns))))
     html = f"{note(_WORDS).html}{table}{_sources(found)}"
     return Fragment(html, "\n".join(unescape(" ".join(row)) for row in rows))
 
 
-def _row(one: Result | Consequence, budget: UncertaintyBudget, components: Sequence[str]) -> tuple[str, ...]:
-    variance = budget.standard_uncertainty**2
-    parts = by_component(one.effects)
-    degrees = budget.effective_degrees_of_freedom
+def _row(one: Result | Consequence, components: Sequence[str]) -> tuple[str, ...]:
+    budget, parts = one.budget, by_component(one.effects)
+    variance, degrees = budget.standard_uncertainty**2, budget.effective_degrees_of_freedom
     return (
         escape(f"{one.name}, {one.unit}" if one.unit else one.name),
         *(_share(parts[name], variance) if name in parts else "–" for name in components),

@@ -1,12 +1,12 @@
 """What the sample before is expected to do to a result, against what repeats may differ by."""
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
 from labcalc.judgement.carry_over.run_order import LONGEST_PAUSE_H
-from labcalc.judgement.carry_over.shares import Contrast, RunBefore
+from labcalc.judgement.carry_over.shares import DIRECTIONS, Contrast, InstrumentCarryOver, RunBefore
 from labcalc.judgement.checks import Check, State
 from labcalc.judgement.precision import precision_of_class
 from labcalc.lab import Laboratory, PrecisionStatement
@@ -68,14 +68,34 @@ class ExpectedEffect:
 
 
 @dataclass(frozen=True)
-class RunAtRisk:
+class RunAtRisk(RunBefore):
     """A run whose result the sample before has moved further than repeats may differ, as its own report says."""
 
-    run: str
-    sample: str
-    sample_before: str
-    direction: str
     worst: ExpectedEffect
+
+
+def certain_effects(
+    carried: InstrumentCarryOver, runs: Iterable[str], shares: Sequence[CarriedShare] = ()
+) -> dict[tuple[str, str, float], tuple[float, float]]:
+    """Return what the sample before does to some runs, [%] of viscosity or [kg/m³], and its standard uncertainty.
+
+    shares : For each of ``DIRECTIONS``; none: each run's own, as known when it ran.
+    Returns : By run, quantity and temperature; nothing by a share that is not certain.
+    """
+    found = {}
+    for place in filter(None, map(carried.run_before, runs)):
+        share = shares[DIRECTIONS.index(place.direction)] if shares and place.direction else place.share
+        if place.followed and share is not None and is_certain(share):
+            for one in place.contrasts:
+                effect = one.effect(share.value)
+                uncertainty = abs(effect) * share.standard_uncertainty / share.value
+                found[place.run, one.quantity, one.temperature_C] = effect, uncertainty
+    return found
+
+
+def is_certain(share: CarriedShare) -> bool:
+    """Tell whether a share lies above 0 by more than chance among so many looks."""
+    return share.shows and share.p_value < SHARE_SIGNIFICANCE
 
 
 def expected_effects(place: RunBefore, in_force: InForceAt) -> tuple[ExpectedEffect, ...]:
@@ -86,16 +106,13 @@ def expected_effects(place: RunBefore, in_force: InForceAt) -> tuple[ExpectedEff
     share = place.share
     if share is None or not share.known:
         return ()
-    found = ((one, in_force(one.quantity, one.temperature_C, one.value)) for one in place.contrasts)
-    return tuple(
-        ExpectedEffect(one, share, _in_its_unit(float(statement.repeatability.at(one.value)), one), statement)
-        for one, statement in found
-        if statement is not None and one.before != one.value
-    )
-
-
-def _in_its_unit(repeatability: float, one: Contrast) -> float:
-    return repeatability if one.quantity == "density" else 100.0 * repeatability / one.value
+    held = ((one, in_force(one.quantity, one.temperature_C, one.value)) for one in place.contrasts)
+    found = []
+    for one, statement in held:
+        if statement is not None and one.before != one.value:
+            to_unit = 1.0 if one.quantity == "density" else 100.0 / one.value
+            found.append(ExpectedEffect(one, share, to_unit * float(statement.repeatability.at(one.value)), statement))
+    return tuple(found)
 
 
 def worst_effect(effects: tuple[ExpectedEffect, ...]) -> ExpectedEffect | None:
@@ -111,7 +128,7 @@ def runs_at_risk(places: Iterable[RunBefore | None], laboratory: Laboratory) -> 
     followed = [one for one in places if one is not None and one.followed]
     worst = [(one, worst_effect(expected_effects(one, class_in_force(one, laboratory)))) for one in followed]
     return tuple(
-        RunAtRisk(one.run, one.sample, one.sample_before, one.direction, effect)
+        RunAtRisk(**vars(one), worst=effect)
         for one, effect in worst
         if effect is not None and effect.state == "doubtful"
     )

@@ -1,15 +1,15 @@
 """What a control chart plots, which results set its limits, what limits they give, and what speaks against them."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
 from datetime import date
-from typing import Literal, TypeAlias
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.judgement.certificates import SAME_TEMPERATURE_K, UNITS
-from labcalc.lab import Baseline, ControlChoices, Decision, Laboratory, ReferenceLot, reference_of
+from labcalc.judgement.certificates import UNITS, certified_by
+from labcalc.lab import ControlChoices, Decision, Laboratory, reference_of
 from labcalc.statistics import (
     ChartLimits,
     anderson_darling,
@@ -23,41 +23,21 @@ from labcalc.statistics.charts.normality import NORMALITY_LIMIT
 from labcalc.wording import counted
 
 
-@dataclass(frozen=True)
-class Subject:
-    """What a chart is about."""
-
-    instrument: str
-    oil: str
-    quantity: str
-    temperature_C: float
-    lot: str
-    sample: str  # the oil as exports write it
-
-
 def pretreated(
-    about: Subject, values: NDArray[np.float64], certified: float, laboratory: Laboratory
+    about: Mapping[str, Any], values: NDArray[np.float64], certified: float, laboratory: Laboratory
 ) -> tuple[NDArray[np.float64], str, float, date | None]:
     """Return what is plotted, its unit, the certificate's expanded uncertainty (k = 2) in it, and its last day."""
-    material = reference_of(laboratory, about.sample)
+    material, quantity = reference_of(laboratory, about["sample"]), about["quantity"]
     lots = () if material is None else material.lots
-    lot = next((one for one in lots if one.lot.casefold() == about.lot.strip().casefold()), None)
-    valid_to, uncertainty = (None, float("nan")) if lot is None else (lot.valid_to, _uncertainty(lot, about))
+    lot = next((one for one in lots if one.lot.casefold() == about["lot"].strip().casefold()), None)
+    valid_to = None if lot is None else lot.valid_to
+    _, uncertainty = certified_by(lot, quantity, about["temperature_C"])
     if np.isnan(certified):
-        return values, UNITS[about.quantity], uncertainty, valid_to
-    if about.quantity == "density":
+        return values, UNITS[quantity], uncertainty, valid_to
+    if quantity == "density":
         return values - certified, "kg/m³", uncertainty, valid_to
     return 100.0 * (values / certified - 1.0), "%", 100.0 * uncertainty / certified, valid_to
 
-
-def _uncertainty(lot: ReferenceLot, about: Subject) -> float:
-    for one in lot.certified:
-        if one.quantity == about.quantity and abs(one.temperature_C - about.temperature_C) <= SAME_TEMPERATURE_K:
-            return one.expanded_uncertainty * 2.0 / one.coverage_factor
-    return float("nan")
-
-
-SigmaFrom: TypeAlias = Literal["moving range", "standard deviation"]
 
 _FEWEST_TO_SCREEN = 8  # results below which a test of normality or of dependence says next to nothing
 
@@ -69,15 +49,11 @@ def baseline_results(
     days = measured_at.tz_localize(None).to_numpy().astype("datetime64[D]")
     for one in control.baselines:
         inside = used & (days >= np.datetime64(one.first_day)) & (days <= np.datetime64(one.last_day))
-        if _holds_for(one, lot, instrument) and inside.any():
+        pairs = ((one.lot, lot), (one.instrument, instrument))
+        if all(not asked or asked.casefold() == given.casefold() for asked, given in pairs) and inside.any():
             return inside, f"{one.first_day} to {one.last_day}"
     first = used & (np.cumsum(used) <= control.baseline_results)
     return first, f"the first {control.baseline_results} results of the lot"
-
-
-def _holds_for(baseline: Baseline, lot: str, instrument: str) -> bool:
-    pairs = ((baseline.lot, lot), (baseline.instrument, instrument))
-    return all(not asked or asked.casefold() == given.casefold() for asked, given in pairs)
 
 
 def baseline_limits(
@@ -91,29 +67,22 @@ def baseline_limits(
         if old is not None and baseline.size < settled_at:
             return lot_change(baseline, old, settled_at=settled_at).limits, ""
         # Where the exports round coarsely, neighbours are often equal: the moving range is then too small.
-        spread: SigmaFrom = "standard deviation" if resolution(as_written).coarse else "moving range"
-        as_known = control.limits == "three sigma"
-        how = individuals_limits(
-            baseline, sigma_from=spread, constants=control.constants, settled_at=settled_at, as_known=as_known
-        )
-        return how, ""
+        spread = "standard deviation" if resolution(as_written).coarse else "moving range"
+        return individuals_limits(baseline, **_chosen(spread, control)), ""
     except ValueError as refusal:
         return None, str(refusal)
 
 
 def signed_limits(signed: Decision, control: ControlChoices) -> ChartLimits:
     """Return the limits that somebody signed, by the numbers of the decision: nothing later moves them."""
-    spread: SigmaFrom = "moving range" if signed.sigma_from == "moving range" else "standard deviation"
-    as_known = control.limits == "three sigma"
-    return stated_limits(
-        signed.centre,
-        signed.sigma,
-        signed.results,
-        sigma_from=spread,
-        constants=control.constants,
-        settled_at=control.settled_results,
-        as_known=as_known,
-    )
+    spread = "moving range" if signed.sigma_from == "moving range" else "standard deviation"
+    return stated_limits(signed.centre, signed.sigma, signed.results, **_chosen(spread, control))
+
+
+def _chosen(spread: str, control: ControlChoices) -> dict[str, Any]:
+    """Return how limits are made: from which spread, and by the laboratory's choices."""
+    choices = {"constants": control.constants, "settled_at": control.settled_results}
+    return {"sigma_from": spread, "as_known": control.limits == "three sigma", **choices}
 
 
 def screen_baseline(as_written: NDArray[np.float64], plotted: NDArray[np.float64]) -> tuple[str, ...]:

@@ -1,19 +1,18 @@
 """From reference-oil results to control charts: baselines, limits in force, signals."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import fields, replace
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.judgement.control.baseline import Subject, baseline_limits, baseline_results, pretreated, signed_limits
+from labcalc.judgement.control.baseline import baseline_limits, baseline_results, pretreated, signed_limits
 from labcalc.judgement.control.charts import Chart, ChartSignal, comes_into_force, concerns, restarts
-from labcalc.lab import ControlChoices, Decision, Laboratory, reference_of
+from labcalc.lab import Decision, Laboratory, reference_of
 from labcalc.statistics import (
     ChartLimits,
-    EwmaChart,
     RunRule,
     early_signals,
     ewma_chart,
@@ -21,8 +20,7 @@ from labcalc.statistics import (
     self_starting,
 )
 
-_SUBJECT = [one.name for one in fields(Subject)]
-_GROUP = _SUBJECT[:4]  # all but lot and sample: the lots of one oil follow each other
+_GROUP = ["instrument", "oil", "quantity", "temperature_C"]  # the lots of one oil follow each other
 
 
 def control_charts(
@@ -105,14 +103,14 @@ def _chart(
     signed: Decision | None,
 ) -> Chart:
     control = laboratory.control
-    head = dict(zip(rows.columns, rows.iloc[0], strict=True))
-    about = Subject(*(head[name] for name in _SUBJECT))
+    about = {name: rows[name].iloc[0] for name in (*_GROUP, "lot", "sample")}
+    what = about["quantity"], about["temperature_C"]
     runs = tuple(map(str, rows["run"].to_numpy(object)))
     given = rows["certified"].to_numpy(float)
     certified = float(given[np.isfinite(given)][0]) if np.isfinite(given).any() else np.nan
     values = rows["value"].to_numpy(float)
     plotted, unit, certified_uncertainty, valid_to = pretreated(about, values, certified, laboratory)
-    decided = _decided(runs, about, of_runs)
+    decided = _decided(runs, what, of_runs)
     used = np.ones(len(runs), dtype=bool)
     used[[place for place, one in decided if one.what == "exclude"]] = False
     measured_at = pd.DatetimeIndex(rows["measured_at"])
@@ -120,19 +118,21 @@ def _chart(
     on_instrument = tuple(
         one
         for one in of_instruments
-        if one.instrument.casefold() == about.instrument.casefold()
-        and one.what != "limits"
-        and concerns(one, about.quantity, about.temperature_C)
+        if one.instrument.casefold() == about["instrument"].casefold() and one.what != "limits" and concerns(one, *what)
     )
     limits: ChartLimits | None
     if signed is None:
-        in_baseline, words = baseline_results(measured_at, used, about.lot, about.instrument, control)
+        in_baseline, words = baseline_results(measured_at, used, about["lot"], about["instrument"], control)
         limits, no_limits = baseline_limits(plotted[in_baseline], values[in_baseline], old, control)
     else:
         in_baseline, no_limits, limits = np.zeros(used.size, bool), "", signed_limits(signed, control)
         words = f"to {signed.month}, signed by {signed.who} on {signed.when:%Y-%m-%d}, in force from {signed.in_force}"
+    ewma, weight, multiple = None, control.ewma_weight, control.ewma_multiple
+    if limits is not None and weight > 0.0:  # after a corrective action it starts anew: what was before tells nothing
+        starts = restarts(on_instrument, measured_at[used])
+        ewma = ewma_chart(plotted[used], limits, weight=weight, multiple=multiple, starts=starts)
     chart = Chart(
-        **vars(about),
+        **about,
         unit=unit,
         certified=certified,
         certified_uncertainty=certified_uncertainty,
@@ -146,7 +146,7 @@ def _chart(
         baseline=words,
         limits=limits,
         no_limits=no_limits,
-        ewma=_ewma(plotted[used], limits, control, restarts(on_instrument, measured_at[used])),
+        ewma=ewma,
         signals=(),
         decisions=decided,
         instrument_decisions=on_instrument,
@@ -156,19 +156,12 @@ def _chart(
     return replace(chart, signals=_signals(chart, control.rules, old))
 
 
-def _decided(runs: tuple[str, ...], about: Subject, of_runs: Sequence[Decision]) -> tuple[tuple[int, Decision], ...]:
+def _decided(
+    runs: tuple[str, ...], what: tuple[str, float], of_runs: Sequence[Decision]
+) -> tuple[tuple[int, Decision], ...]:
     places = {run: place for place, run in enumerate(runs if of_runs else ())}
-    about_it = (one for one in of_runs if one.run in places and concerns(one, about.quantity, about.temperature_C))
+    about_it = (one for one in of_runs if one.run in places and concerns(one, *what))
     return tuple(sorted(((places[one.run], one) for one in about_it), key=lambda pair: pair[0]))
-
-
-def _ewma(
-    used: NDArray[np.float64], limits: ChartLimits | None, control: ControlChoices, starts: NDArray[np.intp]
-) -> EwmaChart | None:
-    """Return the EWMA; after a corrective action it starts anew: what was before tells nothing of what follows."""
-    if limits is None or control.ewma_weight == 0.0:
-        return None
-    return ewma_chart(used, limits, weight=control.ewma_weight, multiple=control.ewma_multiple, starts=starts)
 
 
 def _signals(chart: Chart, rules: tuple[RunRule, ...], old: ChartLimits | None) -> tuple[ChartSignal, ...]:

@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
-from labcalc.judgement.control.baseline import Subject, screen_baseline
+from labcalc.judgement.control.baseline import screen_baseline
 from labcalc.lab import Decision
 from labcalc.statistics import ChartLimits, EwmaChart, RunRule, moving_ranges, resolution
 from labcalc.wording import at_celsius
@@ -45,7 +45,7 @@ class ChartSignal:
 
 
 @dataclass(frozen=True, eq=False)
-class Chart(Subject):
+class Chart:
     """One control chart: every result in the order of time, what the limits rest on, and the signals.
 
     ``plotted`` is what the chart shows: viscosity in percent of the certified value from it, density in kg/m³ from it;
@@ -53,6 +53,12 @@ class Chart(Subject):
     there, and limits, EWMA and rules pass over it.
     """
 
+    instrument: str
+    oil: str
+    quantity: str
+    temperature_C: float
+    lot: str
+    sample: str  # the oil as exports write it
     unit: str
     certified: float  # in the unit of the quantity; NaN where no certificate gives it
     certified_uncertainty: float  # expanded (k = 2), in the unit of the chart; NaN where unknown
@@ -122,8 +128,7 @@ class Chart(Subject):
     @property
     def limits_rest_on(self) -> str:
         """What the limits rest on, and who signed them, in words."""
-        one = self.signed
-        return f"{self.baseline}, not signed" if one is None else self.baseline
+        return f"{self.baseline}, not signed" if self.signed is None else self.baseline
 
     @cached_property
     def of_lot(self) -> tuple[Chart, ...]:
@@ -151,11 +156,6 @@ class Chart(Subject):
             left -= int(which.sum())
             found.insert(0, (part, which))
         return tuple(found)
-
-    def sets_limits(self, part: Chart) -> NDArray[np.bool_]:
-        """Tell which results of a chart of the lot the limits rest on."""
-        found = {id(one): which for one, which in self.rests_on}
-        return found.get(id(part), np.zeros(part.used.size, bool))
 
     @cached_property
     def baseline_end(self) -> pd.Timestamp | None:

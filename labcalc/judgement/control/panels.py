@@ -94,16 +94,12 @@ class LotsCompared:
 
 def lots_compared(panels: Sequence[Panel]) -> tuple[LotsCompared, ...]:
     """Return each lot of an instrument's oils against the one before it."""
-    pairs = [pair for panel in panels for pair in pairwise(_lots(panel))]
-    found = [_side_by_side(old, new) for old, new in pairs]
+    # the last chart of each lot, the first measured lot first: it knows those before
+    lots = [[*{one.lot: one for one in panel.charts}.values()] for panel in panels]
+    found = [_side_by_side(old, new) for some in lots for old, new in pairwise(some)]
     known = [one.comparison.t_p_value for one in found if one.comparison is not None]
     adjusted = iter(holm_adjusted(known) if known else ())
     return tuple(replace(one, differs=one.comparison is not None and bool(next(adjusted) < _FAMILY)) for one in found)
-
-
-def _lots(panel: Panel) -> list[Chart]:
-    """Return the last chart of each lot, the first measured lot first: it knows those before."""
-    return list({one.lot: one for one in panel.charts}.values())
 
 
 def _side_by_side(old: Chart, new: Chart) -> LotsCompared:

@@ -122,7 +122,11 @@ def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> Chart
     in_baseline = sum(one.in_baseline for one in signals)
     reasons += [f"{counted(in_baseline, 'signal')} within the baseline: look at it again"] if in_baseline else []
     provisional = chart.limits is None or chart.limits.provisional
-    reasons += [_provisional(chart) if chart.limits is not None else chart.no_limits] if provisional else []
+    if chart.limits is not None and provisional:
+        spread = "; spread from the lot before" if chart.limits.sigma_from == "old lot" else ""
+        reasons.append(f"limits from {chart.limits.number} results only ({chart.baseline}){spread}")
+    elif provisional:
+        reasons.append(chart.no_limits)
     status: Status = "signal" if still_open else "provisional" if provisional else "in control"
     return ChartStatus(status, tuple(reasons), signals)
 
@@ -212,9 +216,3 @@ def _said(signals: Sequence[ChartSignal]) -> str:
     when = f"on {first:%Y-%m-%d}" if first.date() == last.date() else f"from {first:%Y-%m-%d} to {last:%Y-%m-%d}"
     patterns = dict.fromkeys(part for one in signals for part in one.what.split("; "))
     return f"{counted(len(signals), 'signal')} {when}: {'; '.join(patterns)}"
-
-
-def _provisional(chart: Chart) -> str:
-    assert chart.limits is not None
-    spread = "; spread from the lot before" if chart.limits.sigma_from == "old lot" else ""
-    return f"limits from {chart.limits.number} results only ({chart.baseline}){spread}"

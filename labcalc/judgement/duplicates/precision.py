@@ -153,7 +153,12 @@ def _summary(sets: pd.DataFrame, results: pd.DataFrame, laboratory: Laboratory) 
     kept = sets if apart.all() else sets[~apart]
     own = results[results["set"].isin(kept.index)]
     precision = pooled_precision(own["shown"], own["set"])
-    why_not, step = "" if limit > 0.0 else _why_not(laboratory, statement, sets), _step(own)
+    why_not, step = "", _step(own)
+    if not limit > 0.0:
+        why_not = precision_of_class(laboratory, name, quantity, temperature, float(sets["mean"].median())).why_not
+        if statement is not None and math.isnan(limit_function(statement, condition, laboratory).factor):
+            why_not = f"{statement.method} states no {_LETTERS[condition]}"
+        why_not = why_not or "no limit at these levels"
     if step > limit and (kept["spread"] == 0.0).mean() > 0.5:
         why_not, limit = "the results are coarser than their limit", math.nan
     return DuplicateSummary(
@@ -206,13 +211,3 @@ def _comparison(
         math.hypot(limit, rounding),
         published_degrees_of_freedom=known,
     )
-
-
-def _why_not(laboratory: Laboratory, statement: PrecisionStatement | None, sets: pd.DataFrame) -> str:
-    first = sets.iloc[0]
-    name, condition = str(first["precision_class"]), str(first["condition"])
-    if statement is not None and math.isnan(limit_function(statement, condition, laboratory).factor):
-        return f"{statement.method} states no {_LETTERS[condition]}"
-    level = float(sets["mean"].median())
-    asked = precision_of_class(laboratory, name, str(first["quantity"]), float(first["temperature_C"]), level)
-    return asked.why_not or "no limit at these levels"

@@ -8,14 +8,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.judgement.carry_over.effect import SHARE_SIGNIFICANCE
-from labcalc.judgement.carry_over.shares import DIRECTIONS, RunBefore
+from labcalc.judgement.carry_over.effect import certain_effects
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.duplicates.pairing import CONDITIONS
 from labcalc.judgement.record.measurements import Material
 from labcalc.judgement.record.repeats import repeat_limit
 from labcalc.lab import Laboratory, PrecisionFunction, PrecisionStatement, precision_for, product_of
-from labcalc.statistics import CRITICAL_RANGE_FACTORS, CarriedShare, acceptable_result, critical_range
+from labcalc.statistics import CRITICAL_RANGE_FACTORS, acceptable_result, critical_range
 from labcalc.wording import at_celsius, numeral, signed
 
 REFERENCE_CLASS = "reference oils"
@@ -145,16 +144,13 @@ def with_carry_over(
         expected effects lie further apart than ``PART`` of the limit.
     """
     first = results[(results["condition"] != CONDITIONS[0]) & (results["replicate"] == 1)]
-    known = {
-        (run, *place): effect
-        for name, runs in first.groupby("instrument")["run"]
-        if (sequence := material.carry_over(str(name))) is not None
-        for shares in [sequence.shares_at(last)]
-        for run in runs.unique()
-        for place, effect in _effects_of(sequence.run_before(str(run)), shares).items()
-    }
+    known: dict[tuple[str, str, float], tuple[float, float]] = {}
+    for name, runs in first.groupby("instrument")["run"]:
+        if (sequence := material.carry_over(str(name))) is not None:
+            known |= certain_effects(sequence, map(str, runs.unique()), sequence.shares_at(last))
     keys = first[["run", "quantity", "temperature_C"]].itertuples(index=False, name=None)
-    effects = pd.Series([known.get(key, 0.0) for key in keys], first.index, dtype=float)
+    effects = pd.Series([known.get(key, (0.0, 0.0))[0] for key in keys], first.index, dtype=float)
+    effects = effects.where(first["quantity"] == "density", 100.0 * np.log1p(effects / 100.0))
     effects = effects.reindex(results.index, fill_value=0.0)
     groups = effects.groupby(results["set"])
     apart, carried = groups.max() - groups.min(), groups.nth(0).to_numpy() - groups.nth(1).to_numpy()
@@ -162,17 +158,6 @@ def with_carry_over(
         carried=pd.Series(carried, apart.index), carried_over=apart.reindex(sets.index) > PART * sets["pair_limit"]
     )
     return sets, results.assign(carried=effects)
-
-
-def _effects_of(place: RunBefore | None, shares: tuple[CarriedShare, ...]) -> dict[tuple[str, float], float]:
-    """Return what stayed of the sample before does, by quantity and temperature; nothing where no share is shown."""
-    if place is None or not place.followed or not place.direction:
-        return {}
-    share = shares[DIRECTIONS.index(place.direction)]
-    if not share.known or share.value <= 0.0 or share.p_value >= SHARE_SIGNIFICANCE:
-        return {}
-    effects = {(one.quantity, one.temperature_C): one.effect(share.value) for one in place.contrasts}
-    return {at: one if at[0] == "density" else 100.0 * math.log1p(one / 100.0) for at, one in effects.items()}
 
 
 _LAST = 4  # the procedure of ISO 5725-6 ends with four results

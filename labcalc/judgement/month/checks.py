@@ -110,9 +110,10 @@ def checks_of(material: Material, month: Month) -> Checks:
     watched_streams = {name: watched(own, since) for name, own in by_instrument.items()}
     streams = dict(watched_streams)
     comparisons = material.comparisons
-    of_month = with_carried(
-        _without(comparisons[month.holds(comparisons["measured_at"])], _excluded(charts), _OF_RESULT), material
-    )
+    left_out = ((one, place) for one in charts for place in np.flatnonzero(~one.used))
+    excluded: set[tuple[object, ...]] = {(one.runs[place], one.quantity, one.temperature_C) for one, place in left_out}
+    inside = comparisons[month.holds(comparisons["measured_at"])]
+    of_month = with_carried(_without(inside, excluded, _OF_RESULT), material)
     oils = summarise_oils(charts, month, material.laboratory)
     unfit = unfit_baselines([one.chart for one in oils])
     likeness = neighbouring_days([one.chart for one in oils if id(one.chart) not in unfit])
@@ -144,12 +145,6 @@ def checks_of(material: Material, month: Month) -> Checks:
         unfit,
         likeness,
     )
-
-
-def _excluded(charts: Sequence[Chart]) -> set[tuple[object, ...]]:
-    """Return run, quantity and temperature of the results that a decision excludes."""
-    lacking = ((one, place) for one in charts for place in np.flatnonzero(~one.used))
-    return {(one.runs[place], one.quantity, one.temperature_C) for one, place in lacking}
 
 
 def _keys(charts: Iterable[Chart]) -> set[tuple[object, ...]]:

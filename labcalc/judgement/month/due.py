@@ -11,7 +11,7 @@ from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.judgement.control.baseline import baseline_limits
 from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.period import Month
-from labcalc.lab import ControlChoices, Decision
+from labcalc.lab import ControlChoices
 from labcalc.statistics import ChartLimits, PeriodComparison, compare_periods, holm_adjusted
 from labcalc.wording import counted, numeral, signed
 
@@ -39,11 +39,6 @@ class LimitsDue:
         """The limits that hold."""
         assert self.chart.limits is not None
         return self.chart.limits
-
-    @property
-    def signed(self) -> Decision | None:
-        """The decision that sets the next limits; None where nobody signed any."""
-        return self.chart.next_signed
 
     @property
     def compared(self) -> str:
@@ -92,7 +87,12 @@ def limits_due(charts: Sequence[Chart], month: Month, control: ControlChoices) -
     """
     end = month.last.tz_convert(None).to_datetime64()
     held = [(one, *_parts(one, end)) for one in charts if one.limits is not None and one.holds_at(month.last)]
-    due = [(one, old, new) for one, old, new in held if old.shape[1] + new.shape[1] >= _due_from(one)]
+    due = [
+        (one, old, new)
+        for one, old, new in held
+        for number in (one.limits.number if one.limits else 0,)
+        if old.shape[1] + new.shape[1] >= (_FIRST if number < _FIRST else number + _THEN)
+    ]
     tests = [_compared(basis[0], since[0]) for _, basis, since in due]
     p = [value for one in tests if one is not None for value in (one.f_p_value, one.t_p_value)]
     adjusted = iter(holm_adjusted(p))
@@ -106,24 +106,18 @@ def limits_due(charts: Sequence[Chart], month: Month, control: ControlChoices) -
     return tuple(found)
 
 
-def _due_from(chart: Chart) -> int:
-    """Return at how many results in control limits are due."""
-    held = chart.limits.number if chart.limits else 0
-    return _FIRST if held < _FIRST else held + _THEN
-
-
 def _parts(chart: Chart, end: np.datetime64) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the results that set its limits, and those in control since: as plotted, and as measured."""
     basis = [(part, which & (part.moments < end)) for part, which in chart.rests_on]
-    last = (
-        max((part.moments[which][-1] for part, which in basis if which.any()), default=None) if chart.signed else None
-    )
-    later = [(part, part.in_control & (part.moments < end) & ~chart.sets_limits(part)) for part in chart.of_lot]
-    if last is not None:
-        later = [(part, which & (part.moments > last)) for part, which in later]
+    last = max((part.moments[which][-1] for part, which in basis if which.any()), default=None)
+    sets_them = {id(part): which for part, which in chart.rests_on}
+    later = []
+    for part in chart.of_lot:
+        since = part.in_control & (part.moments < end) & ~sets_them.get(id(part), np.zeros(part.used.size, bool))
+        later.append((part, since & (part.moments > last) if chart.signed and last is not None else since))
     found = ([np.array([part.plotted[which], part.values[which]]) for part, which in some] for some in (basis, later))
-    before, since = (np.concatenate([np.zeros((2, 0)), *some], axis=1) for some in found)
-    return before, since
+    before, after = (np.concatenate([np.zeros((2, 0)), *some], axis=1) for some in found)
+    return before, after
 
 
 def _compared(basis: NDArray[np.float64], since: NDArray[np.float64]) -> PeriodComparison | None:

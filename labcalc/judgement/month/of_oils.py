@@ -8,7 +8,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import fdtrc
 
 from labcalc.judgement.checks import IMPORTANT, LATER, Action, shortened
@@ -23,11 +22,6 @@ _OF_SPREADS = OF_CHECKS = 0.01
 _BELOW = "below satisfactory for certain"
 _IN_COMMON = 0.5
 """Correlation of an instrument's results of a day that its charts' scatters are taken together with, [-]: our own."""
-
-
-def _of_month(one: OilSummary) -> NDArray[np.intp]:
-    """Return the places of its results of the month that count."""
-    return np.flatnonzero(one.chart.between(one.since, one.until) & one.chart.used)
 
 
 def imprecise(checks: Checks) -> Iterator[Action]:
@@ -63,7 +57,7 @@ def _scatter(one: OilSummary, moved: bool = False) -> tuple[float, float]:
 
     Degrees of freedom of a mean square successive difference: von Neumann, J.: Ann. Math. Stat. 12 (1941) 367 (memory).
     """
-    limits, results = one.chart.limits, one.chart.plotted[_of_month(one)]
+    limits, results = one.chart.limits, one.chart.plotted[one.inside]
     away = np.abs(results - (limits.centre if limits and not moved else np.median(results)))
     if limits is not None and results.size > 3 and away.max() > limits.half_width:
         results = np.delete(results, away.argmax())
@@ -140,7 +134,7 @@ def _together(scatters: Sequence[_Scatter]) -> Iterator[_Scatter]:
 def _is_fine(one: OilSummary) -> bool:
     """Tell whether the month's results are written finely enough to show their spread: else rounding is seen."""
     chart, to_chart = one.chart, 100.0 / one.chart.certified if one.chart.unit == "%" else 1.0
-    written = chart.values[_of_month(one)][:, None] / (steps := 10.0 ** np.arange(3, -8, -1))
+    written = chart.values[one.inside][:, None] / (steps := 10.0 ** np.arange(3, -8, -1))
     step = steps[(np.abs(written - np.round(written)) < 1e-6).all(axis=0)].max(initial=0.0)
     return chart.limits is not None and step * to_chart < chart.limits.sigma
 
@@ -209,7 +203,7 @@ def baselines(checks: Checks) -> Iterator[Action]:
 
 def due(checks: Checks) -> Iterator[Action]:
     """Name in one line the limits that are due and that nobody has signed."""
-    asked = [one for one in checks.due if one.signed is None]
+    asked = [one for one in checks.due if one.chart.next_signed is None]
     if asked:
         where = ", ".join(f"{name} {n}" for name, n in Counter(one.chart.instrument for one in asked).items())
         differ = sum(one.differs for one in asked)

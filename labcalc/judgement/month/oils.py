@@ -1,14 +1,18 @@
 """The reference oils of a month: a line for each chart, with bias and site precision."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.control.status import ChartStatus, chart_status
+from labcalc.judgement.duplicates.pairing import CONDITIONS
+from labcalc.judgement.duplicates.sets import REFERENCE_CLASS, statement_for
 from labcalc.judgement.period import Month
-from labcalc.lab import Laboratory, PrecisionStatement, precision_for
+from labcalc.lab import Laboratory, PrecisionStatement
 from labcalc.statistics import (
     BiasTest,
     PerformanceIndex,
@@ -17,8 +21,6 @@ from labcalc.statistics import (
     performance_index,
     site_precision,
 )
-
-_CLASS = "base oils"  # reference oils are mineral base oils, and judged by their precision statement
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,11 +52,15 @@ class OilSummary:
         """Performance index, [-]; NaN where there is none."""
         return float("nan") if self.index is None else self.index.index
 
+    @cached_property
+    def inside(self) -> NDArray[np.bool_]:
+        """Tell which results of the chart are of the month and used."""
+        return self.chart.between(self.since, self.until) & self.chart.used
+
     @property
     def judged(self) -> int:
         """Results that the chart's limits judge: those of a baseline set them."""
-        chart = self.chart
-        return int((chart.between(self.since, self.until) & chart.used & ~chart.in_baseline).sum())
+        return int((self.inside & ~self.chart.in_baseline).sum())
 
     @property
     def alarms(self) -> int:
@@ -62,12 +68,12 @@ class OilSummary:
         chart, places = self.chart, np.flatnonzero(self.chart.used)
         signals = np.isin(places, [one.position for one in chart.signals])
         begins = places[signals & ~np.concatenate([[False], signals[:-1]])]
-        return int((chart.between(self.since, self.until) & ~chart.in_baseline)[begins].sum())
+        return int((self.inside & ~chart.in_baseline)[begins].sum())
 
     @property
     def last_signals(self) -> bool:
         """The last result used of the month signals, and nobody accepted it."""
-        inside = np.flatnonzero(self.chart.between(self.since, self.until) & self.chart.used)
+        inside = np.flatnonzero(self.inside)
         signals = {signal.position for signal in self.status.signals if signal.is_open}
         return bool(inside.size) and int(inside[-1]) in signals
 
@@ -104,9 +110,10 @@ def _index(
 ) -> tuple[PerformanceIndex | None, PrecisionStatement | None]:
     """Compare with the published reproducibility; a laboratory's own statement that gives none is passed over."""
     level = chart.certified if not np.isnan(chart.certified) else float(np.mean(chart.values))
-    found = (precision_for(one, _CLASS, chart.quantity, chart.temperature_C) for one in (laboratory, Laboratory()))
-    statement = next((one for one in found if one is not None and not np.isnan(one.reproducibility.factor)), None)
-    if statement is None or site is None:
+    statement = statement_for(laboratory, REFERENCE_CLASS, chart.quantity, chart.temperature_C, CONDITIONS[2])
+    if statement is None or np.isnan(statement.reproducibility.factor):
+        return None, None
+    if site is None:
         return None, statement
     to_chart = 100.0 / level if chart.unit == "%" else 1.0
     large, small = (to_chart * float(one.at(level)) for one in (statement.reproducibility, statement.repeatability))

@@ -8,19 +8,19 @@ from typing import Any
 
 import pandas as pd
 
-from labcalc.errors import ExportError, MonthError
+from labcalc.errors import ExportError, MonthError, StudyError
 from labcalc.exports import Refusal, SourceFile
-from labcalc.judgement.checks import Action
+from labcalc.judgement.checks import IMPORTANT, URGENT, Action
 from labcalc.judgement.control.status import Sight, sight_of, sights_of
 from labcalc.judgement.duplicates.report import DuplicateReport, duplicates_between
 from labcalc.judgement.month.actions import followed, ranked_actions
 from labcalc.judgement.month.carry_over import CarryOver, month_carry_overs
 from labcalc.judgement.month.checks import Checks, checks_of
 from labcalc.judgement.month.oils import OilSummary
-from labcalc.judgement.month.rounds import month_rounds
 from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.record.measurements import Material
 from labcalc.judgement.setup.description import unknown_runs
+from labcalc.judgement.studies.rounds import rounds_between
 from labcalc.judgement.variance.components import (
     ComponentsOfVariance,
     components_of_variance,
@@ -69,22 +69,19 @@ def _amount(rows: pd.DataFrame, oils: tuple[OilSummary, ...], month: Month) -> I
 
 
 def _lot_changes(material: Material, month: Month) -> Iterator[str]:
-    first: dict[tuple[str, str, str], pd.Timestamp] = {}
+    first: dict[tuple[str, str], dict[str, pd.Timestamp]] = {}
     for chart in material.charts:
-        key = (chart.instrument, chart.oil, chart.lot)
-        first[key] = min(first.get(key, chart.measured_at[0]), chart.measured_at[0])
-    changed: dict[tuple[str, str], list[str]] = {}
-    for (instrument, oil, lot), moment in first.items():
-        before = [at for (i, o, _), at in first.items() if (i, o) == (instrument, oil) and at < moment]
-        if before and month.first <= moment < month.last:
-            name = f"lot {lot}" if lot else "a lot without a name"
-            changed.setdefault((oil, f"{name} on {moment:%Y-%m-%d}"), []).append(instrument)
+        lots = first.setdefault((chart.instrument, chart.oil), {})
+        lots[chart.lot] = min(lots.get(chart.lot, chart.measured_at[0]), chart.measured_at[0])
     together: dict[tuple[str, str], list[str]] = {}
-    for (oil, lot), instruments in changed.items():
-        together.setdefault((", ".join(instruments), oil), []).append(lot)
-    for (names, oil), lots in together.items():
+    for (instrument, oil), lots in first.items():
+        new = {lot: at for lot, at in lots.items() if month.first <= at < month.last and at > min(lots.values())}
+        named = [f"{f'lot {lot}' if lot else 'a lot without a name'} on {at:%Y-%m-%d}" for lot, at in new.items()]
+        if named:
+            together.setdefault((oil, ", ".join(named)), []).append(instrument)
+    for (oil, told), instruments in together.items():
         yield (
-            f"{names}: {oil} went over to {', '.join(lots)}; the new lot has a chart of its own; beneath the "
+            f"{', '.join(instruments)}: {oil} went over to {told}; the new lot has a chart of its own; beneath the "
             "instrument's charts it is compared with the lot before, by the days on which both were measured."
         )
 
@@ -141,6 +138,25 @@ def month_spreads(material: Material, rows: pd.DataFrame, month: Month) -> tuple
     past = replace(material, record=known[sample_names(known).isin(in_use)])
     studies = components_side_by_side(past) or components_of_variance(past)
     return tuple(sorted(studies, key=lambda one: (one.quantity == "density", one.samples, one.temperature_C)))
+
+
+def month_rounds(laboratory: Laboratory, month: Month) -> tuple[tuple[Action, ...], tuple[str, ...]]:
+    """Return what the rounds of a month call for, and a notice that says how many there are; none without a file."""
+    if laboratory.file is None or not laboratory.proficiency_rounds:
+        return (), ()
+    file = laboratory.file.parent / laboratory.proficiency_rounds
+    try:
+        number, found = rounds_between(file, month.first.date(), month.last.date())
+    except StudyError as refusal:
+        to_do = "Mend the file: until then no round counts."
+        return (Action("Proficiency rounds", f"can't be read: {refusal}", to_do, IMPORTANT),), ()
+    return (
+        tuple(
+            Action(about, finding, to_do, URGENT if rank == 2 else IMPORTANT, which=finding.split()[0])
+            for rank, about, finding, to_do in found
+        ),
+        (f"{counted(number, 'proficiency round')} of the period in {file.name}.",),
+    )
 
 
 def workload_of(rows: pd.DataFrame) -> pd.DataFrame:

@@ -70,7 +70,7 @@ def typical_check(dossier: Dossier, results: Results) -> Check | None:
     if pairs:
         value, found = pairs[scores.index(score)]
         finding = (
-            f"{found.name[0].lower()}{found.name[1:]}, {found.reported} {found.unit}, is {numeral(abs(score), 1)} "
+            f"{found.place}, {found.reported} {found.unit}, is {numeral(abs(score), 1)} "
             f"standard deviations {'above' if score > 0 else 'below'} the typical {plain(value.mean)}; limit "
             f"{TYPICAL_DEVIATIONS:g}" + (f" (furthest of {len(pairs)})" if len(pairs) > 1 else "")
         )

@@ -68,13 +68,10 @@ def density_curve(results: Results, commodity: str) -> Curve | None:
     try:
         value = np.asarray(formulae.density_at(first.value, first.temperature_C, grid, commodity=commodity))
     except OutOfRangeError:
-        grid = value = half_width = np.empty(0)
-    if grid.size:
-        from_table = formulae.table_expansion_uncertainty(first.value, first.temperature_C, grid, commodity=commodity)
-        half_width = np.hypot(
-            value / first.value * first.expanded_uncertainty, coverage_factor(CONFIDENCE) * from_table
-        )
-    return Curve(*_points(inputs), grid, value, half_width)
+        return Curve(*_points(inputs), *(np.empty(0) for _ in range(3)))
+    from_table = formulae.table_expansion_uncertainty(first.value, first.temperature_C, grid, commodity=commodity)
+    own = value / first.value * first.expanded_uncertainty
+    return Curve(*_points(inputs), grid, value, np.hypot(own, coverage_factor(CONFIDENCE) * from_table))
 
 
 def _grid(inputs: Sequence[Result], reach_C: Sequence[float]) -> NDArray[np.float64]:

@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 
 from labcalc import __version__
+from labcalc.judgement.record.dossier import first_text
 from labcalc.judgement.run.reported import Reported, reported_of
 from labcalc.judgement.run.verdict import Judgement, next_steps
 from labcalc.lab import Laboratory
@@ -40,17 +41,13 @@ def made_by(laboratory: Laboratory | None) -> dict[str, str | None]:
 def results_table(document: Mapping[str, Any]) -> pd.DataFrame:
     """Return what ``results_for_programs`` returned as a table: a row a result, with the facts of its run."""
     shared = ("report_number", "sample", "product", "lot", "instrument", "operator", "measured_from", "verdict")
-    rows = [
-        {**{name: run[name] for name in shared}, **result, **_first_export(run)}
-        for run in document["runs"]
-        for result in run["results"]
-    ]
+    rows = []
+    for run in document["runs"]:
+        first = run["exports"][0] if run["exports"] else {}
+        of_run = {"export_sha256": first.get("sha256"), "export_lines": str(first.get("lines"))}
+        facts = {name: run[name] for name in shared}
+        rows += [facts | result | {"export": first.get("file")} | of_run for result in run["results"]]
     return pd.DataFrame(rows)
-
-
-def _first_export(run: Mapping[str, Any]) -> dict[str, Any]:
-    first = run["exports"][0] if run["exports"] else {}
-    return {"export": first.get("file"), "export_sha256": first.get("sha256"), "export_lines": str(first.get("lines"))}
 
 
 def _run(judgement: Judgement) -> dict[str, Any]:
@@ -62,7 +59,7 @@ def _run(judgement: Judgement) -> dict[str, Any]:
         "report_number": dossier.report_number,
         "sample": dossier.sample,
         "product": dossier.product_name or None,
-        "lot": _text(rows["lot"].iloc[0]),
+        "lot": first_text(rows["lot"]) or None,
         "instrument": dossier.instrument or None,
         "operator": ", ".join(dict.fromkeys(map(str, rows["operator"].dropna()))) or None,
         "measured_from": _moment(rows["measured_at"].min()),
@@ -83,25 +80,25 @@ def _run(judgement: Judgement) -> dict[str, Any]:
 
 def _result(one: Reported) -> dict[str, Any]:
     method, _, edition = one.method.partition(", edition ")
-    is_number = math.isfinite(one.value)
+    of, budget, limit, (quantity, temperature) = one.of, one.of.budget, one.limit, one.parts
     return {
-        "quantity": one.quantity,
-        "temperature_C": number(one.temperature_C),
-        "value": number(one.value),
-        "reported": one.reported,
-        "unit": one.unit,
-        "ucum": _UCUM.get(one.unit, "") if is_number else "",
-        "expanded_uncertainty": number(one.expanded_uncertainty),
-        "coverage_factor": number(one.coverage_factor),
-        "coverage": 0.95 if math.isfinite(one.expanded_uncertainty) else None,
-        "degrees_of_freedom": number(one.degrees_of_freedom),
+        "quantity": quantity,
+        "temperature_C": number(temperature),
+        "value": number(of.value),
+        "reported": of.reported,
+        "unit": of.unit,
+        "ucum": _UCUM.get(of.unit, "") if math.isfinite(of.value) else "",
+        "expanded_uncertainty": number(of.expanded_uncertainty),
+        "coverage_factor": number(budget.coverage_factor),
+        "coverage": 0.95 if math.isfinite(of.expanded_uncertainty) else None,
+        "degrees_of_freedom": number(budget.effective_degrees_of_freedom),
         "determinations": one.determinations,
         "method": method or None,
         "edition": edition or None,
-        "lowest": number(one.limit.lowest) if one.limit else None,
-        "highest": number(one.limit.highest) if one.limit else None,
-        "decision_rule": (one.limit.rule or None) if one.limit else None,
-        "limit_state": one.state,
+        "lowest": number(limit.lowest) if limit else None,
+        "highest": number(limit.highest) if limit else None,
+        "decision_rule": (limit.rule or None) if limit else None,
+        "limit_state": one.check.state if one.check else None,
         "note": one.note or None,
     }
 
@@ -109,10 +106,6 @@ def _result(one: Reported) -> dict[str, Any]:
 def number(value: float) -> float | None:
     """Return a number as JSON can carry it: null where it is none."""
     return float(value) if math.isfinite(value) else None
-
-
-def _text(value: Any) -> str | None:
-    return None if pd.isna(value) or value == "" else str(value)
 
 
 def _moment(moment: Any) -> str | None:

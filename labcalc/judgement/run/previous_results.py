@@ -55,7 +55,7 @@ def _difference(dossier: Dossier, result: Result) -> tuple[float, str] | None:
     limit, unit = (_STANDS_OUT_DENSITY, "kg/m³") if dense else (_STANDS_OUT_PERCENT, "%")
     what = "an earlier run" if len(earlier) == 1 else f"the median of {len(earlier)} earlier runs"
     words = (
-        f"{result.name[0].lower()}{result.name[1:]}, {result.reported} {result.unit}, is {signed(away)} {unit} from "
+        f"{result.place}, {result.reported} {result.unit}, is {signed(away)} {unit} from "
         f"{what}, {reported_value(result.quantity, middle)} {result.unit}; {limit:g} {unit} stands out"
     )
     return abs(away) / limit, words

@@ -5,7 +5,7 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from labcalc.judgement.checks import Check, HeldLimit, State
+from labcalc.judgement.checks import Check, HeldLimit
 from labcalc.judgement.run.verdict import Judgement
 from labcalc.judgement.uncertainty.results import Consequence, Result, missing
 from labcalc.lab import method_of
@@ -19,28 +19,30 @@ _LEADING = ("Viscosity index", "Density at 15 °C")
 class Reported:
     """One quantity of a run, as a person signs it and as a program reads it."""
 
-    name: str
-    quantity: str  # without its temperature
-    temperature_C: float  # NaN where the quantity has none
-    value: float  # NaN where there is none, or it is a word
-    reported: str  # the value, rounded as its method says
-    unit: str
-    expanded_uncertainty: float  # of 95 % coverage, in the unit of the value; NaN where unknown
-    coverage_factor: float
-    degrees_of_freedom: float
-    determinations: int  # 0: it was calculated
+    of: Result | Consequence  # its name, value, unit and uncertainty
     method: str  # with edition; empty where lab.toml names none
     note: str
-    limit: HeldLimit | None
-    state: State | None  # whether the limit is met; None without one
     leads: bool  # whether it was measured, a limit asks for it, or every customer does
+    check: Check | None  # holds it against its limit; None without one
+    determinations: int = 0  # 0: it was calculated
+
+    @property
+    def limit(self) -> HeldLimit | None:
+        """What it is held against."""
+        return self.check.limit if self.check else None
 
     @property
     def shown_uncertainty(self) -> str:
         """The expanded uncertainty, rounded; 'unknown', or a dash of a word."""
-        if math.isnan(self.value) and not self.determinations:
+        if math.isnan(self.of.value) and not self.determinations:
             return "–"
-        return numeral(self.expanded_uncertainty, unknown="unknown")
+        return numeral(self.of.expanded_uncertainty, unknown="unknown")
+
+    @property
+    def parts(self) -> tuple[str, float]:
+        """Its name taken apart: quantity, and temperature in °C, NaN where there is none."""
+        found = re.fullmatch(r"(.+?) at (\S+) °C", self.of.name)
+        return (found[1], float(found[2].replace("−", "-"))) if found else (self.of.name, math.nan)
 
 
 def reported_of(judgement: Judgement) -> tuple[Reported, ...]:
@@ -50,7 +52,7 @@ def reported_of(judgement: Judgement) -> tuple[Reported, ...]:
     """
     held = {_place(one.limit): one for one in (*judgement.checks, *_certified(judgement)) if one.limit}
     lines = (*_measured(judgement, held), *_calculated(judgement, held))
-    given = {one.name.casefold() for one in lines}
+    given = {one.of.name.casefold() for one in lines}
     return (*lines, *(_absent(one) for place, one in held.items() if place not in given))
 
 
@@ -74,14 +76,13 @@ def _certified(judgement: Judgement) -> Iterator[Check]:
 def _measured(judgement: Judgement, held: Mapping[str, Check]) -> Iterator[Reported]:
     dossier = judgement.dossier
     through = {"dynamic viscosity": "ν·ρ", "kinematic viscosity": "η/ρ", "density": "η/ν"}
-    kinematic = {one.temperature_C for one in judgement.results.viscosities}
     for one in judgement.results:
         check = held.get(one.name.casefold())
         own = through[one.quantity] if one.follows else method_of(dossier.laboratory, dossier.instrument, one.quantity)
-        alone = one.quantity != "dynamic viscosity" or one.temperature_C not in kinematic
-        leads = check is not None or (alone and (not one.follows or one.quantity == "kinematic viscosity"))
+        alone = one in judgement.results.independent and (not one.follows or one.quantity == "kinematic viscosity")
+        leads = check is not None or alone
         note = f"median of {len(one.repeats)}" if one.rule == "median" else ""
-        yield _line(one, check, own, note, leads, len(one.repeats))
+        yield Reported(one, own, note, leads, check, len(one.repeats))
 
 
 def _calculated(judgement: Judgement, held: Mapping[str, Check]) -> Iterator[Reported]:
@@ -89,39 +90,10 @@ def _calculated(judgement: Judgement, held: Mapping[str, Check]) -> Iterator[Rep
     for one in (one for one in judgement.consequences if one.name not in measured):
         check = held.get(one.name.casefold())
         leads = check is not None or (one.name in _LEADING and not math.isnan(one.value))
-        yield _line(one, check, one.standard, one.note, leads)
-
-
-def _line(
-    one: Result | Consequence, check: Check | None, method: str, note: str, leads: bool, determinations: int = 0
-) -> Reported:
-    (quantity, temperature), budget = _parts(one.name), one.budget
-    return Reported(
-        name=one.name,
-        quantity=quantity,
-        temperature_C=temperature,
-        value=one.value,
-        reported=one.reported,
-        unit=one.unit,
-        expanded_uncertainty=one.expanded_uncertainty,
-        coverage_factor=budget.coverage_factor,
-        degrees_of_freedom=budget.effective_degrees_of_freedom,
-        determinations=determinations,
-        method=method,
-        note=note,
-        limit=check.limit if check else None,
-        state=check.state if check else None,
-        leads=leads,
-    )
+        yield Reported(one, one.standard, one.note, leads, check)
 
 
 def _absent(check: Check) -> Reported:
     name = check.name.removeprefix("Specification: ")
     why = check.finding.removeprefix("the limit could not be held: ")
-    return _line(missing(f"{name[0].upper()}{name[1:]}", "", "", why), check, "", why, leads=True)
-
-
-def _parts(name: str) -> tuple[str, float]:
-    """Take a name that a person reads apart: quantity, and temperature in °C, NaN where there is none."""
-    found = re.fullmatch(r"(.+?) at (\S+) °C", name)
-    return (found[1], float(found[2].replace("−", "-"))) if found else (name, math.nan)
+    return Reported(missing(f"{name[0].upper()}{name[1:]}", "", "", why), "", why, True, check)

@@ -33,25 +33,15 @@ _PROCEDURES = {"r": "ISO 5725-6:1994, 5.2 [memory]", "d": "ASTM D445, determinab
 
 def repeat_checks(dossier: Dossier, results: Results) -> tuple[Check, ...]:
     """Compare the range of the repeats with the method's limit, for each quantity and temperature that has repeats."""
-    checks = tuple(_repeats(dossier, r) for r in _independent(results) if len(r.repeats) > 1)
+    own = (r for r in results.independent if not (r.follows and r.quantity == "density"))
+    checks = tuple(_repeats(dossier, r) for r in own if len(r.repeats) > 1)
     if checks:
         return checks
     return (Check("Repeats", "not checked", "one determination at each temperature: nothing to compare"),)
 
 
-def _independent(results: Results) -> list[Result]:
-    """Leave out what follows from two others, and dynamic viscosity where the kinematic one is looked at."""
-    kinematic = {r.temperature_C for r in results if r.quantity == "kinematic viscosity"}
-    return [
-        r
-        for r in results
-        if not (r.quantity == "dynamic viscosity" and r.temperature_C in kinematic)
-        and not (r.follows and r.quantity == "density")
-    ]
-
-
 def _repeats(dossier: Dossier, result: Result) -> Check:
-    name = f"Repeats: {result.name[0].lower()}{result.name[1:]}"
+    name = f"Repeats: {result.place}"
     found = result.agreement
     if found.statement is None or found.outcome == "not checked":
         return Check(name, "not checked", found.why_not, missed=True)

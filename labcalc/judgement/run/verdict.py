@@ -98,10 +98,6 @@ class Judgement(Shown):
         end = "" if found[0].finding.endswith("?") else "."
         return f"{end}{'' if first else ' The numbers are odd too.'} {self.leading.sentence}"
 
-    def asks_about(self, about: About) -> bool:
-        """Tell whether a check of that kind keeps the run from being released."""
-        return any(one.about == about for one in (*self._in("doubtful"), *self._in("not met")))
-
     @cached_property
     def compared(self) -> Evidence | str:
         """The run beside what is usual, odd or not; why it can't be compared, where it can't."""
@@ -127,7 +123,7 @@ class Judgement(Shown):
 
         Raises EvidenceError : The numbers can't be compared with anything.
         """
-        if self.dossier.is_reference or not any(map(_is_odd, self.checks)):
+        if not self._asks_for_causes:
             return None
         if isinstance(self.compared, str):
             raise EvidenceError(self.compared)
@@ -136,15 +132,15 @@ class Judgement(Shown):
     @cached_property
     def leading(self) -> LeadingCause | None:
         """The most probable cause of odd numbers; None where there are none, or one alone, which tells too little."""
-        try:
-            evidence = self.evidence
-        except EvidenceError:
-            return None
-        if evidence is None or len(evidence.rows) < 2:
+        if not self._asks_for_causes or isinstance(self.compared, str) or len(self.compared.rows) < 2:
             return None
         from labcalc.judgement.causes import leading_cause
 
-        return leading_cause(evidence)
+        return leading_cause(self.compared)
+
+    @property
+    def _asks_for_causes(self) -> bool:
+        return not self.dossier.is_reference and any(map(_is_odd, self.checks))
 
     def facts(self) -> Iterator[tuple[str, str]]:
         """Return what is shown of it, each fact with its name."""
@@ -207,7 +203,8 @@ def next_steps(judgement: Judgement) -> tuple[str, ...]:
         return ("Nothing more on this instrument's account." if judgement.dossier.is_reference else "Review and sign.",)
     worst = judgement.worst
     asked = sorted(_STEPS, key=lambda about: about != worst.about)
-    steps = (step for about in asked if judgement.asks_about(about) for step in _STEPS[about](judgement))
+    asking = {one.about for one in judgement.checks if one.state in ("doubtful", "not met")}
+    steps = (step for about in asked if about in asking for step in _STEPS[about](judgement))
     return (*(() if worst.about in _STEPS else (_of_the_numbers(judgement, worst),)), *steps)
 
 

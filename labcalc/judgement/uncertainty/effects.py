@@ -4,11 +4,14 @@ Results that share a source (a certificate, the cell's temperature, an adjustmen
 carried through every calculation one by one, and summed only in the end.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -41,15 +44,18 @@ class Effect:
     source: InputQuantity
     sensitivity: float  # change of the result for one unit of the source, [unit of the result / unit of the source]
 
+    @classmethod
+    def of(cls, component: str, name: str, size: float, source: str, sensitivity: float = 1.0, **more: Any) -> Effect:
+        """Return what a source of a standard uncertainty does; one of unknown size is NaN with its reason, never zero.
+
+        more : Degrees of freedom, distribution, unit, as ``InputQuantity`` takes them.
+        """
+        return cls(component, InputQuantity(name, 0.0, size, source=source, **more), sensitivity)
+
     @property
     def contribution(self) -> float:
         """Part of the result's standard uncertainty, signed, [unit of the result]; NaN where unknown."""
         return self.sensitivity * self.source.standard_uncertainty
-
-
-def unknown(component: str, name: str, why: str) -> Effect:
-    """Return the effect of a source of unknown size: NaN with its reason, never zero."""
-    return Effect(component, InputQuantity(name, 0.0, math.nan, source=why), 1.0)
 
 
 @dataclass(frozen=True)

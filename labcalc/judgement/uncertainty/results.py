@@ -19,9 +19,8 @@ from labcalc.formulae import (
 )
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.record.repeats import Agreement
-from labcalc.judgement.uncertainty.effects import Effect, Uncertain, by_component, carried, unknown, varied
+from labcalc.judgement.uncertainty.effects import Effect, Uncertain, by_component, carried, varied
 from labcalc.showing import Shown
-from labcalc.statistics import InputQuantity
 from labcalc.wording import at_celsius, numeral
 
 
@@ -116,6 +115,12 @@ class Results(Shown, tuple[Result, ...]):
         return {(r.quantity, r.temperature_C): r for r in self}
 
     @cached_property
+    def independent(self) -> tuple[Result, ...]:
+        """All but a dynamic viscosity beside a kinematic one: that follows from it."""
+        kinematic = {r.temperature_C for r in self.viscosities}
+        return tuple(r for r in self if r.quantity != "dynamic viscosity" or r.temperature_C not in kinematic)
+
+    @cached_property
     def viscosities(self) -> tuple[Result, ...]:
         """The kinematic viscosities, by temperature."""
         return tuple(r for r in self if r.quantity == "kinematic viscosity")
@@ -194,11 +199,10 @@ def calculated(
             value = float(np.asarray(function(*values)))
         except OutOfRangeError as refusal:
             return missing(name, unit, standard, str(refusal))
-        known = tuple(unknown(e.component, e.source.name, str(beyond)) for one in effects for e in one)
+        known = tuple(Effect.of(e.component, e.source.name, math.nan, str(beyond)) for one in effects for e in one)
     return Consequence(name, value, report(value), unit, standard, note, effects=known)
 
 
 def taken_for_granted(component: str, name: str, relative: float, basis: str) -> Consequence:
     """Return a factor of 1 with the relative uncertainty of a rule that no oil follows exactly."""
-    source = InputQuantity(name, 0.0, 1.0, "standard uncertainty", source=basis)
-    return Consequence(name, 1.0, "", "", "", effects=(Effect(component, source, relative),))
+    return Consequence(name, 1.0, "", "", "", effects=(Effect.of(component, name, 1.0, basis, relative),))

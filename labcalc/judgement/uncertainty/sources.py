@@ -15,10 +15,10 @@ from labcalc.judgement.control.site_record import FEWEST_CHECKS, ChecksInControl
 from labcalc.judgement.precision import RANGE_FACTOR
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import independent_results
-from labcalc.judgement.uncertainty.effects import CONFIDENCE, FROM_CONTROL, STATED, Effect, unknown
+from labcalc.judgement.uncertainty.effects import CONFIDENCE, FROM_CONTROL, STATED, Effect
 from labcalc.judgement.uncertainty.results import Result, Results
 from labcalc.lab import CertifiedValue
-from labcalc.statistics import InputQuantity, coverage_factor, standard_from_half_width
+from labcalc.statistics import coverage_factor, standard_from_half_width
 from labcalc.wording import celsius, plain
 
 DEFAULT_LINE_SLOPE = 3.6
@@ -45,7 +45,7 @@ def stated_effects(result: Result, dossier: Dossier) -> tuple[Effect, ...]:
         return ()
     basis = f"stated by the laboratory (lab.toml, [report] {key})"
     standard = expanded / coverage_factor(CONFIDENCE)
-    return (Effect(STATED, InputQuantity(f"stated, {result.place}", 0.0, standard, source=basis), 1.0),)
+    return (Effect.of(STATED, f"stated, {result.place}", standard, basis),)
 
 
 def measured_effects(result: Result, results: Results, dossier: Dossier) -> tuple[Effect, ...]:
@@ -85,9 +85,7 @@ def _from_checks(result: Result, checks: ChecksInControl, dossier: Dossier) -> I
     scale = 1.0 if result.quantity == "density" else result.value / 100.0
     degrees, words = checks.degrees_of_freedom, checks.words(result.unit)
     for component, size in zip(FROM_CONTROL, (checks.sigma, checks.bias_uncertainty), strict=True):
-        name = f"{component}, {result.place}"
-        source = InputQuantity(name, 0.0, scale * size, degrees_of_freedom=degrees, source=words)
-        yield Effect(component, source, 1.0)
+        yield Effect.of(component, f"{component}, {result.place}", scale * size, words, degrees_of_freedom=degrees)
     lacking = 1.0 - independent_results(result.repeats, dossier.laboratory) / checks.fills
     if lacking > 0.0:
         own = _repeatability(result, dossier)
@@ -100,15 +98,14 @@ def _reference_oil(result: Result, certificates: Certificates) -> Effect:
     fitting = [(oil, one) for oil, one in certificates.values if one.quantity == result.quantity]
     if not fitting:
         why = f"the certificates give no {result.quantity}" if certificates.values else certificates.why_none
-        return unknown(component, f"certificate, {result.quantity}", why)
+        return Effect.of(component, f"certificate, {result.quantity}", math.nan, why)
     oil, nearest = min(fitting, key=lambda pair: _distance(result, pair[1]))
     standard = nearest.expanded_uncertainty / nearest.coverage_factor
     scale = 1.0 if result.quantity == "density" else result.value / nearest.value
     size = f"U = {plain(nearest.expanded_uncertainty)} {UNITS[result.quantity]} (k = {plain(nearest.coverage_factor)})"
     basis = f"{oil}, {size} at {celsius(nearest.temperature_C)}"
     # in units of the certificate's own standard uncertainty, so that one lot is one source at all temperatures
-    source = InputQuantity(f"certificate of {oil}, {result.quantity}", 0.0, 1.0, "standard uncertainty", source=basis)
-    return Effect(component, source, scale * standard)
+    return Effect.of(component, f"certificate of {oil}, {result.quantity}", 1.0, basis, scale * standard)
 
 
 def _distance(result: Result, one: CertifiedValue) -> tuple[float, float]:
@@ -119,14 +116,13 @@ def _temperature(result: Result, results: Results, dossier: Dossier) -> Effect:
     component, name = "temperature", f"cell temperature at {celsius(result.temperature_C)}"
     standard = dossier.laboratory.uncertainty.temperature_K
     if math.isnan(standard):
-        return unknown(component, name, "lab.toml gives no [uncertainty] temperature_K")
+        return Effect.of(component, name, math.nan, "lab.toml gives no [uncertainty] temperature_K")
     alike = [other for other in results if other.quantity == result.quantity]
     try:
         slope = _density_slope(alike, dossier) if result.quantity == "density" else _viscosity_slope(result, alike)
     except OutOfRangeError as refusal:
-        return unknown(component, name, str(refusal))
-    source = InputQuantity(name, 0.0, standard, "K", source="lab.toml, [uncertainty] temperature_K")
-    return Effect(component, source, slope)
+        return Effect.of(component, name, math.nan, str(refusal))
+    return Effect.of(component, name, standard, "lab.toml, [uncertainty] temperature_K", slope, unit="K")
 
 
 def _viscosity_slope(result: Result, alike: Sequence[Result]) -> float:
@@ -153,13 +149,12 @@ def _repeatability(result: Result, dossier: Dossier) -> Effect:
     component, name = "repeatability", f"repeatability, {result.place}"
     statement = result.agreement.statement
     if statement is None:
-        return unknown(component, name, result.agreement.why_not)
+        return Effect.of(component, name, math.nan, result.agreement.why_not)
     single = float(statement.repeatability.at(result.value)) / RANGE_FACTOR
     number = independent_results(result.repeats, dossier.laboratory)
     spread = _MEDIAN_OF_FOUR if result.rule == "median" else 1.0
     standard, degrees = spread * single / math.sqrt(number), statement.degrees_of_freedom
-    source = InputQuantity(name, 0.0, standard, degrees_of_freedom=degrees, source=statement.title)
-    return Effect(component, source, 1.0)
+    return Effect.of(component, name, standard, statement.title, degrees_of_freedom=degrees)
 
 
 def _resolution(result: Result, dossier: Dossier) -> Effect:
@@ -170,9 +165,9 @@ def _resolution(result: Result, dossier: Dossier) -> Effect:
         step, key = _stated(result, dossier, "resolution_percent", "resolution_density_kg_m3")
         basis = f"lab.toml, [uncertainty] {key}"
         if math.isnan(step):
-            return unknown(component, name, f"not printed, and lab.toml gives no [uncertainty] {key}")
+            return Effect.of(component, name, math.nan, f"not printed, and lab.toml gives no [uncertainty] {key}")
     standard = standard_from_half_width(step / 2.0, "rectangular") / math.sqrt(len(result.repeats))
-    return Effect(component, InputQuantity(name, 0.0, standard, distribution="rectangular", source=basis), 1.0)
+    return Effect.of(component, name, standard, basis, distribution="rectangular")
 
 
 def _printed_step(result: Result, dossier: Dossier) -> float:
@@ -202,10 +197,9 @@ def _adjustment(result: Result, dossier: Dossier) -> Effect:
     standard, key = _stated(result, dossier, "adjustment_percent", "adjustment_density_kg_m3")
     name = f"adjustment, {kind}"
     if math.isnan(standard):
-        return unknown(component, name, f"lab.toml gives no [uncertainty] {key}")
+        return Effect.of(component, name, math.nan, f"lab.toml gives no [uncertainty] {key}")
     # in units of its own standard uncertainty, so that all temperatures share it
-    source = InputQuantity(name, 0.0, 1.0, "standard uncertainty", source=f"lab.toml, [uncertainty] {key}")
-    return Effect(component, source, standard)
+    return Effect.of(component, name, 1.0, f"lab.toml, [uncertainty] {key}", standard)
 
 
 def _stated(result: Result, dossier: Dossier, percent: str, absolute: str) -> tuple[float, str]:

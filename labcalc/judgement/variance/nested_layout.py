@@ -1,12 +1,14 @@
 """Which levels a repeatedly measured sample holds: instruments, operators, days, runs; and what can be told apart."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+
+from labcalc.wording import listed
 
 FEWEST_DEGREES = 8
 """Degrees of freedom from which on the upper end of the 95 % interval of a standard deviation is less than twice the
@@ -27,7 +29,7 @@ class Level:
     @property
     def name(self) -> str:
         """The names as one."""
-        return _joined(self.names)
+        return listed(self.names)
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,7 +72,7 @@ def layout_of(rows: pd.DataFrame) -> Layout:
         Level(names, groups, groups - above) for (names, _, groups), above in zip(found, counts[:-1], strict=True)
     )
     lacking += [_together(level) for level in levels if len(level.names) > 1]
-    codes_of = {_joined(names): codes for names, codes, _ in found[:-1]}
+    codes_of = {listed(names): codes for names, codes, _ in found[:-1]}
     return Layout(levels, MappingProxyType(codes_of), tuple(lacking))
 
 
@@ -95,7 +97,3 @@ def _together(level: Level) -> str:
         f"{level.name}: each of {level.groups} holds one of the next, so what the one adds can't be told from what "
         f"the other adds; {tell}{fewer}"
     )
-
-
-def _joined(names: Sequence[str]) -> str:
-    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
