@@ -110,12 +110,11 @@ class LessonPanels:
 
     def show(self, plot: Plot) -> Any:
         """Show a picture with its caption."""
-        picture = draw_plot(plot)
         if not self._controls:
-            return picture
-        from labcalc.widgets.lesson_fields import pictured
+            return draw_plot(plot)
+        from labcalc.widgets.lesson_fields import Shown
 
-        return pictured(picture)
+        return Shown(plot).box
 
     def ask(
         self, name: str, heading: str = "Question", then: Callable[[], Fragment] | None = None, **given: object
@@ -127,9 +126,10 @@ class LessonPanels:
                 return show_question(question, heading)
             display(show_question(question, heading))  # type: ignore[no-untyped-call]
             return then()
+        from labcalc.widgets.controls import Fit
         from labcalc.widgets.lesson_fields import asked
 
-        return asked(question, heading, self._journal, then)
+        return asked(question, heading, self._journal, then and (lambda: Fit(told=then().html)))
 
     def predict(self, name: str, reveal: Callable[[], Plot], **given: object) -> Any:
         """Ask for a prediction, and show what ``reveal`` returns only after it; on paper beneath it."""
