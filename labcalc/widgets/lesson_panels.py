@@ -67,6 +67,7 @@ class LessonPanels:
     def __init__(self, lesson: str, learner: str, results: str, controls: bool) -> None:
         self.lesson, self.learner, self._results, self._controls = lesson, learner, results, controls
         self._asked: dict[str, Question] = {}
+        self._told: dict[str, Any] = {}  # on paper, what comes with the answer to a question: it would tell it
         self._answered: Any = None  # what waits for the answer to the prediction asked last
         if controls:
             style = f"<style>{_STYLE.read_text('utf-8')}</style>"
@@ -105,7 +106,9 @@ class LessonPanels:
         return self._asked[name]
 
     def answer(self, name: str) -> Fragment:
-        """Return the answer to a question that was asked; a word where it couldn't be."""
+        """Return the answer to a question that was asked, after what it tells; a word where it couldn't be asked."""
+        if name in self._told:
+            display(self._told[name])  # type: ignore[no-untyped-call]
         return show_answer(self._asked[name]) if name in self._asked else note("It wasn't asked.")
 
     def show(self, plot: Plot) -> Any:
@@ -119,24 +122,23 @@ class LessonPanels:
     def ask(
         self, name: str, heading: str = "Question", then: Callable[[], Fragment] | None = None, **given: object
     ) -> Any:
-        """Show a question that checks itself, and what ``then`` returns after it; on paper beneath it."""
+        """Show a question that checks itself, and what ``then`` returns after it; on paper with the answer."""
         question = self.question(name, **given)
         if not self._controls:
-            if then is None:
-                return show_question(question, heading)
-            display(show_question(question, heading))  # type: ignore[no-untyped-call]
-            return then()
+            if then is not None:
+                self._told[name] = then()
+            return show_question(question, heading)
         from labcalc.widgets.controls import Fit
         from labcalc.widgets.lesson_fields import asked
 
         return asked(question, heading, self._journal, then and (lambda: Fit(told=then().html)))
 
     def predict(self, name: str, reveal: Callable[[], Plot], **given: object) -> Any:
-        """Ask for a prediction, and show what ``reveal`` returns only after it; on paper beneath it."""
+        """Ask for a prediction, and show what ``reveal`` returns only after it; on paper with the answer."""
         question = self.question(name, **given)
         if not self._controls:
-            display(show_question(question, "Predict"))  # type: ignore[no-untyped-call]
-            return draw_plot(reveal())
+            self._told[name] = draw_plot(reveal())
+            return show_question(question, "Predict")
         from labcalc.widgets.lesson_fields import Answered, predicted
 
         self._answered = Answered()

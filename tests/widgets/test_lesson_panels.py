@@ -11,7 +11,7 @@ from pathlib import Path
 import ipywidgets
 import pytest
 
-from labcalc.figures import Picture
+from labcalc.figures import Picture, note
 from labcalc.lessons import (
     Choice,
     Journal,
@@ -59,6 +59,21 @@ def test_paper_shows_the_start_of_a_slider_or_a_word_about_it() -> None:
         repr(PAPER.slide(repeats.plot_limit, "Limit", **where, on_paper=False))
         == "On the screen a slider moves it: limit."
     )
+
+
+def test_on_paper_what_tells_the_answer_comes_with_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    shown: list[object] = []
+    monkeypatch.setattr("labcalc.widgets.lesson_panels.display", shown.append)
+    asked = (
+        PAPER.predict("spread of a difference", lambda: repeats.plot_limit(2.0)),
+        PAPER.ask("one side", then=lambda: note("Twelve of fifteen.")),
+    )
+    assert shown == []
+    assert all("Answer" in repr(one) or "A. " in repr(one) for one in asked)
+    PAPER.answer("spread of a difference")
+    PAPER.answer("one side")
+    assert isinstance(shown[0], Picture)
+    assert repr(shown[1]) == "Twelve of fifteen."
 
 
 def test_a_picture_follows_its_slider() -> None:
