@@ -8,8 +8,8 @@ from typing import Any
 import ipywidgets
 
 from labcalc.errors import LessonError
-from labcalc.figures.lessons import draw_plot, tell_picture
-from labcalc.figures.markup import note
+from labcalc.figures.lessons import draw_plot, show_example, tell_picture
+from labcalc.figures.markup import Fragment, note
 from labcalc.lessons import Agreement, Choice, Journal, NumberQuestion, Plot, Question, plot_draws
 from labcalc.widgets.controls import Fit, Form, Slider, bare_layout, button as button_named
 
@@ -134,6 +134,11 @@ def framed(*children: Any) -> Any:
     return box
 
 
+def text(words: Fragment) -> Fit:
+    """Return words as a control."""
+    return Fit(told=words.html)
+
+
 def greeted(words: str) -> Any:
     """Return a sentence at the top of a lesson, which is where the lesson is to be seen from."""
     return framed(Fit(told=f"<p>{escape(words)}</p>", top=True))
@@ -155,7 +160,7 @@ class Answered:
         """Return what ``make`` makes, or room for it until the answer comes."""
         if self._waiting is None:
             return make()
-        room = framed(Fit(told=note("Shown when the question above is answered.").html))
+        room = framed(text(note("Shown when the question above is answered.")))
         self._waiting.append(lambda: setattr(room, "children", (make(),)))
         return room
 
@@ -193,16 +198,14 @@ def predicted(
     return asked(question, "Predict", journal, lambda: Shown(reveal()).box, answered, "Show what happens")
 
 
-def worked(
-    examples: list[tuple[str, tuple[NumberQuestion, ...], int]], show: Callable[..., str], journal: Journal
-) -> Any:
+def worked(examples: list[tuple[str, tuple[NumberQuestion, ...], int]], journal: Journal) -> Any:
     """Return worked examples, each with fewer steps shown than the one before; the next comes when one is done."""
     box = framed()
 
     def add(number: int) -> None:
         if number >= len(examples):
             return
-        text, steps, shown = examples[number]
+        about, steps, shown = examples[number]
         waiting = {"", *(step.name for step in steps[shown:])}
 
         def finish(name: str) -> None:
@@ -215,7 +218,7 @@ def worked(
             return AnswerField(step, step.name.capitalize(), journal, "Check", lambda: finish(step.name), key).form
 
         fields = [field(step) for step in steps[shown:]]  # some may be done, by answers that come back
-        box.children = (*box.children, Fit(told=show(number, text, steps[:shown])), *fields)
+        box.children = (*box.children, text(show_example(number, about, steps[:shown], shown)), *fields)
         finish("")
 
     add(0)
