@@ -153,16 +153,13 @@ def plot_differences() -> Plot:
     """Show single results and differences of two, simulated, on one scale."""
     single, difference = _single_and_difference()
     edges = np.linspace(-5.0, 5.0, 41)
-    bars = [
-        histogram(values, edges, name) for values, name in ((single, "single results"), (difference, "differences"))
-    ]
     spreads = [float(np.std(values, ddof=1)) for values in (single, difference)]
     return Plot(
         f"{grouped(_SIMULATED)} simulated pairs. Single results: standard deviation {spreads[0]:.3f} s. "
         f"Differences of two: {spreads[1]:.3f} s, and √2 is {math.sqrt(2.0):.3f}.",
         "Distance from the mean, in s",
         "Share of cases, %",
-        tuple(Series(one.name, one.x, one.y, "line") for one in bars),
+        (histogram(single, edges, "single results", "line"), histogram(difference, edges, "differences", "line")),
     )
 
 
