@@ -14,7 +14,7 @@ from labcalc.figures import Fragment, Picture, note
 from labcalc.figures.lessons import draw_plot
 from labcalc.figures.markup import fact_list, html_table
 from labcalc.lessons import Plot
-from labcalc.widgets.controls import Chart, Fit, Form, export_panel, told
+from labcalc.widgets.controls import STYLE, Chart, Fit, Form, export_panel, told
 from labcalc.workbooks import Json, RenderedReport, keep_units, safe_stem
 from labcalc.workbooks.scripts import plotly_script
 from labcalc.workbooks.writing import write_whole
@@ -85,8 +85,7 @@ class BenchPage:
         left = [self.choice, self._place, self.about, export_panel(self._keep)]
         columns = ipywidgets.HBox([ipywidgets.VBox(left), ipywidgets.VBox([self.shown, self.chart])])
         columns.add_class("labcalc-bottom")
-        style = (Path(__file__).parent / "page.css").read_text("utf-8")
-        self.box = ipywidgets.VBox([ipywidgets.HTML(f"<style>{style}</style>"), Fit(), self.pages, columns])
+        self.box = ipywidgets.VBox([ipywidgets.HTML(STYLE), Fit(), self.pages, columns])
         self.box.add_class("labcalc-page")
         self.box.add_class("labcalc-bench")
         self.pages.observe(lambda _: self._turn(), "value")

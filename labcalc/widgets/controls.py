@@ -14,6 +14,9 @@ from labcalc.errors import LabcalcError
 
 _HERE = Path(__file__).parent
 
+STYLE = f"<style>{(_HERE / 'page.css').read_text('utf-8')}</style>"
+"""The look of the house, as HTML."""
+
 
 @cache
 def bare_layout() -> ipywidgets.Layout:
@@ -36,9 +39,7 @@ class Fit(Control):
 
     caption = traitlets.Unicode().tag(sync=True)  # what the pictures show, for those who don't see them
     told = traitlets.Unicode().tag(sync=True)  # HTML
-    top = traitlets.Bool(False).tag(
-        sync=True
-    )  # whether the workbook is to be seen from its top, once all its cells run
+    top = traitlets.Bool(False).tag(sync=True)  # the workbook is shown from its top, once all its cells run
 
 
 class Chart(anywidget.AnyWidget):
@@ -83,7 +84,7 @@ class Form(Control):
         self,
         fields: Sequence[Mapping[str, str]] = (),
         buttons: Sequence[Mapping[str, str]] = (),
-        pressed: Callable[[str, dict[str, str]], None] = lambda *_: None,
+        pressed: Callable[[str, dict[str, str]], object] = lambda *_: None,
         choices: Mapping[str, Sequence[str]] | None = None,
         told: str = "",
     ) -> None:

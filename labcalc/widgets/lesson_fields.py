@@ -57,7 +57,7 @@ class AnswerField:
         }
         buttons = [button_named("check", button, "")] if button else []
         told = "" if choices else f"<p>{escape(asked)}</p>"
-        self.form = Form([field], buttons, self._pressed, {"answer": choices} if choices else None, told)
+        self.form = Form([field], buttons, lambda *_: self.check(), {"answer": choices} if choices else None, told)
         self._wrong: list[str] = []
         self._tries = 1 if at_once else _TRIES
         self._come_back()
@@ -90,9 +90,6 @@ class AnswerField:
             self.check()
         elif self.given:
             self._journal.keep(self._key, [self.given])
-
-    def _pressed(self, _: str, __: dict[str, str]) -> None:
-        self.check()
 
     def check(self) -> bool | None:
         """Check the answer and say what is to be said; None where there is nothing to check."""

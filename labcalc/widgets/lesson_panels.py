@@ -42,8 +42,6 @@ from labcalc.lessons import (
 )
 from labcalc.lessons.results import file_words
 
-_STYLE = Path(__file__).parent / "page.css"
-
 _ROUNDS = 3
 """Worked examples of a lesson, each with one step fewer shown, [-]."""
 
@@ -71,11 +69,10 @@ class LessonPanels:
         self._answered: Any = None  # what waits for the answer to the prediction asked last
         self._screen: Any = None  # what makes controls; none on paper, where they aren't loaded
         if controls:
-            from labcalc.widgets import lesson_fields
+            from labcalc.widgets import controls as house, lesson_fields
 
             self._screen = lesson_fields
-            style = f"<style>{_STYLE.read_text('utf-8')}</style>"
-            display(HTML(style))  # type: ignore[no-untyped-call]
+            display(HTML(house.STYLE))  # type: ignore[no-untyped-call]
             self._meet()
 
     def _meet(self) -> None:

@@ -19,14 +19,12 @@ from labcalc.figures import (
     what_if_places,
 )
 from labcalc.widgets.actions import export_page
-from labcalc.widgets.controls import Chart, Fit, export_panel, heading
+from labcalc.widgets.controls import STYLE, Chart, Fit, export_panel, heading
 from labcalc.widgets.panels import ConclusionPanel, MeasurementPanel, WhatIfPanel
 from labcalc.widgets.picker import RunPicker
 from labcalc.widgets.problem import Added, Problem, WhatIfSettings, problem_of
 from labcalc.workbooks import keep_units
 from labcalc.workbooks.scripts import plotly_script
-
-STYLE = (Path(__file__).parent / "page.css").read_text("utf-8")
 
 
 class ProblemPage:
@@ -57,8 +55,7 @@ class ProblemPage:
         boxes = {name: ipywidgets.HBox(children) for name, children in rows.items()}
         for name, box in boxes.items():
             box.add_class(f"labcalc-{name}")
-        style = ipywidgets.HTML(f"<style>{STYLE}</style>")
-        page = ipywidgets.VBox([style, Fit(), *boxes.values()])
+        page = ipywidgets.VBox([ipywidgets.HTML(STYLE), Fit(), *boxes.values()])
         page.add_class("labcalc-page")
         return page
 

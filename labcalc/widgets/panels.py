@@ -1,7 +1,6 @@
 """The parts of the page under its pictures, each a few controls round a pure function."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from html import escape
 from typing import Any
 
@@ -103,24 +102,17 @@ class MeasurementPanel:
             self.form.show(temperature=f"{self._candidates[what].temperature_C:g}")
 
     def _pressed(self, button: str, values: dict[str, str]) -> None:
+        added = self._problem.added
         try:
-            match button:
-                case "add":
-                    self._add(self._candidate(values), typed_number(values["value"], "It showed"))
-                case "take back":
-                    self._added(self._problem.added[:-1])
+            self._added([*added, self._measured(values)] if button == "add" else added[:-1])
         except LabcalcError as refusal:
             self.form.say(str(refusal), "bad")
 
-    def _candidate(self, values: dict[str, str]) -> Candidate:
-        if values["what"] not in self._candidates:
+    def _measured(self, values: dict[str, str]) -> Added:
+        if (chosen := self._candidates.get(values["what"])) is None:
             raise LabcalcError(self._problem.why_not or "there is nothing to measure for this run")
-        chosen = self._candidates[values["what"]]
-        return replace(chosen, temperature_C=typed_number(values["temperature"], "At, °C"))
-
-    def _add(self, candidate: Candidate, value: float) -> None:
-        one = Added(candidate.kind, candidate.quantity, candidate.temperature_C, value)
-        self._added([*self._problem.added, one])
+        temperature = typed_number(values["temperature"], "At, °C")
+        return Added(chosen.kind, chosen.quantity, temperature, typed_number(values["value"], "It showed"))
 
 
 def _useful_first(problem: Problem) -> tuple[Candidate, ...]:
