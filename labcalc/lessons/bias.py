@@ -62,21 +62,9 @@ def draw_check(generator: Generator, results: int = 8) -> tuple[NDArray[np.float
     return np.round(generator.normal(true + off, 0.05, results), 2), certified, expanded
 
 
-def _drawn() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Standard normal errors of means and of certificates."""
-    means, certificates = normal_draws(101, 2, _CHECKS)
-    return means, certificates
-
-
-def _off(bias: float, results: int, certificate: float) -> NDArray[np.float64]:
-    """Simulated means less certified values, [standard deviations of a result]."""
-    means, certificates = _drawn()
-    return np.asarray(bias + means / math.sqrt(results) - certificate * certificates)
-
-
 def _shown(place: float, scatter: float) -> NDArray[np.float64]:
     """Rounding of simulated results: what a display shows less the true value, [steps]."""
-    return np.asarray(np.round(place + scatter * _drawn()[0]) - place)
+    return np.asarray(np.round(place + scatter * normal_draws(101, 2, _CHECKS)[0]) - place)
 
 
 def plot_certificate(chart: Chart) -> Plot:
@@ -99,26 +87,27 @@ def plot_forgotten(certificate: float) -> Plot:
     """Show how often a right instrument seems to be off where the certificate's u is forgotten."""
     numbers = [1, 2, 4, 9, 16, 25, 50, 100]
     theory = curve("theory", numbers, lambda n: 100.0 * false_share(round(n), certificate))
+
+    def seems_off(number: float) -> float:
+        return percent_of(_is_found(0.0, round(number), certificate, forgotten=True))
+
     return Plot(
         f"Nothing is off; the certificate is uncertain by {certificate:.2f} s and taken for exact. A bias seems to be "
         f"found in {theory.y[0]:.0f} % of cases with one result, in {theory.y[5]:.0f} % with 25, in {theory.y[-1]:.0f} "
         "% with 100: the more results, the surer of an error that isn't there.",
         "Results",
         "Found though nothing is off, %",
-        (theory, curve("simulated", numbers, lambda n: percent_of(_seems_off(round(n), certificate)), "points")),
+        (theory, curve("simulated", numbers, seems_off, "points")),
         levels=(Mark(5.0, "promised"),),
     )
 
 
-def _seems_off(results: int, certificate: float) -> NDArray[np.bool_]:
-    """Tell of checks of a right instrument whether it seems off, the certificate taken for exact."""
-    return np.asarray(np.abs(_off(0.0, results, certificate)) > COVER_95 / math.sqrt(results))
-
-
-def _is_found(bias: float, results: int, certificate: float) -> NDArray[np.bool_]:
-    """Tell of simulated checks whether a bias is found, with the certificate's part."""
-    u = bias_uncertainty(1.0, results, 2.0 * certificate)
-    return np.asarray(np.abs(_off(bias, results, certificate)) > COVER_95 * u)
+def _is_found(bias: float, results: int, certificate: float, *, forgotten: bool = False) -> NDArray[np.bool_]:
+    """Tell of simulated checks whether a bias is found, with the certificate's part or where it is forgotten."""
+    means, certificates = normal_draws(101, 2, _CHECKS)  # standard normal errors of both
+    off = bias + means / math.sqrt(results) - certificate * certificates
+    u = bias_uncertainty(1.0, results, 0.0 if forgotten else 2.0 * certificate)
+    return np.asarray(np.abs(off) > COVER_95 * u)
 
 
 def plot_found_bias(bias: float) -> Plot:
@@ -159,7 +148,7 @@ def bias_agreements() -> tuple[Agreement, ...]:
         agreement_of_share(
             "Found though nothing is off: 25 results, certificate uncertain by s and taken for exact",
             false_share(25, 1.0),
-            _seems_off(25, 1.0),
+            _is_found(0.0, 25, 1.0, forgotten=True),
         ),
         agreement_of_share("The same check with the certificate's part", 0.05, _is_found(0.0, 25, 1.0)),
         agreement_of_share(

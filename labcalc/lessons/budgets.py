@@ -162,13 +162,12 @@ def plot_temperature(parts: Parts, temperature_K: float) -> Plot:
 @lru_cache(maxsize=4)
 def _errors(parts: Parts) -> NDArray[np.float64]:
     """Draw the error of each component, [%]: rectangular for the resolution, normal for the others."""
-    generator, drawn = np.random.default_rng(11), []
-    for name, size in zip(parts.names, parts.now, strict=True):
-        if name == _RESOLUTION:
-            drawn.append(generator.uniform(-math.sqrt(3.0) * size, math.sqrt(3.0) * size, _DRAWN))
-        else:
-            drawn.append(generator.normal(0.0, size, _DRAWN))
-    return np.array(drawn)
+    generator, half = np.random.default_rng(11), math.sqrt(3.0)
+    drawn = [
+        generator.uniform(-half, half, _DRAWN) if name == _RESOLUTION else generator.standard_normal(_DRAWN)
+        for name in parts.names
+    ]
+    return np.array(drawn) * parts.now[:, np.newaxis]
 
 
 def plot_sum(parts: Parts) -> Plot:

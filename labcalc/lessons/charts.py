@@ -16,7 +16,7 @@ from labcalc.lessons.agreement import (
     agreement_of_spread,
     normal_draws,
 )
-from labcalc.lessons.plots import Mark, Plot, Series, curve, histogram, percent_of
+from labcalc.lessons.plots import Mark, Plot, Series, curve, histogram, percent_of, results_and_flags
 from labcalc.statistics import (
     CHART_CONSTANTS,
     RULE_SETS,
@@ -102,10 +102,7 @@ def plot_chart(chart: Chart) -> Plot:
         f"{signed(limits.upper, 2)} {chart.unit}. Beyond a limit: {days}.",
         "Result",
         f"Distance from the certified value, {chart.unit}",
-        (
-            Series("results", position[~beyond], chart.plotted[~beyond], "points"),
-            Series("beyond a limit", position[beyond], chart.plotted[beyond], "flags"),
-        ),
+        results_and_flags(position, chart.plotted, beyond),
         levels=(Mark(limits.upper, "upper limit"), Mark(limits.centre, "centre"), Mark(limits.lower, "lower limit")),
     )
 
@@ -120,10 +117,7 @@ def plot_own_chart(own: OwnChart, *, told: bool = True) -> Plot:
         said if told else f"{own.results.size} results of a reference oil, without limits yet.",
         "Result",
         "Kinematic viscosity, mm²/s",
-        (
-            Series("results", position[~beyond], own.results[~beyond], "points"),
-            *([Series("beyond a limit", position[beyond], own.results[beyond], "flags")] if told else ()),
-        ),
+        results_and_flags(position, own.results, beyond)[: 1 + told],
         levels=tuple(Mark(own.centre + k * own.sigma, word) for k, word in levels),
     )
 
@@ -148,13 +142,12 @@ def plot_waiting() -> Plot:
 def plot_delay(shift: float) -> Plot:
     """Show how many results pass until a shift is found, by limits alone and by rules."""
     shifts = np.linspace(0.0, 4.0, 17)
-    curves = [curve(name, shifts, partial(_average, name)) for name in _SETS]
     said = "; ".join(f"{name}: {rules_run_length(RULE_SETS[name], shift).average:.1f}" for name in _SETS)
     return Plot(
         f"A shift of {shift:.1f} s is found after so many results on average: {said}.",
         "Shift of the mean, s",
         "Results until a signal",
-        tuple(curves),
+        tuple(curve(name, shifts, partial(_average, name)) for name in _SETS),
         marks=(Mark(shift, f"{shift:.1f} s"),),
         y_log=True,
     )
@@ -191,13 +184,12 @@ def plot_tampering() -> Plot:
     """Show results of an instrument that is left alone, and of one that is adjusted after every result."""
     alone, tampered = _tampered()
     edges = np.linspace(-5.0, 5.0, 41)
-    bars = (histogram(alone, edges), histogram(tampered, edges))
     return Plot(
         f"Left alone: standard deviation {np.std(alone):.3f} s. Adjusted after every result by what it was off: "
         f"{np.std(tampered):.3f} s. Theory: √2 = {math.sqrt(2.0):.3f}.",
         "Distance from the true value, s",
         "Share of results, %",
-        (Series("left alone", bars[0].x, bars[0].y), Series("adjusted every time", bars[1].x, bars[1].y)),
+        (histogram(alone, edges, "left alone", "line"), histogram(tampered, edges, "adjusted every time", "line")),
     )
 
 

@@ -13,7 +13,7 @@ from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_o
 from labcalc.lessons.plots import Mark, Plot, Series, curve, histogram, theory_and_simulation
 from labcalc.lessons.repeats import COVER_95, limit_factor
 from labcalc.statistics import VarianceComponents, nested_analysis, variance_components
-from labcalc.wording import percent
+from labcalc.wording import numeral, percent
 
 _MEANS = 20_000
 _PAIRS = 100_000
@@ -130,25 +130,20 @@ def plot_repeats(variances: Mapping[str, float]) -> Plot:
     ratio = math.sqrt(variances["day"] / variances["run"])
     numbers = np.array([1, 2, 3, 4, 6, 8, 12, 16])
     one = plan_spread(ratio, 1.0, 1, 1)
-    theory = np.array([plan_spread(ratio, 1.0, 1, int(n)) for n in numbers]) / one
-    means = _running_means(ratio)[:, numbers - 1]
-    found = [agreement_of_spread("", 1.0, column, "") for column in means.T]
+    means = 100.0 / one * _running_means(ratio)[:, numbers - 1]
+    expected = [100.0 * plan_spread(ratio, 1.0, 1, n) / one for n in numbers.tolist()]
+    found = [agreement_of_spread("", *each, "%") for each in zip(expected, means.T, strict=True)]
+    theory, simulated = theory_and_simulation(numbers, found, "line")
     return Plot(
-        f"A single result scatters with 100 %, the mean of four repeats of one day with {percent(theory[3], 0)}, of "
-        f"sixteen with {percent(theory[-1], 0)}. The day alone makes {percent(ratio / one, 0)}.",
+        f"A single result scatters with 100 %, the mean of four repeats of one day with {numeral(theory.y[3], 0)} %, "
+        f"of sixteen with {numeral(theory.y[-1], 0)} %. The day alone makes {percent(ratio / one, 0)}.",
         "Repeats within one day",
         "Scatter of the mean, %",
         (
-            curve("theory", numbers, lambda n: 100.0 * plan_spread(ratio, 1.0, 1, round(n)) / one),
+            theory,
             curve("if no day were there", numbers, lambda n: 100.0 / math.sqrt(n)),
             curve("the day alone", numbers, lambda _: 100.0 * ratio / one),
-            Series(
-                "simulated",
-                numbers.astype(float),
-                np.array([100.0 * cell.simulated / one for cell in found]),
-                "points",
-                np.array([100.0 * cell.standard_error / one for cell in found]),
-            ),
+            simulated,
         ),
     )
 
@@ -197,7 +192,7 @@ def plot_plans(variances: Mapping[str, float]) -> Plot:
         f"{found[0].theory:.3f} %. Each on a day of its own: {found[-1].theory:.3f} %.",
         "Plan",
         "Scatter of the mean, %",
-        theory_and_simulation(np.arange(float(len(plans))), found),
+        theory_and_simulation(range(len(plans)), found),
         x_names=tuple(f"{days} × {repeats}" for days, repeats in plans),
     )
 
@@ -214,7 +209,9 @@ def components_agreements() -> tuple[Agreement, ...]:
         agreement_of_spread(
             "Mean of four results of four days", plan_spread(1.0, 1.0, 4, 1), _plan_means(4, 1, 1.0), "s_r"
         ),
-        agreement_of_share("Pairs of different days farther apart than r", share_beyond_r(1.0), _beyond_r(1.0)),
+        agreement_of_share(
+            "Pairs of different days farther apart than r", share_beyond_r(1.0), np.abs(_pairs(1.0)) > limit_factor()
+        ),
         *(
             agreement_of_share(
                 f"Studies of {days} days with two results each that find no day",
@@ -224,7 +221,3 @@ def components_agreements() -> tuple[Agreement, ...]:
             for days in (4, 12)
         ),
     )
-
-
-def _beyond_r(ratio: float) -> NDArray[np.bool_]:
-    return np.asarray(np.abs(_pairs(ratio)) > limit_factor())

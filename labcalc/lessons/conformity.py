@@ -218,18 +218,15 @@ _WRONGS = ("bad and accepted", "good and refused")
 
 
 def _risk_curves(
-    places: NDArray[np.float64],
-    at: NDArray[np.float64],
-    theory: Callable[[float], tuple[float, float]],
-    simulated: Callable[[float], tuple[NDArray[np.bool_], NDArray[np.bool_]]],
+    case: Case, places: NDArray[np.float64], every: int, where: Callable[[float], tuple[float, float]]
 ) -> tuple[Series, ...]:
-    """Return both risks by theory, and simulated at some places."""
+    """Return both risks by theory, and simulated at some places; ``where`` gives guard band and distance of a place."""
+    theory = np.array([risks(case, *where(one)) for one in places.tolist()])
+    at = places[::every]
+    simulated = np.array([[percent_of(each) for each in _wrong(case, *where(one))] for one in at.tolist()])
     return (
-        *(curve(name, places, lambda one, n=n: 100.0 * theory(one)[n]) for n, name in enumerate(_WRONGS)),  # type: ignore[misc]
-        *(
-            curve(f"simulated, {name}", at, lambda one, n=n: percent_of(simulated(one)[n]), "points")  # type: ignore[misc]
-            for n, name in enumerate(_WRONGS)
-        ),
+        *(Series(name, places, 100.0 * theory[:, n]) for n, name in enumerate(_WRONGS)),
+        *(Series(f"simulated, {name}", at, simulated[:, n], "points") for n, name in enumerate(_WRONGS)),
     )
 
 
@@ -243,14 +240,13 @@ def plot_risks(case: Case, guard: float) -> Plot:
         "producer's risk).",
         "Guard band, U",
         "Share of all lots, %",
-        _risk_curves(bands, bands[::5], lambda band: risks(case, band), lambda band: _wrong(case, band)),
+        _risk_curves(case, bands, 5, lambda band: (band, _NEAR)),
         marks=(Mark(guard, f"{guard:.2f} U"),),
     )
 
 
 def plot_distance(case: Case) -> Plot:
     """Show both risks without a guard band, by how far inside the limit the production runs."""
-    inside, at = np.linspace(1.0, 5.0, 17), np.linspace(1.0, 5.0, 5)
     near, far = ([100.0 * share for share in risks(case, 0.0, distance)] for distance in (_NEAR, 4.0))
     return Plot(
         f"No guard band. A production that runs {_NEAR:g} of its standard deviations inside the limit: {near[0]:.2f} % "
@@ -258,7 +254,7 @@ def plot_distance(case: Case) -> Plot:
         "%.",
         "Mean of the production inside the limit, its standard deviations",
         "Share of all lots, %",
-        _risk_curves(inside, at, lambda one: risks(case, 0.0, one), lambda one: _wrong(case, 0.0, one)),
+        _risk_curves(case, np.linspace(1.0, 5.0, 17), 4, lambda one: (0.0, one)),
     )
 
 

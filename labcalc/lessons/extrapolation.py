@@ -4,6 +4,7 @@ import math
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -51,26 +52,19 @@ def viscosity_at(temperature_C: ArrayLike, kv_40: ArrayLike, kv_100: ArrayLike) 
         return np.asarray(line.kinematic_viscosity_at(temperature_C, extrapolate=True))
 
 
-def amplification(oil: Oil, temperature_C: float) -> tuple[float, float]:
+def amplification(oil: Oil, temperature_C: ArrayLike) -> tuple[Any, Any]:
     """Return how many percent a viscosity changes when the one at 40 °C, or at 100 °C, is 1 % too high, [%/%]."""
-    at_40, at_100 = _slopes(oil, np.array([temperature_C]))
-    return float(at_40[0]), float(at_100[0])
-
-
-def _slopes(oil: Oil, temperature_C: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return both slopes of ln ν at temperatures, by central differences."""
-
     return _both_slopes(lambda kv_40, kv_100: np.log(viscosity_at(temperature_C, kv_40, kv_100)), oil)
 
 
-def _both_slopes(f: Callable[[float, float], ArrayLike], oil: Oil) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _both_slopes(f: Callable[[float, float], ArrayLike], oil: Oil) -> tuple[Any, Any]:
     """Return the change of a function for each relative change of either viscosity, by central differences."""
 
-    def slope(at_40: float, at_100: float) -> NDArray[np.float64]:
+    def slope(at_40: float, at_100: float) -> Any:
         up, down = (
             np.asarray(f(oil.kv_40 * (1.0 + at_40 * h), oil.kv_100 * (1.0 + at_100 * h))) for h in (_STEP, -_STEP)
         )
-        return np.asarray((up - down) / (2.0 * _STEP), dtype=np.float64)
+        return (up - down) / (2.0 * _STEP)
 
     return slope(1.0, 0.0), slope(0.0, 1.0)
 
@@ -82,7 +76,6 @@ def value_uncertainty(oil: Oil, temperature_C: float, percent: float) -> float:
 
 def index_change(oil: Oil) -> tuple[float, float]:
     """Return what 1 % at 40 °C and 1 % at 100 °C do to the viscosity index, [index units/%]."""
-
     at_40, at_100 = _both_slopes(viscosity_index, oil)
     return 0.01 * float(at_40), 0.01 * float(at_100)
 
@@ -134,7 +127,7 @@ def plot_line(oil: Oil, error_percent: float) -> Plot:
 def plot_amplification(oil: Oil, temperature_C: float) -> Plot:
     """Show what 1 % at either point does along the line."""
     temperature = np.linspace(-30.0, 150.0, 37)
-    low, high = _slopes(oil, temperature)
+    low, high = amplification(oil, temperature)
     at_40, at_100 = amplification(oil, temperature_C)
     return Plot(
         f"At {celsius(temperature_C)}, 1 % too much at 40 °C gives {signed(at_40, 2)} %, 1 % too much at 100 °C gives "

@@ -51,11 +51,13 @@ class Plot:
     """Names in place of the numbers 0, 1, … on the x axis."""
 
 
-def histogram(values: ArrayLike, edges: Sequence[float] | NDArray[np.float64], name: str = "simulated") -> Series:
-    """Return the share of values between edges as bars, [%]; values outside the edges count in the whole."""
+def histogram(
+    values: ArrayLike, edges: Sequence[float] | NDArray[np.float64], name: str = "simulated", kind: Kind = "bars"
+) -> Series:
+    """Return the share of values between edges, [%]; values outside the edges count in the whole."""
     drawn, borders = np.asarray(values, dtype=float), np.asarray(edges, dtype=float)
     counts, _ = np.histogram(drawn, borders)
-    return Series(name, (borders[1:] + borders[:-1]) / 2.0, 100.0 * counts / drawn.size, "bars")
+    return Series(name, (borders[1:] + borders[:-1]) / 2.0, 100.0 * counts / drawn.size, kind)
 
 
 def curve(name: str, at: ArrayLike, f: Callable[[float], float], kind: Kind = "line") -> Series:
@@ -69,12 +71,23 @@ def percent_of(cases: NDArray[np.bool_]) -> float:
     return 100.0 * float(np.mean(cases))
 
 
-def theory_and_simulation(at: NDArray[np.float64], claims: Sequence[Agreement]) -> tuple[Series, Series]:
-    """Return bars by theory, and what was simulated with its standard error."""
+def results_and_flags(
+    at: NDArray[np.float64], results: NDArray[np.float64], beyond: NDArray[np.bool_]
+) -> tuple[Series, Series]:
+    """Return results as points, those beyond a limit as flags."""
+    return (
+        Series("results", at[~beyond], results[~beyond], "points"),
+        Series("beyond a limit", at[beyond], results[beyond], "flags"),
+    )
+
+
+def theory_and_simulation(at: ArrayLike, claims: Sequence[Agreement], kind: Kind = "bars") -> tuple[Series, Series]:
+    """Return what theory says, and what was simulated with its standard error."""
+    places = np.asarray(at, dtype=float)
     theory, found, errors = (
         np.array([getattr(one, name) for one in claims]) for name in ("theory", "simulated", "standard_error")
     )
-    return Series("theory", at, theory, "bars"), Series("simulated", at, found, "points", errors)
+    return Series("theory", places, theory, kind), Series("simulated", places, found, "points", errors)
 
 
 def plot_draws(claim: Agreement, number: int) -> Plot:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from labcalc.errors import LessonError
 from labcalc.wording import numeral
 
-_NUMBER = re.compile(r"([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))([eE][+-]?\d+)?\s*(.*)", re.S)
+_NUMBER = re.compile(r"([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))([eE][+-]?\d{1,2}(?!\d))?\s*(.*)", re.S)
 
 _SLIP_WIDTH = 0.02
 """How near an answer has to lie to what a known mistake gives, relative to it."""

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.judgement import Material
 from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread, normal_draws
-from labcalc.lessons.plots import Mark, Plot, Series, grouped, histogram
+from labcalc.lessons.plots import Mark, Plot, Series, grouped, histogram, percent_of
 from labcalc.statistics import spread_interval
 from labcalc.wording import counted, percent, signed
 
@@ -128,10 +128,24 @@ def _pooled(pairs: int) -> NDArray[np.float64]:
     return np.asarray(np.sqrt(np.mean(normal_draws(2, _SPREADS, pairs) ** 2, axis=1)))
 
 
-def _pooled_bounds(pairs: int) -> tuple[float, float]:
-    """Return the 2.5 % and 97.5 % quantiles of a pooled s over its true value: the interval of 95 %, turned round."""
-    low, high = spread_interval(1.0, pairs)
+def deviation_bounds(degrees_of_freedom: float) -> tuple[float, float]:
+    """Return the 2.5 % and 97.5 % quantiles of an s over its true value, [-]: the interval of 95 %, turned round."""
+    low, high = spread_interval(1.0, degrees_of_freedom)
     return 1.0 / high, 1.0 / low
+
+
+def plot_deviations(found: NDArray[np.float64], degrees_of_freedom: float, each: str) -> Plot:
+    """Show how standard deviations scatter round the true one, [true s]; ``each`` says what each one is found from."""
+    low, high = deviation_bounds(degrees_of_freedom)
+    inside = percent_of((found >= low) & (found <= high))
+    return Plot(
+        f"{grouped(found.size)} laboratories, each with {each}: by theory, 95 % of their s lie between {low:.2f} and "
+        f"{high:.2f} times the true one; {inside:.1f} % do so in the simulation.",
+        "s, as a multiple of the true s",
+        "Share of laboratories, %",
+        (histogram(found, np.linspace(0.0, 3.0, 61)),),
+        marks=(Mark(low, f"{low:.2f}"), Mark(1.0, "true"), Mark(high, f"{high:.2f}")),
+    )
 
 
 def plot_pairs(pairs: Pairs) -> Plot:
@@ -153,16 +167,13 @@ def plot_differences() -> Plot:
     """Show single results and differences of two, simulated, on one scale."""
     single, difference = _single_and_difference()
     edges = np.linspace(-5.0, 5.0, 41)
-    bars = [
-        histogram(values, edges, name) for values, name in ((single, "single results"), (difference, "differences"))
-    ]
     spreads = [float(np.std(values, ddof=1)) for values in (single, difference)]
     return Plot(
         f"{grouped(_SIMULATED)} simulated pairs. Single results: standard deviation {spreads[0]:.3f} s. "
         f"Differences of two: {spreads[1]:.3f} s, and √2 is {math.sqrt(2.0):.3f}.",
         "Distance from the mean, in s",
         "Share of cases, %",
-        tuple(Series(one.name, one.x, one.y, "line") for one in bars),
+        (histogram(single, edges, "single results", "line"), histogram(difference, edges, "differences", "line")),
     )
 
 
@@ -170,7 +181,7 @@ def plot_limit(factor: float) -> Plot:
     """Show which part of pairs lies within a limit of ``factor`` standard deviations."""
     distance = np.abs(_single_and_difference()[1])
     edges = np.linspace(0.0, 6.0, 31)
-    inside = 100.0 * float(np.mean(distance <= factor))
+    inside = percent_of(distance <= factor)
     borders = 100.0 * np.diff([share_within(edge) for edge in edges.tolist()])
     bars = histogram(distance, edges)
     return Plot(
@@ -186,23 +197,13 @@ def plot_limit(factor: float) -> Plot:
 def plot_pooled(number: float) -> Plot:
     """Show how a standard deviation from a number of pairs scatters round the true one."""
     pairs = round(number)
-    low, high = _pooled_bounds(pairs)
-    found = _pooled(pairs)
-    inside = 100.0 * float(np.mean((found >= low) & (found <= high)))
-    return Plot(
-        f"{grouped(_SPREADS)} laboratories, each with {counted(pairs, 'pair')}: by theory, 95 % of their s lie between "
-        f"{low:.2f} and {high:.2f} times the true one; {inside:.1f} % do so in the simulation.",
-        "s from the pairs, as a multiple of the true s",
-        "Share of laboratories, %",
-        (histogram(found, np.linspace(0.0, 3.0, 61)),),
-        marks=(Mark(low, f"{low:.2f}"), Mark(1.0, "true"), Mark(high, f"{high:.2f}")),
-    )
+    return plot_deviations(_pooled(pairs), pairs, counted(pairs, "pair"))
 
 
 def repeats_agreements() -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
     _, difference = _single_and_difference()
-    low, high = _pooled_bounds(10)
+    low, high = deviation_bounds(10)
     pooled = _pooled(10)
     return (
         agreement_of_spread("Standard deviation of a difference", math.sqrt(2.0), difference, "s"),

@@ -126,16 +126,14 @@ def _as_words(result: LessonResult) -> dict[str, Any]:
     }
 
 
-_KINDS: Mapping[str, tuple[type, str]] = {
-    "format": (str, "text"),
-    "lesson": (str, "text"),
-    "learner": (str, "text"),
-    "attempt": (int, "a whole number"),
-    "seed": (int, "a whole number"),
-    "saved": (str, "text"),
-    "answers": (list, "a list of objects"),
-    "score": (dict, "an object"),
-    "versions": (dict, "an object"),
+_EXPECTED = {str: "text", int: "a whole number", list: "a list of objects", dict: "an object"}
+_KINDS: Mapping[str, type] = {
+    **dict.fromkeys(("format", "lesson", "learner"), str),
+    **dict.fromkeys(("attempt", "seed"), int),
+    "saved": str,
+    "answers": list,
+    "score": dict,
+    "versions": dict,
 }
 """Fields of a file, and what each holds."""
 
@@ -152,11 +150,11 @@ def read_result(path: str | Path) -> LessonResult:
     def refuse(field: str, problem: str) -> LessonError:
         return LessonError(place.name, field, problem)
 
-    for field, (kind, expected) in _KINDS.items():
+    for field, kind in _KINDS.items():
         if field not in words:
             raise refuse(field, "is missing")
         if type(words[field]) is not kind:
-            raise refuse(field, f"{_shown(words[field])}; {expected} was expected")
+            raise refuse(field, f"{_shown(words[field])}; {_EXPECTED[kind]} was expected")
     for number, one in enumerate(words["answers"], start=1):
         if not isinstance(one, dict) or {key: type(value) for key, value in one.items()} != Answer.__annotations__:
             raise refuse(

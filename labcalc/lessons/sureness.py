@@ -14,8 +14,8 @@ from labcalc.lessons.agreement import (
     normal_draws,
 )
 from labcalc.lessons.plots import Mark, Plot, Series, curve, grouped, histogram, percent_of
-from labcalc.lessons.repeats import COVER_95
-from labcalc.statistics import coverage_factor, individuals_limits, spread_interval
+from labcalc.lessons.repeats import COVER_95, deviation_bounds, plot_deviations
+from labcalc.statistics import coverage_factor, individuals_limits
 from labcalc.wording import counted
 
 _SERIES = 20_000
@@ -105,17 +105,7 @@ def plot_coverage() -> Plot:
 def plot_spreads(number: float) -> Plot:
     """Show how standard deviations from a number of results scatter round the true one."""
     results = round(number)
-    low, high = (1.0 / end for end in reversed(spread_interval(1.0, results - 1.0)))
-    found = _series(results)[1]
-    inside = 100.0 * float(np.mean((found >= low) & (found <= high)))
-    return Plot(
-        f"{results} results: by theory 95 % of all s lie between {low:.2f} and {high:.2f} times σ; {inside:.1f} % of "
-        f"{grouped(_SERIES)} simulated ones do.",
-        "s, as a multiple of the true σ",
-        "Share of series, %",
-        (histogram(found, np.linspace(0.0, 2.5, 51)),),
-        marks=(Mark(low, f"{low:.2f}"), Mark(1.0, "true"), Mark(high, f"{high:.2f}")),
-    )
+    return plot_deviations(_series(results)[1], results - 1.0, counted(results, "result"))
 
 
 def spread_of_range_limit(results: int) -> float:
@@ -167,7 +157,7 @@ def sureness_agreements() -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
     n, six = 15, 6
     (means, deviations), (centres, sigmas) = _series(n), _range_limits(n)
-    low, high = (1.0 / end for end in reversed(spread_interval(1.0, n - 1.0)))
+    low, high = deviation_bounds(n - 1.0)
     new = np.random.default_rng(9).standard_normal(_SERIES)
     student = coverage_factor(0.95, six - 1.0)
     return (

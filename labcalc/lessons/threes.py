@@ -124,7 +124,7 @@ def plot_dropping() -> Plot:
         f"Scatter of what is reported from three good results: {said}.",
         "What is reported",
         "Scatter, s",
-        theory_and_simulation(np.arange(float(len(found))), found),
+        theory_and_simulation(range(len(found)), found),
         x_names=tuple(reported),
     )
 

@@ -57,23 +57,18 @@ def _learned(problem: Problem, concluded: str) -> dict[str, Any]:
     }
 
 
-def page_parameters(problem: Problem, exports: Sequence[str | Path], lab: str | Path | None) -> dict[str, Json]:
-    """Return the parameters with which the workbook shows this state of the page."""
-    return {
+def export_page(
+    problem: Problem, exports: Sequence[str | Path], lab: str | Path | None, folder: Path
+) -> RenderedReport:
+    """Render the present state of the page to one file, named after the run; see ``keep_page``."""
+    title = f"{problem.judgement.dossier.sample}: what could explain it"
+    parameters: dict[str, Json] = {
         "exports": [str(Path(one).resolve()) for one in exports],
         "lab": str(Path(lab).resolve()) if lab else "",
         "run": problem.run,
         **asdict(problem.settings),
         "added": [asdict(one) for one in problem.added],
     }
-
-
-def export_page(
-    problem: Problem, exports: Sequence[str | Path], lab: str | Path | None, folder: Path
-) -> RenderedReport:
-    """Render the present state of the page to one file, named after the run; see ``keep_page``."""
-    title = f"{problem.judgement.dossier.sample}: what could explain it"
-    parameters = page_parameters(problem, exports, lab)
     return keep_page("problem_sample", parameters, folder, f"problem-{safe_stem(problem.run)}", title)
 
 

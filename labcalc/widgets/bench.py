@@ -14,7 +14,7 @@ from labcalc.figures import Fragment, Picture, note
 from labcalc.figures.lessons import draw_plot
 from labcalc.figures.markup import fact_list, html_table
 from labcalc.lessons import Plot
-from labcalc.widgets.controls import Chart, ExportPanel, Fit, Form, Status, told
+from labcalc.widgets.controls import STYLE, Chart, Fit, Form, export_panel, told
 from labcalc.workbooks import Json, RenderedReport, keep_units, safe_stem
 from labcalc.workbooks.scripts import plotly_script
 from labcalc.workbooks.writing import write_whole
@@ -84,12 +84,11 @@ class BenchPage:
         self._example = example
         self.pages = ipywidgets.ToggleButtons(options=_PAGES, value=page or _PAGES[0])
         self.choice, self.shown, self.about = ipywidgets.Dropdown(), ipywidgets.HTML(), ipywidgets.HTML()
-        self.said, self.chart, self._place = Status(kind="bad"), Chart(plotly_script()), ipywidgets.VBox()
-        left = [self.choice, self._place, self.said, self.about, ExportPanel(self._keep).box]
+        self.chart, self._place = Chart(plotly_script()), ipywidgets.VBox()
+        left = [self.choice, self._place, self.about, export_panel(self._keep)]
         columns = ipywidgets.HBox([ipywidgets.VBox(left), ipywidgets.VBox([self.shown, self.chart])])
         columns.add_class("labcalc-bottom")
-        style = (Path(__file__).parent / "page.css").read_text("utf-8")
-        self.box = ipywidgets.VBox([ipywidgets.HTML(f"<style>{style}</style>"), Fit(), self.pages, columns])
+        self.box = ipywidgets.VBox([ipywidgets.HTML(STYLE), Fit(), self.pages, columns])
         self.box.add_class("labcalc-page")
         self.box.add_class("labcalc-bench")
         self.pages.observe(lambda _: self._turn(), "value")
@@ -140,14 +139,15 @@ class BenchPage:
         typed = {key: text for key, text in self.form.values.items() if text.strip()}
         pieces: list[Fragment | Picture] = []
         try:
-            pieces, self.said.text = _pieces(self.calculation, typed), ""
+            pieces = _pieces(self.calculation, typed)
+            self.form.say("")
             if keep and typed != self.typed.get(self.calculation.key):
                 self.typed[self.calculation.key] = typed
                 write_whole(_KEPT, json.dumps(self.typed, ensure_ascii=False, indent=1).encode())
         except LabcalcError as refusal:
-            self.said.text = str(refusal)
+            self.form.say(str(refusal), "bad")
         except OSError as refusal:
-            self.said.text = f"What is typed can't be kept: {told(refusal)}"
+            self.form.say(f"What is typed can't be kept: {told(refusal)}", "bad")
         texts = [one for one in pieces if isinstance(one, Fragment)]
         self.shown.value = keep_units("".join(one.html for one in texts))
         self.form.copied = "\n\n".join(one.text for one in texts)

@@ -1,6 +1,7 @@
 """Controls that ipywidgets has not: a slider with the browser's own name, keys and value, and a spoken sentence."""
 
 from collections.abc import Callable, Mapping, Sequence
+from functools import cache
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -13,16 +14,32 @@ from labcalc.errors import LabcalcError
 
 _HERE = Path(__file__).parent
 
+STYLE = f"<style>{(_HERE / 'page.css').read_text('utf-8')}</style>"
+"""The look of the house, as HTML."""
 
-class Fit(anywidget.AnyWidget):
-    """Nothing to see: the pictures take the width that the page has, and keys pressed in it stay in it."""
+
+@cache
+def bare_layout() -> ipywidgets.Layout:
+    """Return the layout that all controls share which need none: each would have a model of its own in the browser."""
+    return ipywidgets.Layout()
+
+
+class Control(anywidget.AnyWidget):
+    """A control of the house."""
+
+    @traitlets.default("layout")
+    def _bare(self) -> ipywidgets.Layout:
+        return bare_layout()
+
+
+class Fit(Control):
+    """What is told beneath a picture: the pictures take the width that the page has, and keys pressed in it stay."""
 
     _esm = (_HERE / "fit.js").read_text("utf-8")
 
     caption = traitlets.Unicode().tag(sync=True)  # what the pictures show, for those who don't see them
-    top = traitlets.Bool(False).tag(
-        sync=True
-    )  # whether the workbook is to be seen from its top, once all its cells run
+    told = traitlets.Unicode().tag(sync=True)  # HTML
+    top = traitlets.Bool(False).tag(sync=True)  # the workbook is shown from its top, once all its cells run
 
 
 class Chart(anywidget.AnyWidget):
@@ -43,8 +60,8 @@ class Chart(anywidget.AnyWidget):
         self.places = {name: {axis: [*map(float, one[axis])] for axis in "xy"} for name, one in places.items()}
 
 
-class Form(anywidget.AnyWidget):
-    """Fields with labels, and buttons that send what stands in the fields along with the press.
+class Form(Control):
+    """Fields with labels, buttons that send what stands in the fields along with the press, and a sentence beneath.
 
     ipywidgets sends texts and presses by ways of their own: under a busy kernel a press overtakes what was typed last.
     """
@@ -58,16 +75,20 @@ class Form(anywidget.AnyWidget):
     choices = traitlets.Dict().tag(sync=True)  # what can be chosen, by key of the field
     values = traitlets.Dict().tag(sync=True)
     """What stands in the fields, as text, as far as they have told: each does when it is left, and with every press."""
+    told = traitlets.Unicode().tag(sync=True)  # HTML above the fields
+    text = traitlets.Unicode().tag(sync=True)  # a sentence that a screen reader says when it changes
+    kind = traitlets.Unicode().tag(sync=True)  # of the sentence: ``""``, ``good`` or ``bad``
     copied = traitlets.Unicode().tag(sync=True)  # what the button ``copy`` puts on the clipboard
 
     def __init__(
         self,
-        fields: Sequence[Mapping[str, str]],
-        buttons: Sequence[Mapping[str, str]],
-        pressed: Callable[[str, dict[str, str]], None],
+        fields: Sequence[Mapping[str, str]] = (),
+        buttons: Sequence[Mapping[str, str]] = (),
+        pressed: Callable[[str, dict[str, str]], object] = lambda *_: None,
         choices: Mapping[str, Sequence[str]] | None = None,
+        told: str = "",
     ) -> None:
-        super().__init__(fields=[*fields], buttons=[*buttons], choices={**(choices or {})})
+        super().__init__(fields=[*fields], buttons=[*buttons], choices={**(choices or {})}, told=told)
         self._pressed = pressed
         self.on_msg(self._hear)
 
@@ -75,6 +96,10 @@ class Form(anywidget.AnyWidget):
         """Press a button with what stands in the fields, or with other values."""
         self.values = {**self.values, **values}
         self._pressed(button, dict(self.values))
+
+    def say(self, text: str, kind: str = "") -> None:
+        """Say a sentence beneath the buttons, in place of the one before."""
+        self.kind, self.text = kind, text
 
     def show(self, **values: str) -> None:
         """Write into these fields; the others are left to the person who types."""
@@ -89,7 +114,7 @@ class Form(anywidget.AnyWidget):
         self.send({"heard": True})
 
 
-class Slider(anywidget.AnyWidget):
+class Slider(Control):
     """A named number that is moved by mouse or arrow keys; screen readers get name, value and unit."""
 
     _esm = (_HERE / "slider.js").read_text("utf-8")
@@ -106,45 +131,31 @@ class Slider(anywidget.AnyWidget):
     disabled = traitlets.Bool(False).tag(sync=True)
 
 
-class Status(anywidget.AnyWidget):
-    """A sentence that a screen reader says when it changes; ``kind`` is ``""``, ``good`` or ``bad``."""
-
-    _esm = (_HERE / "status.js").read_text("utf-8")
-
-    text = traitlets.Unicode().tag(sync=True)
-    kind = traitlets.Unicode().tag(sync=True)
+def heading(text: str) -> str:
+    """Return the heading of a part of the page, as HTML."""
+    return f"<h2>{escape(text)}</h2>"
 
 
-def heading(text: str) -> ipywidgets.HTML:
-    """Return the heading of a part of the page."""
-    return ipywidgets.HTML(f"<h2>{escape(text)}</h2>")
+def button(key: str, text: str, does: str) -> dict[str, str]:
+    """Return a button of a form, with the words that say what it does."""
+    return {"key": key, "label": text, "hint": does}
 
 
-def button(text: str, does: str, act: Callable[[], None]) -> ipywidgets.Button:
-    """Return a button that does something, with the words that say what."""
-    pressed = ipywidgets.Button(description=text, tooltip=does)
-    pressed.on_click(lambda _: act())
-    return pressed
+def export_panel(keep: Callable[[Path], Any]) -> Form:
+    """Return a button that writes the present state of the page as a file that needs nothing else, by ``keep``."""
 
-
-class ExportPanel:
-    """The page as a file that needs nothing else; ``keep`` writes its present state into a folder."""
-
-    def __init__(self, keep: Callable[[Path], Any]) -> None:
-        self._keep = keep
-        self.said = Status()
-        write = button("Keep this page as a file", "Write the present state of the page to one HTML file", self.write)
-        self.box = ipywidgets.VBox([heading("The page as a file"), write, self.said])
-
-    def write(self) -> None:
-        """Write the file beside the workbook, or say why not."""
-        self.said.text, self.said.kind = "Being written …", ""
+    def write(*_: object) -> None:
+        panel.say("Being written …")
         try:
-            report = self._keep(Path.cwd())
+            report = keep(Path.cwd())
         except (LabcalcError, OSError) as refusal:
-            self.said.text, self.said.kind = f"Not written: {told(refusal)}", "bad"
+            panel.say(f"Not written: {told(refusal)}", "bad")
             return
-        self.said.text, self.said.kind = f"Written beside this workbook: {report.path.name}", "good"
+        panel.say(f"Written beside this workbook: {report.path.name}", "good")
+
+    does = "Write the present state of the page to one HTML file"
+    panel = Form((), [button("write", "Keep this page as a file", does)], write, told=heading("The page as a file"))
+    return panel
 
 
 def told(refusal: Exception) -> str:

@@ -1,8 +1,13 @@
-/* Room and keys for the page. Plotly asks for its room once, before the page has any, and again when the window
-   changes: tell it. JupyterLab has its own use for arrow keys, Enter and letters: they stay in the page. */
+/* Room and keys for the page, and what is told beneath its picture. Plotly asks for its room once, before the page has
+   any, and again when the window changes: tell it. JupyterLab has its own use for arrow keys, Enter and letters: they stay in the page. */
 function render({ model, el }) {
-  el.hidden = true;
+  function tell() {
+    el.innerHTML = model.get("told");
+    el.hidden = !el.innerHTML;
+    name();
+  }
   let width = 0, page = null;
+  el.classList.add("labcalc-told");
   const watch = new ResizeObserver(function () {
     if (page.clientWidth && page.clientWidth !== width) {
       width = page.clientWidth;
@@ -14,8 +19,8 @@ function render({ model, el }) {
     if (!event.ctrlKey && !event.metaKey && !event.altKey && event.key !== "Escape") { event.stopPropagation(); }
   }
   function group() {
-    for (const one of page.querySelectorAll(".widget-vbox, .labcalc-form")) {
-      const title = one.querySelector(":scope > .widget-html h2") || one.parentElement.querySelector(":scope > .widget-html h2");
+    for (const one of page.querySelectorAll(".widget-vbox, .labcalc-control")) {
+      const title = one.querySelector(":scope > :is(.widget-html, .labcalc-about) h2");
       if (title) {
         one.setAttribute("role", "group");
         one.setAttribute("aria-label", title.textContent);
@@ -41,7 +46,8 @@ function render({ model, el }) {
     doings.forEach(function (one) { document.addEventListener(one, stop, true); });
     setTimeout(stop, 20000);
   }
-  model.on("change:caption", name);
+  model.on("change", tell);
+  tell();
   requestAnimationFrame(function () {
     if (model.get("top")) { keepTop(); }
     page = el.closest(".labcalc-page");

@@ -1,5 +1,7 @@
 /* Fields and buttons. A button sends what stands in the fields along with the press: nothing typed can come too late,
-   and nothing that comes back late writes over what is being typed. Where nobody hears, the form says so. */
+   and nothing that comes back late writes over what is being typed. Where nobody hears, the form says so.
+   Above them stands what they are about, beneath them a sentence that a screen reader says when it changes.
+   JupyterLab has its own use for arrow keys, Enter and letters: they stay here. */
 const PATIENCE_MS = 6000;
 
 function control(field) {
@@ -29,9 +31,18 @@ function offerRadios(group, stem, offered) {
 
 function render({ model, el }) {
   const stem = "labcalc-" + Math.random().toString(36).slice(2) + "-";
-  const controls = {}, silence = document.createElement("p");
+  const controls = {}, silence = document.createElement("p"), said = document.createElement("p");
+  const told = document.createElement("div"), form = document.createElement("div");
   let waiting = 0;
-  el.classList.add("labcalc-form");
+  el.classList.add("labcalc-control");
+  told.className = "labcalc-about";
+  form.className = "labcalc-form";
+  el.append(told, form, said);
+  el.addEventListener("keydown", function (event) {
+    if (!event.ctrlKey && !event.metaKey && !event.altKey && event.key !== "Escape") { event.stopPropagation(); }
+  });
+  said.setAttribute("role", "status");
+  said.setAttribute("aria-live", "polite");
   silence.setAttribute("role", "alert");
 
   function values() {
@@ -60,13 +71,13 @@ function render({ model, el }) {
     label.textContent = field.label;
     if (field.kind === "radio") {
       one.append(label);
-      el.append(one);
+      form.append(one);
       offerRadios(one, one.id, model.get("choices")[field.key] || []);
     } else {
       place = document.createElement("div");
       place.append(one);
       label.htmlFor = one.id;
-      el.append(label, place);
+      form.append(label, place);
     }
   }
   const row = document.createElement("div");
@@ -82,7 +93,7 @@ function render({ model, el }) {
     });
     row.append(one);
   }
-  el.append(row, silence);
+  form.append(row, silence);
 
   function offer() {
     for (const [key, offered] of Object.entries(model.get("choices"))) {
@@ -94,13 +105,20 @@ function render({ model, el }) {
   function show(given) {
     for (const [key, value] of Object.entries(given)) { controls[key].value = value; }
   }
+  function tell() {
+    told.innerHTML = model.get("told");
+    said.className = "labcalc-status " + model.get("kind");
+    said.textContent = model.get("text");
+  }
   model.on("change:choices", offer);
+  model.on("change:told change:text change:kind", tell);
   model.on("msg:custom", function (message) {
     clearTimeout(waiting);
     silence.textContent = "";
     show(message.show || {});
     if (message.top) { el.closest(".labcalc-page").scrollIntoView({ block: "start" }); }
   });
+  tell();
   offer();
   show(model.get("values"));
 }

@@ -8,11 +8,10 @@ from typing import Any
 import ipywidgets
 
 from labcalc.errors import LessonError
-from labcalc.figures import Picture
-from labcalc.figures.lessons import draw_plot, tell_picture
-from labcalc.figures.markup import Fragment
+from labcalc.figures.lessons import draw_plot, show_example, tell_picture
+from labcalc.figures.markup import Fragment, note
 from labcalc.lessons import Agreement, Choice, Journal, NumberQuestion, Plot, Question, plot_draws
-from labcalc.widgets.controls import Fit, Form, Slider, Status
+from labcalc.widgets.controls import Fit, Form, Slider, bare_layout, button as button_named
 
 _PAUSE_S = 0.03  # how long something waits for messages that are on their way, [s]
 
@@ -30,7 +29,7 @@ class AnswerField:
     heading : Word before it.
     journal : Where the answers are kept, so that they come back.
     button : Word on its button; none: the field has none, and is checked from outside.
-    then : Called when the question is done, by a right answer or the solution.
+    then : Called once, when the question is done, by a right answer or the solution.
     key : Under which the answers are kept; none: the question's name.
     at_once : The first answer ends it: what is shown then tells the rest.
     """
@@ -45,7 +44,7 @@ class AnswerField:
         key: str = "",
         at_once: bool = False,
     ) -> None:
-        self.question, self.said = question, Status()
+        self.question = question
         self._then, self._journal, self._key, self._alone = then, journal, key or question.name, bool(button)
         asked = f"{heading}. {question.text}"
         choices = [option.text for option in question.options] if isinstance(question, Choice) else []
@@ -56,10 +55,9 @@ class AnswerField:
             "kind": "radio" if choices else "text",
             "hint": "",
         }
-        buttons = [{"key": "check", "label": button, "hint": ""}] if button else []
-        self.form = Form([field], buttons, self._pressed, {"answer": choices} if choices else None)
-        told = [] if choices else [ipywidgets.HTML(f"<p>{escape(asked)}</p>")]
-        self.box = ipywidgets.VBox([*told, self.form, self.said])
+        buttons = [button_named("check", button, "")] if button else []
+        told = "" if choices else f"<p>{escape(asked)}</p>"
+        self.form = Form([field], buttons, lambda *_: self.check(), {"answer": choices} if choices else None, told)
         self._wrong: list[str] = []
         self._tries = 1 if at_once else _TRIES
         self._come_back()
@@ -93,27 +91,25 @@ class AnswerField:
         elif self.given:
             self._journal.keep(self._key, [self.given])
 
-    def _pressed(self, _: str, __: dict[str, str]) -> None:
-        self.check()
-
     def check(self) -> bool | None:
         """Check the answer and say what is to be said; None where there is nothing to check."""
         try:
             found = self.question.check(self.given) if self.given else None
         except LessonError as refusal:
-            tell(self.said, None, str(refusal))
+            tell(self.form, None, str(refusal))
             return None
         if found is None:
-            tell(self.said, None, "Nothing is entered yet.")
+            tell(self.form, None, "Nothing is entered yet.")
             return None
         if not found.right and self.given not in self._wrong:
             self._wrong.append(self.given)
         if self._alone:
             self._journal.keep(self._key, [*(one for one in self._wrong if one != self.given), self.given])
         done = found.right or len(self._wrong) >= self._tries
-        tell(self.said, found.right, found.words if done else f"{found.hint} Try once more.")
+        tell(self.form, found.right, found.words if done else f"{found.hint} Try once more.")
         if done and self._then is not None:
-            self._then()
+            show_it, self._then = self._then, None
+            show_it()
         return found.right
 
     def answer(self, text: str) -> None:
@@ -121,28 +117,28 @@ class AnswerField:
         self.form.show(answer=text)
 
 
-def tell(status: Status, right: bool | None, words: str) -> None:
+def tell(form: Form, right: bool | None, words: str) -> None:
     """Say something to an answer, with a sign in front: right, not right, or nothing to check."""
     sign, kind = {True: ("✓", "good"), False: ("✗", "bad"), None: ("?", "")}[right]
-    status.kind, status.text = kind, f"{sign} {words}"
+    form.say(f"{sign} {words}", kind)
 
 
-def framed(*children: Any, caption: str = "", top: bool = False) -> Any:
-    """Return controls in the look of the house; keys that are pressed in them stay in them."""
-    box = ipywidgets.VBox([*children, Fit(caption=caption, top=top)])
+def framed(*children: Any) -> Any:
+    """Return controls in the look of the house."""
+    box = ipywidgets.VBox(children, layout=bare_layout())
     box.add_class("labcalc-page")
     box.add_class("labcalc-lesson")
     return box
 
 
+def text(words: Fragment) -> Fit:
+    """Return words as a control."""
+    return Fit(told=words.html)
+
+
 def greeted(words: str) -> Any:
     """Return a sentence at the top of a lesson, which is where the lesson is to be seen from."""
-    return framed(ipywidgets.HTML(f"<p>{escape(words)}</p>"), top=True)
-
-
-def asked(question: Question, heading: str, journal: Journal, then: Callable[[], Fragment] | None = None) -> Any:
-    """Return a question that checks itself, and room beneath it for what is shown once it is done."""
-    return _with_room(question, heading, journal, "Check", then and (lambda: ipywidgets.HTML(then().html)))
+    return framed(Fit(told=f"<p>{escape(words)}</p>", top=True))
 
 
 class Answered:
@@ -161,100 +157,109 @@ class Answered:
         """Return what ``make`` makes, or room for it until the answer comes."""
         if self._waiting is None:
             return make()
-        room = ipywidgets.VBox([ipywidgets.HTML("<p class='note'>Shown when the question above is answered.</p>")])
+        room = framed(text(note("Shown when the question above is answered.")))
         self._waiting.append(lambda: setattr(room, "children", (make(),)))
-        return framed(room)
+        return room
+
+
+def asked(
+    question: Question,
+    heading: str,
+    journal: Journal,
+    then: Callable[[], Any] | None = None,
+    answered: Answered | None = None,
+    button: str = "Check",
+) -> Any:
+    """Return a question that checks itself, and beneath it what ``then`` returns, made once it is done.
+
+    answered : What waits for the answer too.
+    button : Word on its button; another than the usual one asks for a prediction, which the first answer ends.
+    """
+    box = framed()
+
+    def show_it() -> None:
+        if then is not None:
+            box.children = (*box.children, then())
+        if answered is not None:
+            answered.come()
+
+    field = AnswerField(question, heading, journal, button, show_it, at_once=button != "Check")
+    box.children = (field.form, *box.children)
+    return box
 
 
 def predicted(
     question: Question, reveal: Callable[[], Plot], journal: Journal, answered: Answered | None = None
 ) -> Any:
-    """Return a question, and room beneath it for the picture that is shown once it is answered."""
-    return _with_room(
-        question, "Predict", journal, "Show what happens", lambda: pictured(draw_plot(reveal())), answered
-    )
+    """Return a question, and beneath it the picture that is shown once it is answered."""
+    return asked(question, "Predict", journal, lambda: Shown(reveal()).box, answered, "Show what happens")
 
 
-def _with_room(
-    question: Question,
-    heading: str,
-    journal: Journal,
-    button: str,
-    reveal: Callable[[], Any] | None,
-    answered: Answered | None = None,
-) -> Any:
-    after = ipywidgets.VBox()
-
-    def show_it() -> None:
-        if reveal is not None and not after.children:
-            after.children = (reveal(),)
-        if answered is not None:
-            answered.come()
-
-    return framed(AnswerField(question, heading, journal, button, show_it, at_once=button != "Check").box, after)
-
-
-def worked(
-    examples: list[tuple[str, tuple[NumberQuestion, ...], int]], show: Callable[..., str], journal: Journal
-) -> Any:
+def worked(examples: list[tuple[str, tuple[NumberQuestion, ...], int]], journal: Journal) -> Any:
     """Return worked examples, each with fewer steps shown than the one before; the next comes when one is done."""
-    box = ipywidgets.VBox()
+    box = framed()
 
     def add(number: int) -> None:
-        if number >= len(examples) or len(box.children) > number:
+        if number >= len(examples):
             return
-        text, steps, shown = examples[number]
-        done: set[str] = set()
+        about, steps, shown = examples[number]
+        waiting = {"", *(step.name for step in steps[shown:])}
 
         def finish(name: str) -> None:
-            done.add(name)
-            if len(done) == len(steps) - shown:
+            waiting.discard(name)
+            if not waiting:
                 add(number + 1)
 
-        told = ipywidgets.HTML(show(number, text, steps[:shown]))
-        one = ipywidgets.VBox([told])
-        box.children = (*box.children, one)
-        for step in steps[shown:]:
+        def field(step: NumberQuestion) -> Form:
             key = f"example {number + 1}, {step.name}"
-            field = AnswerField(step, step.name.capitalize(), journal, "Check", lambda key=key: finish(key), key)  # type: ignore[misc]
-            one.children = (*one.children, field.box)
-        if shown == len(steps):
-            add(number + 1)
+            return AnswerField(step, step.name.capitalize(), journal, "Check", lambda: finish(step.name), key).form
+
+        fields = [field(step) for step in steps[shown:]]  # some may be done, by answers that come back
+        box.children = (*box.children, text(show_example(number, about, steps[:shown], shown)), *fields)
+        finish("")
 
     add(0)
-    return framed(box)
+    return box
 
 
-def pictured(picture: Picture) -> Any:
-    """Return a picture with its caption and its numbers beneath it."""
-    drawn, told = ipywidgets.Output(), ipywidgets.HTML()
-    _draw_in(drawn, told, picture)
-    return framed(drawn, told, caption=picture.caption)
+class Shown:
+    """A picture with its caption and its numbers beneath it, which another can take the place of.
 
+    plot : What is drawn at first; none: nothing.
+    controls : What stands above it.
+    """
 
-def _draw_in(drawn: Any, told: Any, picture: Picture) -> None:
-    data, metadata = picture._repr_mimebundle_()
-    drawn.outputs = ({"output_type": "display_data", "data": data, "metadata": metadata},)
-    told.value = tell_picture(picture).html
+    def __init__(self, plot: Plot | None = None, *controls: Any) -> None:
+        self._drawn, self._told = ipywidgets.Output(layout=bare_layout()), Fit()
+        self.box = framed(*controls, self._drawn, self._told)
+        if plot is not None:
+            self.draw(plot)
+
+    def draw(self, plot: Plot) -> None:
+        """Draw it in place of the one before."""
+        picture = draw_plot(plot)
+        data, metadata = picture._repr_mimebundle_()
+        self._drawn.outputs = ({"output_type": "display_data", "data": data, "metadata": metadata},)
+        with self._told.hold_sync():
+            self._told.told, self._told.caption = tell_picture(picture).html, picture.caption
 
 
 def drawing(claim: Agreement) -> Any:
     """Return a claim of which one case is drawn, ten, a hundred, or all."""
-    drawn, told = ipywidgets.Output(), ipywidgets.HTML()
     numbers = [*dict.fromkeys(min(one, claim.number) for one in _DRAWS)]
-    buttons = [{"key": str(one), "label": f"Draw {one:,}".replace(",", " "), "hint": ""} for one in numbers]
-    form = Form([], buttons, lambda pressed, _: _draw_in(drawn, told, draw_plot(plot_draws(claim, int(pressed)))))
-    return framed(form, drawn, told, caption=claim.what)
+    buttons = [button_named(str(one), f"Draw {one:,}".replace(",", " "), "") for one in numbers]
+    shown = Shown(None, Form((), buttons, lambda pressed, _: shown.draw(plot_draws(claim, int(pressed)))))
+    return shown.box
 
 
 def sliding(draw: Callable[[float], Plot], slider: Slider) -> Any:
     """Return a picture that follows a slider; of values that come faster than it can be drawn, the last one counts."""
-    drawn, told, waiting = ipywidgets.Output(), ipywidgets.HTML(), list[float]()
+    shown, waiting = Shown(draw(slider.value), slider), list[float]()
 
     def follow() -> None:
         value = waiting[-1]
         waiting.clear()
-        _draw_in(drawn, told, draw_plot(draw(value)))
+        shown.draw(draw(value))
 
     def moved(change: Any) -> None:
         waiting.append(float(change["new"]))
@@ -262,9 +267,7 @@ def sliding(draw: Callable[[float], Plot], slider: Slider) -> Any:
             soon(follow)
 
     slider.observe(moved, names="value")
-    waiting.append(slider.value)
-    follow()
-    return framed(slider, drawn, told, caption=slider.name)
+    return shown.box
 
 
 def soon(act: Callable[[], None]) -> None:

@@ -42,8 +42,6 @@ from labcalc.lessons import (
 )
 from labcalc.lessons.results import file_words
 
-_STYLE = Path(__file__).parent / "page.css"
-
 _ROUNDS = 3
 """Worked examples of a lesson, each with one step fewer shown, [-]."""
 
@@ -65,12 +63,16 @@ class LessonPanels:
     """
 
     def __init__(self, lesson: str, learner: str, results: str, controls: bool) -> None:
-        self.lesson, self.learner, self._results, self._controls = lesson, learner, results, controls
+        self.lesson, self.learner, self._results = lesson, learner, results
         self._asked: dict[str, Question] = {}
+        self._told: dict[str, Any] = {}  # on paper, what comes with the answer to a question: it would tell it
         self._answered: Any = None  # what waits for the answer to the prediction asked last
+        self._screen: Any = None  # what makes controls; none on paper, where they aren't loaded
         if controls:
-            style = f"<style>{_STYLE.read_text('utf-8')}</style>"
-            display(HTML(style))  # type: ignore[no-untyped-call]
+            from labcalc.widgets import controls as house, lesson_fields
+
+            self._screen = lesson_fields
+            display(HTML(house.STYLE))  # type: ignore[no-untyped-call]
             self._meet()
 
     def _meet(self) -> None:
@@ -83,11 +85,9 @@ class LessonPanels:
             kept = Learner(" ".join(name.split()), self._results)
             keep_learner(".", kept)
         self.learner, self._results = kept.name, kept.results
-        from labcalc.widgets.lesson_fields import greeted
-
         told = f"This is the course of {self.learner}. Results go to {self._results}. Others begin one of their own: "
         told += "labcalc workbook lessons --learner NAME"
-        display(greeted(told))  # type: ignore[no-untyped-call]
+        display(self._screen.greeted(told))  # type: ignore[no-untyped-call]
         if (shell := get_ipython()) is not None and point_for_comma not in shell.input_transformers_cleanup:
             shell.input_transformers_cleanup.append(point_for_comma)
 
@@ -105,62 +105,46 @@ class LessonPanels:
         return self._asked[name]
 
     def answer(self, name: str) -> Fragment:
-        """Return the answer to a question that was asked; a word where it couldn't be."""
+        """Return the answer to a question that was asked, after what it tells; a word where it couldn't be asked."""
+        if name in self._told:
+            display(self._told[name])  # type: ignore[no-untyped-call]
         return show_answer(self._asked[name]) if name in self._asked else note("It wasn't asked.")
 
     def show(self, plot: Plot) -> Any:
         """Show a picture with its caption."""
-        picture = draw_plot(plot)
-        if not self._controls:
-            return picture
-        from labcalc.widgets.lesson_fields import pictured
-
-        return pictured(picture)
+        return self._screen.Shown(plot).box if self._screen else draw_plot(plot)
 
     def ask(
         self, name: str, heading: str = "Question", then: Callable[[], Fragment] | None = None, **given: object
     ) -> Any:
-        """Show a question that checks itself, and what ``then`` returns after it; on paper beneath it."""
+        """Show a question that checks itself, and what ``then`` returns after it; on paper with the answer."""
         question = self.question(name, **given)
-        if not self._controls:
-            if then is None:
-                return show_question(question, heading)
-            display(show_question(question, heading))  # type: ignore[no-untyped-call]
-            return then()
-        from labcalc.widgets.lesson_fields import asked
-
-        return asked(question, heading, self._journal, then)
+        if self._screen:
+            return self._screen.asked(question, heading, self._journal, then and (lambda: self._screen.text(then())))
+        if then is not None:
+            self._told[name] = then()
+        return show_question(question, heading)
 
     def predict(self, name: str, reveal: Callable[[], Plot], **given: object) -> Any:
-        """Ask for a prediction, and show what ``reveal`` returns only after it; on paper beneath it."""
+        """Ask for a prediction, and show what ``reveal`` returns only after it; on paper with the answer."""
         question = self.question(name, **given)
-        if not self._controls:
-            display(show_question(question, "Predict"))  # type: ignore[no-untyped-call]
-            return draw_plot(reveal())
-        from labcalc.widgets.lesson_fields import Answered, predicted
-
-        self._answered = Answered()
-        return predicted(question, reveal, self._journal, self._answered)
+        if self._screen:
+            self._answered = self._screen.Answered()
+            return self._screen.predicted(question, reveal, self._journal, self._answered)
+        self._told[name] = draw_plot(reveal())
+        return show_question(question, "Predict")
 
     def work(self) -> Any:
         """Show the worked example three times: all steps, one fewer, two fewer."""
         examples = [worked_example(self.lesson, self.learner, number) for number in range(_ROUNDS)]
-        if not self._controls:
-            pages = [show_example(number, *one) for number, one in enumerate(examples)]
-            return Fragment("".join(page.html for page in pages), "\n".join(page.text for page in pages))
-        from labcalc.widgets.lesson_fields import worked
-
-        return worked(
-            examples, lambda number, text, shown: show_example(number, text, shown, len(shown)).html, self._journal
-        )
+        if self._screen:
+            return self._screen.worked(examples, self._journal)
+        pages = [show_example(number, *one) for number, one in enumerate(examples)]
+        return Fragment("".join(page.html for page in pages), "\n".join(page.text for page in pages))
 
     def draw(self, claim: Agreement) -> Any:
         """Let one case of a simulated claim be drawn, ten, a hundred, all; on paper all."""
-        if not self._controls:
-            return draw_plot(plot_draws(claim, claim.number))
-        from labcalc.widgets.lesson_fields import drawing
-
-        return drawing(claim)
+        return self._screen.drawing(claim) if self._screen else draw_plot(plot_draws(claim, claim.number))
 
     def own(self, lab: str) -> Any:
         """Ask the last question of a lesson, about the learner's own record.
@@ -190,16 +174,13 @@ class LessonPanels:
         on_paper : Whether it stands alone; else it belongs to the prediction above: on paper a word about it, on the
             screen it is shown when that is answered.
         """
-        if not self._controls:
+        if not self._screen:
             return draw_plot(draw(start)) if on_paper else note(f"On the screen a slider moves it: {name.lower()}.")
-        from labcalc.widgets.controls import Slider
-        from labcalc.widgets.lesson_fields import sliding
-
         where = {"value": start, "lowest": lowest, "highest": highest, "step": step}
-        slider = Slider(name=name, unit=unit, decimals=decimals, **where)
+        slider = self._screen.Slider(name=name, unit=unit, decimals=decimals, **where)
         if on_paper or self._answered is None:
-            return sliding(draw, slider)
-        return self._answered.shown(lambda: sliding(draw, slider))
+            return self._screen.sliding(draw, slider)
+        return self._answered.shown(lambda: self._screen.sliding(draw, slider))
 
     def check(self, name: str, value: object, **given: object) -> Fragment:
         """Check a value that a cell computed; ``...`` is one not entered yet, ``(0, 31)`` one with a decimal comma."""
@@ -221,7 +202,7 @@ class LessonPanels:
 
     def test(self) -> Any:
         """Show the test of the lesson; a result is saved in the folder of the class."""
-        if not self._controls:
+        if not self._screen:
             return show_test(draw_test(self.lesson, self.learner))
         from labcalc.widgets.lesson_end import ClosingTest
 

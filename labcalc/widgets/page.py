@@ -19,14 +19,12 @@ from labcalc.figures import (
     what_if_places,
 )
 from labcalc.widgets.actions import export_page
-from labcalc.widgets.controls import Chart, ExportPanel, Fit, heading
+from labcalc.widgets.controls import STYLE, Chart, Fit, export_panel, heading
 from labcalc.widgets.panels import ConclusionPanel, MeasurementPanel, WhatIfPanel
 from labcalc.widgets.picker import RunPicker
 from labcalc.widgets.problem import Added, Problem, WhatIfSettings, problem_of
 from labcalc.workbooks import keep_units
 from labcalc.workbooks.scripts import plotly_script
-
-STYLE = (Path(__file__).parent / "page.css").read_text("utf-8")
 
 
 class ProblemPage:
@@ -39,25 +37,25 @@ class ProblemPage:
         self.what_if = WhatIfPanel(self.move)
         self.measurement = MeasurementPanel(problem, self.add)
         self.conclusion = ConclusionPanel(problem)
-        self.export = ExportPanel(lambda folder: export_page(self.problem, exports, lab, folder))
+        self.export = export_panel(lambda folder: export_page(self.problem, exports, lab, folder))
         self.rows, self.chart = ipywidgets.HTML(), Chart(plotly_script())
         self.box = self._laid_out()
         self.change(problem)
         self.picker.judge_in_between()
 
     def _laid_out(self) -> ipywidgets.VBox:
-        causes = ipywidgets.VBox([heading("What could explain it"), self.causes])
-        pictures = ipywidgets.VBox([heading("Away from what is usual"), self.chart, self.basis, self.rows])
+        causes = ipywidgets.VBox([ipywidgets.HTML(heading("What could explain it")), self.causes])
+        title = heading("Away from what is usual")
+        pictures = ipywidgets.VBox([ipywidgets.HTML(title), self.chart, self.basis, self.rows])
         rows = {
             "top": (self.picker.box, self.facts),
-            "middle": (pictures, ipywidgets.VBox([causes, self.what_if.box, self.measurement.box])),
-            "bottom": (self.conclusion.box, self.export.box),
+            "middle": (pictures, ipywidgets.VBox([causes, self.what_if.box, self.measurement.form])),
+            "bottom": (self.conclusion.box, self.export),
         }
         boxes = {name: ipywidgets.HBox(children) for name, children in rows.items()}
         for name, box in boxes.items():
             box.add_class(f"labcalc-{name}")
-        style = ipywidgets.HTML(f"<style>{STYLE}</style>")
-        page = ipywidgets.VBox([style, Fit(), *boxes.values()])
+        page = ipywidgets.VBox([ipywidgets.HTML(STYLE), Fit(), *boxes.values()])
         page.add_class("labcalc-page")
         return page
 

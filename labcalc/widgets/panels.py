@@ -1,7 +1,6 @@
 """The parts of the page under its pictures, each a few controls round a pure function."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from html import escape
 from typing import Any
 
@@ -13,7 +12,7 @@ from labcalc.figures import show_conclusions
 from labcalc.judgement import UNITS
 from labcalc.judgement.causes import Candidate, candidates
 from labcalc.widgets.actions import conclude, conclusions_offered
-from labcalc.widgets.controls import Form, Slider, Status, button, heading, told
+from labcalc.widgets.controls import Form, Slider, button, heading, told
 from labcalc.widgets.problem import Added, Problem, WhatIfSettings
 from labcalc.wording import at_celsius
 
@@ -33,9 +32,9 @@ class WhatIfPanel:
         }
         for slider in self.sliders.values():
             slider.observe(self._tell, "value")
-        self.left = Status()
-        back = button("All back to zero", "Set the four sliders to zero", lambda: self.show(WhatIfSettings()))
-        self.box = ipywidgets.VBox([heading("What if"), *self.sliders.values(), self.left, back])
+        back = button("back", "All back to zero", "Set the four sliders to zero")
+        self.left = Form((), [back], lambda *_: self.show(WhatIfSettings()))
+        self.box = ipywidgets.VBox([ipywidgets.HTML(heading("What if")), *self.sliders.values(), self.left])
 
     @property
     def settings(self) -> WhatIfSettings:
@@ -81,13 +80,11 @@ class MeasurementPanel:
             {"key": "value", "label": "It showed", "kind": "text", "hint": ""},
         ]
         buttons = [
-            {"key": "add", "label": "Add the value", "hint": "Rank the causes again with this value"},
-            {"key": "take back", "label": "Take back", "hint": "Leave out the value that was added last"},
+            button("add", "Add the value", "Rank the causes again with this value"),
+            button("take back", "Take back", "Leave out the value that was added last"),
         ]
-        self.form = Form(fields, buttons, self._pressed)
+        self.form = Form(fields, buttons, self._pressed, told=heading("A measurement that would help"))
         self.form.observe(self._chosen, "values")
-        self.said = Status()
-        self.box = ipywidgets.VBox([heading("A measurement that would help"), self.form, self.said])
         self.fit(problem)
 
     def fit(self, problem: Problem) -> None:
@@ -96,7 +93,7 @@ class MeasurementPanel:
         self._candidates = {_named(one): one for one in _useful_first(problem)}
         self.form.choices = {"what": list(self._candidates)}
         self.form.show(what=next(iter(self._candidates), ""), value="")
-        self._say(f"Added: {'; '.join(one.words for one in problem.added)}." if problem.added else "")
+        self.form.say(f"Added: {'; '.join(one.words for one in problem.added)}." if problem.added else "")
 
     def _chosen(self, change: Any) -> None:
         """Set the temperature that goes with a measurement when another is chosen."""
@@ -104,28 +101,18 @@ class MeasurementPanel:
         if what in self._candidates and what != change["old"].get("what"):
             self.form.show(temperature=f"{self._candidates[what].temperature_C:g}")
 
-    def _say(self, text: str, kind: str = "") -> None:
-        self.said.text, self.said.kind = text, kind
-
     def _pressed(self, button: str, values: dict[str, str]) -> None:
+        added = self._problem.added
         try:
-            match button:
-                case "add":
-                    self._add(self._candidate(values), typed_number(values["value"], "It showed"))
-                case "take back":
-                    self._added(self._problem.added[:-1])
+            self._added([*added, self._measured(values)] if button == "add" else added[:-1])
         except LabcalcError as refusal:
-            self._say(str(refusal), "bad")
+            self.form.say(str(refusal), "bad")
 
-    def _candidate(self, values: dict[str, str]) -> Candidate:
-        if values["what"] not in self._candidates:
+    def _measured(self, values: dict[str, str]) -> Added:
+        if (chosen := self._candidates.get(values["what"])) is None:
             raise LabcalcError(self._problem.why_not or "there is nothing to measure for this run")
-        chosen = self._candidates[values["what"]]
-        return replace(chosen, temperature_C=typed_number(values["temperature"], "At, °C"))
-
-    def _add(self, candidate: Candidate, value: float) -> None:
-        one = Added(candidate.kind, candidate.quantity, candidate.temperature_C, value)
-        self._added([*self._problem.added, one])
+        temperature = typed_number(values["temperature"], "At, °C")
+        return Added(chosen.kind, chosen.quantity, temperature, typed_number(values["value"], "It showed"))
 
 
 def _useful_first(problem: Problem) -> tuple[Candidate, ...]:
@@ -152,10 +139,10 @@ class ConclusionPanel:
             {"key": "concluded", "label": "Conclusion", "kind": "choice", "hint": "choose …"},
             {"key": "why", "label": "Why", "kind": "area", "hint": ""},
         ]
-        buttons = [{"key": "write", "label": "Write the conclusion", "hint": "Add it to the laboratory's decisions"}]
-        self.form = Form(fields, buttons, lambda _, values: self._write(values))
-        self.said, self.so_far = Status(), ipywidgets.HTML()
-        self.box = ipywidgets.VBox([heading("Conclusion"), self.form, self.said, self.so_far])
+        write = button("write", "Write the conclusion", "Add it to the laboratory's decisions")
+        self.form = Form(fields, [write], lambda _, values: self._write(values), told=heading("Conclusion"))
+        self.so_far = ipywidgets.HTML()
+        self.box = ipywidgets.VBox([self.form, self.so_far])
         self.fit(problem)
 
     def fit(self, problem: Problem) -> None:
@@ -163,7 +150,7 @@ class ConclusionPanel:
         same = problem.run == self._problem.run
         if not same:
             self.form.show(why="")
-            self.said.text = ""
+            self.form.say("")
         self._problem = problem
         offered = conclusions_offered(problem)
         chosen = self.form.values.get("concluded", "")
@@ -175,9 +162,9 @@ class ConclusionPanel:
         try:
             decision = conclude(self._problem, **values)
         except (LabcalcError, OSError) as refusal:
-            self.said.text, self.said.kind = f"Not written: {told(refusal)}", "bad"
+            self.form.say(f"Not written: {told(refusal)}", "bad")
             return
-        self.said.text, self.said.kind = f"Written on {decision.when:%Y-%m-%d at %H:%M} for {decision.who}.", "good"
+        self.form.say(f"Written on {decision.when:%Y-%m-%d at %H:%M} for {decision.who}.", "good")
         self.form.show(who=values["who"], concluded=values["concluded"], why="")
         self._show_decisions()
 

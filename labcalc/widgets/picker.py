@@ -9,7 +9,7 @@ from typing import Any, ClassVar
 import ipywidgets
 
 from labcalc.judgement import Material
-from labcalc.widgets.controls import Status
+from labcalc.widgets.controls import Form
 from labcalc.widgets.runs import RunEntry, matching_runs, run_entries, verdict_of
 
 _SIGNS = {"releasable": "✓", "needs a second look": "?", "not releasable": "✗", "": "·"}
@@ -32,7 +32,7 @@ class RunPicker:
             description="Find a run", placeholder="sample, product, instrument, day or verdict"
         )
         self.list = ipywidgets.Select(description="Runs, the newest first", rows=4)
-        self.found = Status()
+        self.found = Form()
         self.search.observe(lambda _: self.show(), "value")
         self.list.observe(self._choose, "value")
         self.show()

@@ -99,6 +99,7 @@ def test_a_known_mistake_is_named() -> None:
         ("three", "%", "'three' is no number; a number such as 0.25 was expected"),
         ("", "%", "'' is no number; a number such as 0.25 was expected"),
         ("1.2.3", "%", "'1.2.3' ends with '.3'; a number in % was expected"),
+        ("1e999", "%", "'1e999' ends with 'e999'; a number in % was expected"),
         ("0.3 %", "mm²/s", "'0.3 %' ends with '%'; a number in mm²/s was expected"),
         ("5 pairs", "", "'5 pairs' ends with 'pairs'; a number without a unit was expected"),
         ("5 cSt", "%", "'5 cSt' ends with 'cSt'; a number in % was expected"),

@@ -59,7 +59,7 @@ def test_a_refusal_takes_the_place_of_the_results_and_is_not_kept(beside: Path) 
     page = BenchPage(example=True)
     choose(page, "scales")
     page.form.values = {**page.form.values, "value": "abc"}
-    assert page.said.text == "Viscosity: 'abc': a number is expected"
+    assert page.form.text == "Viscosity: 'abc': a number is expected"
     assert page.shown.value == ""
     assert not beside.exists()
 
@@ -69,7 +69,7 @@ def test_the_button_types_the_example_and_empties_the_fields(key: str) -> None:
     page = BenchPage()
     choose(page, key)
     page.form.press("example")
-    assert page.said.text == ""
+    assert page.form.text == ""
     assert page.form.values.items() >= CALCULATIONS[key].example.items()
     page.form.press("empty")
     assert "Still to be typed" in page.shown.value or "Possible" in page.shown.value or key == "carry_over"

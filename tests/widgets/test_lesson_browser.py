@@ -43,9 +43,9 @@ def page(address: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Tab
 
 
 def panel(words: str) -> str:
-    """The smallest box of controls that holds a question with these words."""
+    """The controls of the question with these words."""
     return (
-        "[...document.querySelectorAll('.widget-vbox')]"
+        "[...document.querySelectorAll('.labcalc-control')]"
         f".filter(one => one.innerText.includes({words!r}) && one.querySelector('input')).at(-1)"
     )
 

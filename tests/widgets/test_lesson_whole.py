@@ -87,7 +87,7 @@ def by_mouse(tab: Tab, lesson: str) -> list[str]:
             if tab.run(f"{DONE}(form.parentElement.querySelector('.labcalc-status').innerText)"):
                 break
     tab.wait("document.querySelector('.labcalc-slider input')")
-    told = "document.querySelector('.labcalc-slider').parentElement.querySelector('.widget-html p').innerText"
+    told = "document.querySelector('.labcalc-slider').parentElement.querySelector('.labcalc-told p').innerText"
     moved = [str(tab.run(told))]
     tab.drag("document.querySelector('.labcalc-slider input')", 120)
     tab.wait(f"{told} !== {moved[0]!r}", MAY_HEAR_S)
@@ -177,7 +177,7 @@ def _heard(tab: Tab, key: str) -> None:
 
 
 def _slid_by_keys(tab: Tab) -> list[str]:
-    told = "document.activeElement.closest('.labcalc-slider').parentElement.querySelector('.widget-html p').innerText"
+    told = "document.activeElement.closest('.labcalc-slider').parentElement.querySelector('.labcalc-told p').innerText"
     before = str(tab.run(told))
     tab.press("ArrowLeft", times=2)
     tab.wait(f"{told} !== {before!r}", MAY_HEAR_S)

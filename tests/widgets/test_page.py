@@ -83,8 +83,8 @@ def test_where_nothing_can_be_compared_the_page_says_why(tmp_path: Path) -> None
     assert page.what_if.sliders["residue_percent"].disabled
     assert "no sample before" in page.what_if.sliders["residue_percent"].remark
     page.conclusion.form.press("write", who="T", concluded="x", why="seen")
-    assert "without a lab.toml" in page.conclusion.said.text
-    assert page.conclusion.said.kind == "bad"
+    assert "without a lab.toml" in page.conclusion.form.text
+    assert page.conclusion.form.kind == "bad"
 
 
 def test_a_measurement_that_would_help_stands_first(page: ProblemPage) -> None:
@@ -101,7 +101,7 @@ def test_a_measurement_that_would_help_stands_first(page: ProblemPage) -> None:
 )
 def test_a_wrong_value_is_refused_in_words(page: ProblemPage, value: str, said: str) -> None:
     page.measurement.form.press("add", value=value)
-    assert said in page.measurement.said.text
+    assert said in page.measurement.form.text
     assert page.problem.added == ()
 
 
@@ -109,7 +109,7 @@ def test_a_value_with_a_decimal_comma_is_added_and_taken_back(page: ProblemPage)
     page.measurement.form.press("add", value="20,41")
     assert [one.value for one in page.problem.added] == [20.41]
     assert " before</small>" in page.causes.value
-    assert "Added: " in page.measurement.said.text
+    assert "Added: " in page.measurement.form.text
     page.measurement.form.press("take back")
     assert page.problem.added == ()
     assert " before</small>" not in page.causes.value
@@ -120,7 +120,7 @@ def test_a_conclusion_is_empty_until_it_is_chosen(lab: Path, material: Material)
     form = page.conclusion.form
     assert form.values["concluded"] == ""
     form.press("write", who="T", why="seen")
-    assert page.conclusion.said.text == "Not written: a conclusion is expected; nothing was written"
+    assert page.conclusion.form.text == "Not written: a conclusion is expected; nothing was written"
     form.values = {**form.values, "concluded": page.problem.explanations[0].title}
     page.measurement.form.press("add", value="20.41")
     assert form.values["concluded"] == page.problem.explanations[0].title, "what was chosen stays for this run"
@@ -191,7 +191,7 @@ def test_a_file_that_can_not_be_written_is_named(lab: Path) -> None:
     (lab.parent / "decisions.jsonl").unlink()
     (lab.parent / "decisions.jsonl").mkdir()
     page.conclusion.form.press("write", who="T", concluded=OTHER_CAUSE, why="seen")
-    assert "decisions.jsonl: this is a folder; expected a file" in page.conclusion.said.text
+    assert "decisions.jsonl: this is a folder; expected a file" in page.conclusion.form.text
 
 
 def test_a_saved_page_holds_no_program_and_no_picture(page: ProblemPage) -> None:
