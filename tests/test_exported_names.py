@@ -75,16 +75,15 @@ NAMES = {
         standard_limits verify_file verify_record watch_exports
     """,
     "labcalc.judgement": """
-        Action Alarms COMPARISON_COLUMNS COMPONENTS CarryOver Chart Check Comparison
-        ComponentsOfVariance Consequence Curve DUPLICATE_VERDICTS Dossier DuplicateReport
-        DuplicateSummary Effect Finding FirstSettings Judgement LaboratoryStudy MONTH_VERDICTS Material
-        Month MonthReport NOT_ENOUGH NamedSpread OilSummary OilTrend Panel Period Reported Result Rounds
-        SEVERITIES ScoredRound SetBeyond SetupReview Stream Study UNITS VERDICTS YearReport by_component
-        compare_with_certificates components_of_results components_of_variance components_side_by_side
-        control_charts density_curve duplicates_between earlier_words gather gather_record groups_of
-        judge lots_compared month_of next_steps panels_of propose_settings quality_for_programs
-        quality_table report_duplicates report_month report_study report_year reported_of reported_value
-        results_for_programs results_table review_setup viscosity_curve
+        Action Alarms COMPARISON_COLUMNS COMPONENTS CarryOver Chart Check Comparison ComponentsOfVariance
+        Consequence Curve DUPLICATE_VERDICTS Dossier DuplicateReport DuplicateSummary Effect Finding
+        FirstSettings Judgement LaboratoryStudy MONTH_VERDICTS Material Month MonthReport NOT_ENOUGH NamedSpread
+        OilSummary OilTrend Panel Period Reported Result Rounds SEVERITIES ScoredRound SetBeyond SetupReview
+        Stream Study UNITS VERDICTS YearReport by_component compare_with_certificates components_of_results
+        components_of_variance components_side_by_side control_charts density_curve duplicates_between
+        earlier_words gather gather_record groups_of judge lots_compared month_of next_steps panels_of
+        propose_settings quality_for_programs quality_table report_duplicates report_month report_study
+        report_year reported_of reported_value results_for_programs results_table review_setup viscosity_curve
     """,
     "labcalc.judgement.causes": """
         BEYOND Before CAUSES Candidate Cause Evidence Explanation HouseProduct InstrumentBias KINDS
