@@ -11,46 +11,30 @@ from labcalc.lab._tables import (
     Key,
     Problems,
     choice,
-    day,
     listed,
     number,
+    record_of,
     shown,
     table,
     tables,
-    text,
     whole_number,
 )
 from labcalc.lab.laboratory import (
-    LIMIT_KINDS,
-    REPEAT_KINDS,
     Baseline,
     ControlChoices,
     DecisionChoices,
     DuplicateChoices,
     RecordPlace,
 )
-from labcalc.statistics import CHART_CONSTANTS, PERFORMANCE_THRESHOLDS, RULE_SETS, Beyond, PerformanceThresholds
+from labcalc.statistics import PERFORMANCE_THRESHOLDS, RULE_SETS, Beyond, PerformanceThresholds
 
 _NAN = float("nan")
-_DEFAULT = ControlChoices()
 _ABOVE_ZERO = number(above=0)
 
 
 def _check_baseline(baseline: Baseline) -> Iterator[tuple[str, str]]:
     if baseline.last_day < baseline.first_day:
         yield "to", f"{baseline.last_day}: a day on or after from ({baseline.first_day}) is expected"
-
-
-_BASELINE = table(
-    {
-        "from": Key(day, field="first_day"),
-        "to": Key(day, field="last_day"),
-        "lot": Key(text, ""),
-        "instrument": Key(text, ""),
-    },
-    Baseline,
-    _check_baseline,
-)
 
 
 def _check_rule(rule: dict[str, Any]) -> Iterator[tuple[str, str]]:
@@ -120,28 +104,14 @@ def _check_control(control: ControlChoices) -> Iterator[tuple[str, str]]:
         yield "settled_results", f"{settled}: at least fewest_results ({few}) is expected"
 
 
-CONTROL = table(
-    {
-        "baseline": Key(
-            tables(_BASELINE, unique=lambda one: one, called="the same baseline"), _DEFAULT.baselines, field="baselines"
-        ),
-        "rules": Key(_rules, _DEFAULT.rules),
-        "ewma_weight": Key(number(0, 1), _DEFAULT.ewma_weight),
-        "ewma_multiple": Key(_ABOVE_ZERO, _DEFAULT.ewma_multiple),
-        "limits": Key(choice(LIMIT_KINDS), _DEFAULT.limits),
-        "constants": Key(choice(CHART_CONSTANTS), _DEFAULT.constants),
-        "baseline_results": Key(whole_number(5, 1000), _DEFAULT.baseline_results),
-        "fewest_results": Key(whole_number(5, 1000), _DEFAULT.fewest_results),
-        "settled_results": Key(whole_number(5, 1000), _DEFAULT.settled_results),
-        "performance": Key(_PERFORMANCE, _DEFAULT.performance),
-    },
+CONTROL = record_of(
     ControlChoices,
     _check_control,
+    baselines=Key(tables(record_of(Baseline, _check_baseline), unique=lambda one: one, called="the same baseline")),
+    rules=Key(_rules),
+    performance=Key(_PERFORMANCE),
 )
 """Reader of the whole table."""
-
-
-_REPEATS = DuplicateChoices()
 
 
 def _check_repeats(choices: DuplicateChoices) -> Iterator[tuple[str, str]]:
@@ -153,17 +123,7 @@ def _check_repeats(choices: DuplicateChoices) -> Iterator[tuple[str, str]]:
         )
 
 
-DUPLICATES = table(
-    {
-        "count": Key(listed(choice(REPEAT_KINDS), ", ".join(map(shown, REPEAT_KINDS))), _REPEATS.count),
-        "second_fill_endings": Key(listed(text, "endings", may_be_empty=True), _REPEATS.second_fill_endings),
-        "repeatability_window_h": Key(_ABOVE_ZERO, _REPEATS.repeatability_window_h),
-        "intermediate_window_d": Key(_ABOVE_ZERO, _REPEATS.intermediate_window_d),
-    },
-    DuplicateChoices,
-    _check_repeats,
-)
-"""Reader of the whole table."""
+DUPLICATES = record_of(DuplicateChoices, _check_repeats)  # reader of the whole table
 
 
 _DRIVER = "postgresql+psycopg"
@@ -190,7 +150,7 @@ def _check_place(place: RecordPlace) -> Iterator[tuple[str, str]]:
         yield "", "either file or url is expected"
 
 
-RECORD = table({"file": Key(text, ""), "url": Key(_url, "")}, RecordPlace, _check_place)  # reader of the whole table
+RECORD = record_of(RecordPlace, _check_place, url=Key(_url))  # reader of the whole table
 
 
 def _second_person(value: Any, path: str, problems: Problems) -> Any:
@@ -202,4 +162,4 @@ def _second_person(value: Any, path: str, problems: Problems) -> Any:
     return problems.note(path, f"{shown(value)}: true, false or a first day such as 2026-04-01 is expected")
 
 
-DECISIONS = table({"second_person": Key(_second_person, None)}, DecisionChoices)  # reader of the whole table
+DECISIONS = record_of(DecisionChoices, second_person=Key(_second_person))  # reader of the whole table

@@ -1,6 +1,5 @@
 """What lab.toml may hold: its tables, keys, units and ranges, and the records that they become."""
 
-import math
 import re
 from collections.abc import Iterator
 from dataclasses import replace
@@ -11,19 +10,20 @@ from zoneinfo import ZoneInfo, available_timezones
 from labcalc.exports.arranging.names import placed
 from labcalc.exports.profile import BLANKS, DATE_ORDERS, FOR_ALL_ROWS, LAYOUTS, MOMENT_PARTS, Column, Profile
 from labcalc.exports.table import QUANTITY_COLUMNS
-from labcalc.lab._conformity import CONFORMITY, REFERENCE, quantity_and_temperature
 from labcalc.lab._control import CONTROL, DECISIONS, DUPLICATES, RECORD
-from labcalc.lab._products import PRODUCT, QUANTITIES
+from labcalc.lab._oils import PRODUCT, QUANTITIES, REFERENCE, quantity_and_temperature
 from labcalc.lab._tables import (
     UNFIT,
     Key,
     Problems,
     choice,
     day,
+    keys_of,
     listed,
     mapping,
     nearest,
     number,
+    record_of,
     shown,
     table,
     tables,
@@ -43,8 +43,6 @@ from labcalc.lab.laboratory import (
     Uncertainty,
 )
 from labcalc.lab.precision import method_names
-
-_NAN = float("nan")
 
 HOLDS = (
     *("run", "sample", "product", "lot", "role", "instrument", "operator", "remark"),
@@ -158,10 +156,8 @@ def _check_profile(profile: Profile) -> Iterator[tuple[str, str]]:
 _NAME = Key(text)
 _TEMPERATURE = number(-80, 400, unit="°C")
 _POSITIVE = number(above=0)
-_NOT_NEGATIVE = number(0)
 _PATTERNS = listed(text, "patterns")
 _SHEETS = listed(text, "names of sheets")
-_MEASURED = choice(QUANTITY_COLUMNS)
 
 
 def _sheets(value: Any, path: str, problems: Problems) -> Any:
@@ -214,15 +210,7 @@ _PROFILE = table(
     Profile,
     _check_profile,
 )
-_INSTRUMENT = table(
-    {
-        "name": _NAME,
-        "description": Key(text, ""),
-        "methods": Key(listed(choice(method_names()), "methods"), ()),
-        "thermostats": Key(whole_number(1, 2), None),
-    },
-    Instrument,
-)
+_INSTRUMENT = record_of(Instrument, methods=Key(listed(choice(method_names()), "methods")))
 
 
 def _check_precision(precision: Precision) -> Iterator[tuple[str, str]]:
@@ -230,56 +218,11 @@ def _check_precision(precision: Precision) -> Iterator[tuple[str, str]]:
         yield "highest", f"{precision.highest:g}: a number greater than lowest ({precision.lowest:g}) is expected"
 
 
-_DIFFERENCE = table(
-    {"factor": Key(_POSITIVE), "offset": Key(number(), 0.0), "exponent": Key(number(), 1.0)}, PrecisionFunction
-)
-_PRECISION = table(
-    {
-        "class": Key(text, field="precision_class"),
-        "quantity": Key(_MEASURED),
-        "temperature_C": Key(_TEMPERATURE, _NAN),
-        "determinability": Key(_DIFFERENCE, PrecisionFunction()),
-        "repeatability": Key(_DIFFERENCE),
-        "reproducibility": Key(_DIFFERENCE, PrecisionFunction()),
-        "lowest": Key(number(), _NAN),
-        "highest": Key(number(), _NAN),
-        "degrees_of_freedom": Key(number(1), math.inf),
-        "source": Key(text),
-    },
+_DIFFERENCE = table(keys_of(PrecisionFunction) | {"factor": Key(_POSITIVE, field="factor")}, PrecisionFunction)
+_PRECISION = record_of(
     Precision,
     _check_precision,
-)
-
-
-def _yes_or_no(value: Any, path: str, problems: Problems) -> Any:
-    return value if isinstance(value, bool) else problems.note(path, f"{shown(value)}: true or false is expected")
-
-
-_UNCERTAINTY = table(
-    {
-        "temperature_K": Key(_NOT_NEGATIVE, _NAN),
-        "adjustment_percent": Key(_NOT_NEGATIVE, _NAN),
-        "adjustment_density_kg_m3": Key(_NOT_NEGATIVE, _NAN),
-        "resolution_percent": Key(_NOT_NEGATIVE, _NAN),
-        "resolution_density_kg_m3": Key(_NOT_NEGATIVE, _NAN),
-        "from_control": Key(_yes_or_no, False),
-    },
-    Uncertainty,
-)
-_REPORT = table(
-    {
-        "statement": Key(text, ""),
-        "method_pages": Key(text, ""),
-        "temperatures_C": Key(listed(_TEMPERATURE, "temperatures", may_be_empty=True), ()),
-        "quantities": QUANTITIES,
-        "expanded_uncertainty_percent": Key(_POSITIVE, _NAN),
-        "expanded_uncertainty_density_kg_m3": Key(_POSITIVE, _NAN),
-        "reference_age_h": Key(_POSITIVE, 24.0),
-        "reference_viscosity_percent": Key(_NOT_NEGATIVE, 0.5),
-        "reference_density_kg_m3": Key(_NOT_NEGATIVE, 0.3),
-        "replicates": Key(choice(("fills", "determinations")), "fills"),
-    },
-    ReportChoices,
+    **dict.fromkeys(("repeatability", "determinability", "reproducibility"), Key(_DIFFERENCE)),
 )
 _HEAD = table(
     {
@@ -323,11 +266,11 @@ FILE = table(
             ),
             (),
         ),
-        "report": Key(_REPORT, ReportChoices()),
-        "uncertainty": Key(_UNCERTAINTY, Uncertainty()),
+        "report": Key(record_of(ReportChoices, quantities=QUANTITIES), ReportChoices()),
+        "uncertainty": Key(record_of(Uncertainty), Uncertainty()),
         "control": Key(CONTROL, ControlChoices()),
         "duplicates": Key(DUPLICATES, DuplicateChoices()),
-        "conformity": Key(CONFORMITY, ConformityChoices()),
+        "conformity": Key(record_of(ConformityChoices), ConformityChoices()),
         "decisions": Key(DECISIONS, DecisionChoices()),
         "record": Key(RECORD, None),
     },

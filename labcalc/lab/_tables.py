@@ -7,10 +7,10 @@ import re
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass, is_dataclass
+from dataclasses import MISSING, dataclass, fields, is_dataclass
 from datetime import date, datetime
 from types import SimpleNamespace
-from typing import Any
+from typing import Annotated, Any, get_type_hints
 
 from labcalc.exports.source.text import shown as shown_cell
 
@@ -136,6 +136,11 @@ def whole_number(lowest: int, highest: int) -> Reader:
     return described(read, lambda: {"type": "integer", "minimum": lowest, "maximum": highest})
 
 
+def yes_or_no(value: Any, path: str, problems: Problems) -> Any:
+    """Read true or false."""
+    return value if isinstance(value, bool) else problems.note(path, f"{shown(value)}: true or false is expected")
+
+
 def day(value: Any, path: str, problems: Problems) -> Any:
     """Read a day."""
     if isinstance(value, date) and not isinstance(value, datetime):
@@ -172,6 +177,28 @@ def mapping(read_one: Reader) -> Reader:
 
 Check = Callable[[Any], Iterable[tuple[str, str]]]
 """From a record: sub-key and problem of what its values, each right by itself, contradict in each other."""
+
+
+def keys_of(record: type[Any], **instead: Key) -> dict[str, Key]:
+    """Return the keys of a dataclass whose annotations hold them: ``Annotated[date, Key(day), "from"]``.
+
+    A key is called as its field, or as the text behind it; without a default it has that of the field. ``instead``
+    holds keys by the names of fields whose annotations can't hold them.
+    """
+    hints, keys = get_type_hints(record, include_extras=True), dict[str, Key]()
+    for one in fields(record):
+        told = getattr(hints[one.name], "__metadata__", ())
+        key = instead.get(one.name, told[0] if told else None)
+        if isinstance(key, Key):
+            default = one.default if key.default is REQUIRED and one.default is not MISSING else key.default
+            name = told[-1] if told and isinstance(told[-1], str) else one.name
+            keys[name] = Key(key.read, default, one.name)
+    return keys
+
+
+def record_of(record: type[Any], check: Check | None = None, **instead: Key) -> Reader:
+    """Read a table into a dataclass, by ``keys_of``."""
+    return table(keys_of(record, **instead), record, check)
 
 
 def table(keys: Mapping[str, Key], build: Callable[..., Any], check: Check | None = None) -> Reader:
@@ -255,3 +282,17 @@ def _identity(unique: Callable[[Any], object], given: Any) -> object:
         hash(identity)
         return identity
     return None
+
+
+_CELSIUS = number(-80, 400, unit="°C")
+Text = Annotated[str, Key(text)]
+Patterns = Annotated[tuple[str, ...], Key(listed(text, "patterns"))]
+Celsius = Annotated[float, Key(_CELSIUS)]
+OpenCelsius = Annotated[float, Key(_CELSIUS, math.nan)]
+Temperatures = Annotated[tuple[float, ...], Key(listed(_CELSIUS, "temperatures", may_be_empty=True))]
+Number = Annotated[float, Key(number())]
+OpenNumber = Annotated[float, Key(number(), math.nan)]
+Positive = Annotated[float, Key(number(above=0))]
+NotNegative = Annotated[float, Key(number(0))]
+Day = Annotated[date, Key(day)]
+"""Fields of a record, with the keys that ``keys_of`` makes of them; an open one may be left out, and is NaN then."""

@@ -9,12 +9,24 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any, cast
+from typing import Annotated, Any, cast
 from zoneinfo import ZoneInfo
 
 from labcalc.errors import DecisionError
 from labcalc.exports.table import QUANTITY_COLUMNS
-from labcalc.lab._tables import Key, Problems, choice, number, shown, table, text, whole_number
+from labcalc.lab._tables import (
+    Celsius,
+    Key,
+    Number,
+    Positive,
+    Problems,
+    Text,
+    choice,
+    number,
+    record_of,
+    shown,
+    whole_number,
+)
 from labcalc.lab.clock import present_moment
 from labcalc.lab.laboratory import Laboratory
 
@@ -27,6 +39,8 @@ _FILE_NAME = "decisions.jsonl"
 _ABOUT_A_RUN = ("exclude", "accept")
 _OF_LIMITS = ("instrument", "oil", "quantity", "temperature_C", "month", "in_force", "centre", "sigma", "sigma_from")
 _MOST = 2**53 - 1
+_Share = Annotated[float, Key(number(0, 1))]
+_Number = Annotated[int, Key(whole_number(1, _MOST))]
 
 
 @dataclass(frozen=True)
@@ -38,36 +52,39 @@ class Decision:
     versions of a run, ``file`` names the export whose version counts; without a run, all of that export counts.
     """
 
-    who: str
+    who: Text
     when: datetime  # with its time zone
-    what: str  # one of ``DECISION_KINDS``, or ``action``, ``closed``, ``confirmed``
-    why: str = ""  # the reason; of an action what was found, of one that is closed what was measured since
-    run: str = ""
-    instrument: str = ""
-    quantity: str = ""
-    temperature_C: float = math.nan  # temperature of the chart, [°C]; NaN for every one
-    file: str = ""  # name of the export that counts, without its folder
-    finding: str = ""  # of an action: the key of its finding
+    what: Annotated[
+        str, Key(choice((*DECISION_KINDS, *_FOLLOWING)))
+    ]  # one of ``DECISION_KINDS``, or ``action``, ``closed``, ``confirmed``
+    why: Text = ""  # the reason; of an action what was found, of one that is closed what was measured since
+    run: Text = ""
+    instrument: Text = ""
+    quantity: Annotated[str, Key(choice(QUANTITY_COLUMNS))] = ""
+    temperature_C: Celsius = math.nan  # temperature of the chart, [°C]; NaN for every one
+    file: Text = ""  # name of the export that counts, without its folder
+    finding: Text = ""  # of an action: the key of its finding
     month: str = ""  # of an action: the month in which it was found, such as ``2026-03``
-    owner: str = ""
+    owner: Text = ""
     due: date | None = None
-    size: float = math.nan
+    size: Number = math.nan
     """Of an action: how large its finding was, in the finding's own measure; of a conclusion: how large its cause, in
     the cause's unit; NaN where it has none."""
-    cause: str = ""  # of a conclusion: the key of its cause
-    probability: float = math.nan  # of the cause as labcalc ranked it before anything more was measured, [-]
-    leading_probability: float = math.nan  # of the cause that was ranked first then, [-]
-    decided_by: str = ""  # of a conclusion: the measurement that decided
-    decision: int = 0
+    cause: Text = ""  # of a conclusion: the key of its cause
+    probability: _Share = math.nan  # of the cause as labcalc ranked it before anything more was measured, [-]
+    leading_probability: _Share = math.nan  # of the cause that was ranked first then, [-]
+    decided_by: Text = ""  # of a conclusion: the measurement that decided
+    decision: _Number = 0
     """Number of the decision that an action rests on, of the action that is closed, of what is confirmed."""
-    oil: str = ""  # of limits: the reference oil of their chart, with its lot
-    lot: str = ""
+    oil: Text = ""  # of limits: the reference oil of their chart, with its lot
+    lot: Text = ""
     in_force: date | None = None  # of limits: the day from which they hold; what was judged before stays judged
-    centre: float = math.nan  # of limits, [unit of their chart], as is sigma
-    sigma: float = math.nan
-    sigma_from: str = ""  # of limits: ``moving range`` or ``standard deviation``
-    results: int = 0  # of limits: how many results in control they rest on, the last of them in ``month``
-    corrects: int = 0  # number of the decision that this one takes the place of
+    centre: Number = math.nan  # of limits, [unit of their chart], as is sigma
+    sigma: Positive = math.nan
+    sigma_from: Annotated[str, Key(choice(("moving range", "standard deviation")))] = ""  # of limits
+    results: Annotated[int, Key(whole_number(2, _MOST))] = 0
+    """Of limits: how many results in control they rest on, the last of them in ``month``."""
+    corrects: _Number = 0  # number of the decision that this one takes the place of
     number: int = 0  # its own: of its entry in the record, or of its line
 
 
@@ -279,37 +296,10 @@ def _check_decision(decision: Decision) -> Iterator[tuple[str, str]]:
 
 
 _NUMBERS = ("decision", "corrects", "results")
-_NUMBER = Key(whole_number(1, _MOST), 0)
-_DECISION = table(
-    {
-        "who": Key(text),
-        "when": Key(_moment),
-        "what": Key(choice((*DECISION_KINDS, *_FOLLOWING))),
-        "why": Key(text, ""),
-        "run": Key(text, ""),
-        "instrument": Key(text, ""),
-        "quantity": Key(choice(QUANTITY_COLUMNS), ""),
-        "file": Key(text, ""),
-        "temperature_C": Key(number(-80, 400, unit="°C"), math.nan),
-        "finding": Key(text, ""),
-        "month": Key(_month, ""),
-        "owner": Key(text, ""),
-        "due": Key(_day, None),
-        "size": Key(number(), math.nan),
-        "cause": Key(text, ""),
-        "probability": Key(number(0, 1), math.nan),
-        "leading_probability": Key(number(0, 1), math.nan),
-        "decided_by": Key(text, ""),
-        "oil": Key(text, ""),
-        "lot": Key(text, ""),
-        "in_force": Key(_day, None),
-        "centre": Key(number(), math.nan),
-        "sigma": Key(number(above=0), math.nan),
-        "sigma_from": Key(choice(("moving range", "standard deviation")), ""),
-        "results": Key(whole_number(2, _MOST), 0),
-        "decision": _NUMBER,
-        "corrects": _NUMBER,
-    },
+_DECISION = record_of(
     Decision,
     _check_decision,
+    when=Key(_moment),
+    month=Key(_month),
+    **dict.fromkeys(("due", "in_force"), Key(_day)),
 )
