@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterator
-from datetime import date, datetime
+from datetime import date
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
@@ -11,10 +11,11 @@ from labcalc.lab._tables import (
     Key,
     Problems,
     choice,
+    is_day,
     listed,
     number,
+    one_that,
     record_of,
-    shown,
     table,
     tables,
     whole_number,
@@ -153,13 +154,11 @@ def _check_place(place: RecordPlace) -> Iterator[tuple[str, str]]:
 RECORD = record_of(RecordPlace, _check_place, url=Key(_url))  # reader of the whole table
 
 
-def _second_person(value: Any, path: str, problems: Problems) -> Any:
-    """Read whether, or from which day on, a second person is demanded."""
-    if isinstance(value, bool):
-        return date.min if value else None
-    if isinstance(value, date) and not isinstance(value, datetime):
-        return value
-    return problems.note(path, f"{shown(value)}: true, false or a first day such as 2026-04-01 is expected")
+def _since(value: Any) -> Any:
+    return (date.min if value else None) if isinstance(value, bool) else value if is_day(value) else UNFIT
 
 
-DECISIONS = record_of(DecisionChoices, second_person=Key(_second_person))  # reader of the whole table
+_SECOND_PERSON = one_that(
+    lambda since: since is not UNFIT, "true, false or a first day such as 2026-04-01 is expected", make=_since
+)
+DECISIONS = record_of(DecisionChoices, second_person=Key(_SECOND_PERSON))  # reader of the whole table

@@ -21,8 +21,8 @@ from labcalc.lab._tables import (
     keys_of,
     listed,
     mapping,
-    nearest,
     number,
+    one_that,
     record_of,
     shown,
     table,
@@ -53,46 +53,34 @@ HOLDS = (
 """What a column of an export may hold."""
 
 
-def _time_zone(value: Any, path: str, problems: Problems) -> Any:
-    try:
-        ZoneInfo(value)
-    except (ValueError, LookupError, OSError, TypeError):
-        guess = nearest(value, available_timezones()) if isinstance(value, str) else ""
-        return problems.note(path, f"{shown(value)}: a time zone such as 'Europe/Lisbon' is expected{guess}")
-    return value
-
-
+_TIME_ZONE = one_that(ZoneInfo, "a time zone such as 'Europe/Lisbon' is expected", words=available_timezones)
 _NO_CHARACTER_SET = re.compile("escape|puny|idna|undefined|utf.?7", re.IGNORECASE)
 
 
-def _encoding(value: Any, path: str, problems: Problems) -> Any:
-    """Read the name of a character set; what Python calls an encoding beside them unpacks or interprets bytes."""
-    try:
-        if "Sample; 1,5\n".encode(value).decode(value) != "Sample; 1,5\n" or _NO_CHARACTER_SET.search(value):
-            raise LookupError
-    except (LookupError, TypeError, ValueError):
-        return problems.note(path, f"{shown(value)}: an encoding such as 'utf-8', 'utf-16' or 'cp1252' is expected")
-    return value
+def _is_character_set(name: str) -> bool:
+    """Tell whether it names a character set; what Python calls an encoding beside them unpacks or interprets bytes."""
+    written = "Sample; 1,5\n"
+    return written.encode(name).decode(name) == written and not _NO_CHARACTER_SET.search(name)
 
 
-def _one_character(value: Any, path: str, problems: Problems) -> Any:
-    if isinstance(value, str) and len(value) == 1 and not (value.isalnum() or value in '\0\r\n"'):
-        return value
-    return problems.note(path, f"{shown(value)}: one character, no letter or digit, is expected")
+def _is_sign(value: Any) -> bool:
+    return isinstance(value, str) and len(value) == 1 and not (value.isalnum() or value in '\0\r\n"')
 
 
-def _delimiter(value: Any, path: str, problems: Problems) -> Any:
-    if value in BLANKS or _one_character(value, path, Problems()) is not UNFIT:
-        return value
-    guess = nearest(value, BLANKS) if isinstance(value, str) and len(value) > 1 else ""
-    expected = "one character, no letter or digit, 'blanks' or 'two blanks' is expected"
-    return problems.note(path, f"{shown(value)}: {expected}{guess}")
-
-
-def _units_row(value: Any, path: str, problems: Problems) -> Any:
-    if value in range(-9, 10) and value and not isinstance(value, bool):
-        return value
-    return problems.note(path, f"{shown(value)}: a whole number but 0 is expected: 1 right beneath, -1 right above")
+_ENCODING = one_that(_is_character_set, "an encoding such as 'utf-8', 'utf-16' or 'cp1252' is expected")
+_SIGN = one_that(_is_sign, "one character, no letter or digit, is expected")
+_DELIMITER = one_that(
+    lambda value: value in BLANKS or _is_sign(value),
+    "one character, no letter or digit, 'blanks' or 'two blanks' is expected",
+    words=lambda: BLANKS,
+)
+_UNITS_ROW = one_that(
+    lambda value: value in range(-9, 10) and value and not isinstance(value, bool),
+    "a whole number but 0 is expected: 1 right beneath, -1 right above",
+)
+_MOMENT = one_that(
+    lambda value: isinstance(value, datetime), "date and time without quotes are expected: 2026-01-31T08:00:00"
+)
 
 
 def _from_name(value: Any, path: str, problems: Problems) -> Any:
@@ -106,12 +94,6 @@ def _from_name(value: Any, path: str, problems: Problems) -> Any:
         if names.count(name) > 1 and name != "ignored":
             return problems.note(path, f"{shown(value)}: '{name}' once is expected")
     return value if {*names} <= {*allowed} else UNFIT
-
-
-def _moment(value: Any, path: str, problems: Problems) -> Any:
-    if isinstance(value, datetime):
-        return value
-    return problems.note(path, f"{shown(value)}: date and time without quotes are expected: 2026-01-31T08:00:00")
 
 
 def _column(value: Any, path: str, problems: Problems) -> Any:
@@ -183,23 +165,23 @@ _PROFILE = table(
     {
         "name": _NAME,
         "files": Key(_PATTERNS),
-        "encoding": Key(_encoding, None),
+        "encoding": Key(_ENCODING, None),
         "layout": Key(choice(LAYOUTS), "rows"),
-        "delimiter": Key(_delimiter, None),
+        "delimiter": Key(_DELIMITER, None),
         "widths": Key(listed(whole_number(1, 1000), "widths in characters"), ()),
         "header_rows": Key(whole_number(0, 5), 1),
-        "units_row": Key(_units_row, None),
+        "units_row": Key(_UNITS_ROW, None),
         "block_start": Key(text, None),
         "sections": Key(listed(choice(FOR_ALL_ROWS), "what their heads say"), ()),
         "set_aside": Key(_PATTERNS, ()),
         "as_above": Key(listed(choice(FOR_ALL_ROWS), "what a blank cell has of the row above"), ()),
         "decimal": Key(choice((".", ",")), None),
-        "thousands": Key(_one_character, None),
+        "thousands": Key(_SIGN, None),
         "date_order": Key(choice(DATE_ORDERS), None),
         "missing": Key(listed(text, "what stands for no value"), ()),
         "sheet": Key(_sheets, ()),
         "from_name": Key(_from_name, None),
-        "start": Key(_moment, None),
+        "start": Key(_MOMENT, None),
         "instrument": Key(text, None),
         "operator": Key(text, None),
         "product": Key(text, None),
@@ -229,7 +211,7 @@ _HEAD = table(
         "name": _NAME,
         "address": Key(text, ""),
         "logo": Key(text, ""),
-        "time_zone": Key(_time_zone),
+        "time_zone": Key(_TIME_ZONE),
         "earlier_exports": Key(listed(text, "patterns", may_be_empty=True), ()),
         "proficiency_rounds": Key(text, ""),
     },

@@ -12,21 +12,9 @@ from pathlib import Path
 from typing import Annotated, Any, cast
 from zoneinfo import ZoneInfo
 
+import labcalc.lab._tables as toml
 from labcalc.errors import DecisionError
 from labcalc.exports.table import QUANTITY_COLUMNS
-from labcalc.lab._tables import (
-    Celsius,
-    Key,
-    Number,
-    Positive,
-    Problems,
-    Text,
-    choice,
-    number,
-    record_of,
-    shown,
-    whole_number,
-)
 from labcalc.lab.clock import present_moment
 from labcalc.lab.laboratory import Laboratory
 
@@ -39,8 +27,8 @@ _FILE_NAME = "decisions.jsonl"
 _ABOUT_A_RUN = ("exclude", "accept")
 _OF_LIMITS = ("instrument", "oil", "quantity", "temperature_C", "month", "in_force", "centre", "sigma", "sigma_from")
 _MOST = 2**53 - 1
-_Share = Annotated[float, Key(number(0, 1))]
-_Number = Annotated[int, Key(whole_number(1, _MOST))]
+_Share = Annotated[float, toml.Key(toml.number(0, 1))]
+_Number = Annotated[int, toml.Key(toml.whole_number(1, _MOST))]
 
 
 @dataclass(frozen=True)
@@ -52,37 +40,37 @@ class Decision:
     versions of a run, ``file`` names the export whose version counts; without a run, all of that export counts.
     """
 
-    who: Text
+    who: toml.Text
     when: datetime  # with its time zone
     what: Annotated[
-        str, Key(choice((*DECISION_KINDS, *_FOLLOWING)))
+        str, toml.Key(toml.choice((*DECISION_KINDS, *_FOLLOWING)))
     ]  # one of ``DECISION_KINDS``, or ``action``, ``closed``, ``confirmed``
-    why: Text = ""  # the reason; of an action what was found, of one that is closed what was measured since
-    run: Text = ""
-    instrument: Text = ""
-    quantity: Annotated[str, Key(choice(QUANTITY_COLUMNS))] = ""
-    temperature_C: Celsius = math.nan  # temperature of the chart, [°C]; NaN for every one
-    file: Text = ""  # name of the export that counts, without its folder
-    finding: Text = ""  # of an action: the key of its finding
+    why: toml.Text = ""  # the reason; of an action what was found, of one that is closed what was measured since
+    run: toml.Text = ""
+    instrument: toml.Text = ""
+    quantity: Annotated[str, toml.Key(toml.choice(QUANTITY_COLUMNS))] = ""
+    temperature_C: toml.Celsius = math.nan  # temperature of the chart, [°C]; NaN for every one
+    file: toml.Text = ""  # name of the export that counts, without its folder
+    finding: toml.Text = ""  # of an action: the key of its finding
     month: str = ""  # of an action: the month in which it was found, such as ``2026-03``
-    owner: Text = ""
+    owner: toml.Text = ""
     due: date | None = None
-    size: Number = math.nan
+    size: toml.Number = math.nan
     """Of an action: how large its finding was, in the finding's own measure; of a conclusion: how large its cause, in
     the cause's unit; NaN where it has none."""
-    cause: Text = ""  # of a conclusion: the key of its cause
+    cause: toml.Text = ""  # of a conclusion: the key of its cause
     probability: _Share = math.nan  # of the cause as labcalc ranked it before anything more was measured, [-]
     leading_probability: _Share = math.nan  # of the cause that was ranked first then, [-]
-    decided_by: Text = ""  # of a conclusion: the measurement that decided
+    decided_by: toml.Text = ""  # of a conclusion: the measurement that decided
     decision: _Number = 0
     """Number of the decision that an action rests on, of the action that is closed, of what is confirmed."""
-    oil: Text = ""  # of limits: the reference oil of their chart, with its lot
-    lot: Text = ""
+    oil: toml.Text = ""  # of limits: the reference oil of their chart, with its lot
+    lot: toml.Text = ""
     in_force: date | None = None  # of limits: the day from which they hold; what was judged before stays judged
-    centre: Number = math.nan  # of limits, [unit of their chart], as is sigma
-    sigma: Positive = math.nan
-    sigma_from: Annotated[str, Key(choice(("moving range", "standard deviation")))] = ""  # of limits
-    results: Annotated[int, Key(whole_number(2, _MOST))] = 0
+    centre: toml.Number = math.nan  # of limits, [unit of their chart], as is sigma
+    sigma: toml.Positive = math.nan
+    sigma_from: Annotated[str, toml.Key(toml.choice(("moving range", "standard deviation")))] = ""  # of limits
+    results: Annotated[int, toml.Key(toml.whole_number(2, _MOST))] = 0
     """Of limits: how many results in control they rest on, the last of them in ``month``."""
     corrects: _Number = 0  # number of the decision that this one takes the place of
     number: int = 0  # its own: of its entry in the record, or of its line
@@ -226,7 +214,7 @@ def add_decision(laboratory: Laboratory, *, when: datetime | None = None, **give
 
 
 def stated_decision(decision: Decision) -> dict[str, Any]:
-    """Return what a decision says, as JSON can carry it: without its number, and without what is empty."""
+    """Return what a decision says, as JSON can carry it: without its toml.number, and without what is empty."""
     values = {one.name: getattr(decision, one.name) for one in fields(decision) if one.name != "number"}
     texts = {name: one.isoformat() for name, one in values.items() if isinstance(one, date)}
     stated = (values | texts).items()
@@ -238,7 +226,7 @@ def decision_of(record: Mapping[str, Any], file: str, line: int) -> Decision:
 
     Raises DecisionError : A key is missing or wrong; it names the line of the file.
     """
-    problems = Problems()
+    problems = toml.Problems()
     decision = _DECISION(record, "", problems)
     if problems:
         key, problem = problems[0]
@@ -246,28 +234,15 @@ def decision_of(record: Mapping[str, Any], file: str, line: int) -> Decision:
     return replace(cast("Decision", decision), number=line)
 
 
-def _moment(value: Any, path: str, problems: Problems) -> Any:
-    try:
-        moment = datetime.fromisoformat(value)
-    except (TypeError, ValueError):
-        moment = None
-    if moment is None or moment.tzinfo is None:
-        expected = "a time with its time zone, such as '2026-03-31T16:20:00+01:00', is expected"
-        return problems.note(path, f"{shown(value)}: {expected}")
-    return moment
-
-
-def _day(value: Any, path: str, problems: Problems) -> Any:
-    try:
-        return date.fromisoformat(value)
-    except (TypeError, ValueError):
-        return problems.note(path, f"{shown(value)}: a day such as '2026-04-15' is expected")
-
-
-def _month(value: Any, path: str, problems: Problems) -> Any:
-    if isinstance(value, str) and re.fullmatch(r"(19|20|21)\d\d-(0[1-9]|1[0-2])", value, re.ASCII):
-        return value
-    return problems.note(path, f"{shown(value)}: a month such as '2026-03' is expected")
+_MOMENT = toml.one_that(
+    lambda moment: moment.tzinfo is not None,
+    "a time with its time zone, such as '2026-03-31T16:20:00+01:00', is expected",
+    make=datetime.fromisoformat,
+)
+_DAY = toml.one_that(bool, "a day such as '2026-04-15' is expected", make=date.fromisoformat)
+_MONTH = toml.one_that(
+    re.compile(r"(19|20|21)\d\d-(0[1-9]|1[0-2])", re.ASCII).fullmatch, "a month such as '2026-03' is expected"
+)
 
 
 def _check_decision(decision: Decision) -> Iterator[tuple[str, str]]:
@@ -275,7 +250,7 @@ def _check_decision(decision: Decision) -> Iterator[tuple[str, str]]:
         needed = ("finding", "month", "owner", "due") if decision.what == "action" else ("decision",)
         yield from ((name, f"missing: {decision.what} needs it") for name in needed if not getattr(decision, name))
         if decision.what == "closed" and not re.search(r"\d", decision.why):
-            yield "why", f"{shown(decision.why)}: what was measured since, with its figures, is expected"
+            yield "why", f"{toml.shown(decision.why)}: what was measured since, with its figures, is expected"
         return
     if not decision.why:
         yield "why", "missing, and must be given"
@@ -296,10 +271,10 @@ def _check_decision(decision: Decision) -> Iterator[tuple[str, str]]:
 
 
 _NUMBERS = ("decision", "corrects", "results")
-_DECISION = record_of(
+_DECISION = toml.record_of(
     Decision,
     _check_decision,
-    when=Key(_moment),
-    month=Key(_month),
-    **dict.fromkeys(("due", "in_force"), Key(_day)),
+    when=toml.Key(_MOMENT),
+    month=toml.Key(_MONTH),
+    **dict.fromkeys(("due", "in_force"), toml.Key(_DAY)),
 )

@@ -10,30 +10,10 @@ from typing import Annotated
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+import labcalc.lab._tables as toml
 from labcalc.exports.profile import Profile
 from labcalc.exports.table import QUANTITY_COLUMNS
 from labcalc.formulae import COMMODITIES
-from labcalc.lab._tables import (
-    Celsius,
-    Day,
-    Key,
-    NotNegative,
-    Number,
-    OpenCelsius,
-    OpenNumber,
-    Patterns,
-    Positive,
-    Temperatures,
-    Text,
-    choice,
-    day,
-    listed,
-    number,
-    shown,
-    text,
-    whole_number,
-    yes_or_no,
-)
 from labcalc.lab.record.chain import Head
 from labcalc.statistics import (
     CHART_CONSTANTS,
@@ -47,9 +27,9 @@ from labcalc.statistics import (
 INDICES = {"viscosity index": "the viscosity index", "CCAI": "CCAI"}
 """What a product can be held to that has no temperature, and how a message calls it."""
 _NAN = float("nan")
-_Measured = Annotated[str, Key(choice(QUANTITY_COLUMNS))]
-_Judged = Annotated[str, Key(choice((*QUANTITY_COLUMNS, *INDICES)))]
-_Rule = Annotated[str, Key(choice(DECISION_RULES))]
+_Measured = Annotated[str, toml.Key(toml.choice(QUANTITY_COLUMNS))]
+_Judged = Annotated[str, toml.Key(toml.choice((*QUANTITY_COLUMNS, *INDICES)))]
+_Rule = Annotated[str, toml.Key(toml.choice(DECISION_RULES))]
 _FIRST_RULE = next(iter(DECISION_RULES))
 
 
@@ -57,11 +37,11 @@ _FIRST_RULE = next(iter(DECISION_RULES))
 class Instrument:
     """An instrument, under the name that the exports give it."""
 
-    name: Text
-    description: Text = ""
-    methods: Patterns = ()
+    name: toml.Text
+    description: toml.Text = ""
+    methods: toml.Patterns = ()
     """The methods by which it measures, as ``method_names`` writes them; the first that states a quantity holds."""
-    thermostats: Annotated[int | None, Key(whole_number(1, 2))] = None
+    thermostats: Annotated[int | None, toml.Key(toml.whole_number(1, 2))] = None
     """1: one cell temperature for viscosity and density; 2: each has its own; None where lab.toml doesn't say."""
 
 
@@ -70,10 +50,10 @@ class CertifiedValue:
     """One certified value of a reference oil: ``quantity`` at ``temperature_C`` [°C], in the unit of the tidy table."""
 
     quantity: _Measured
-    temperature_C: Celsius
-    value: Positive
-    expanded_uncertainty: NotNegative  # expanded uncertainty, in the unit of the value
-    coverage_factor: Annotated[float, Key(number(above=0), None)] = 2.0
+    temperature_C: toml.Celsius
+    value: toml.Positive
+    expanded_uncertainty: toml.NotNegative  # expanded uncertainty, in the unit of the value
+    coverage_factor: Annotated[float, toml.Key(toml.number(above=0), None)] = 2.0
     k_is_stated: bool = True  # false where nothing says k, and 2 is taken
 
 
@@ -84,24 +64,24 @@ class ReferenceLot:
     What isn't known of the certificate is empty.
     """
 
-    lot: Text
-    valid_from: Day
-    valid_to: Day
+    lot: toml.Text
+    valid_from: toml.Day
+    valid_to: toml.Day
     certified: tuple[CertifiedValue, ...]
-    certificate: Text = ""  # number of the certificate
-    producer: Text = ""
-    accreditation: Text = ""  # of the producer, such as the number under which it is accredited to ISO 17034
-    coverage_factor: Annotated[float | None, Key(number(above=0))] = None
+    certificate: toml.Text = ""  # number of the certificate
+    producer: toml.Text = ""
+    accreditation: toml.Text = ""  # of the producer, such as the number under which it is accredited to ISO 17034
+    coverage_factor: Annotated[float | None, toml.Key(toml.number(above=0))] = None
     """What the certificate says of k for all its values."""
-    file: Text = ""  # the certificate as a file, relative to lab.toml
+    file: toml.Text = ""  # the certificate as a file, relative to lab.toml
 
 
 @dataclass(frozen=True)
 class ReferenceMaterial:
     """A reference oil, told by its sample names."""
 
-    name: Text
-    samples: Patterns  # Shell-style patterns on the sample name, case ignored
+    name: toml.Text
+    samples: toml.Patterns  # Shell-style patterns on the sample name, case ignored
     lots: Annotated[tuple[ReferenceLot, ...], "lot"]
 
 
@@ -110,10 +90,10 @@ class Limit:
     """A specification limit; NaN where a side is open. ``decimals``: as the specification writes it."""
 
     quantity: _Judged  # ``kinematic viscosity``, ``dynamic viscosity``, ``density``, ``viscosity index`` or ``CCAI``
-    temperature_C: OpenCelsius  # temperature, [°C]; NaN for an index
-    lowest: OpenNumber
-    highest: OpenNumber
-    decimals: Annotated[int, Key(whole_number(0, 6))]
+    temperature_C: toml.OpenCelsius  # temperature, [°C]; NaN for an index
+    lowest: toml.OpenNumber
+    highest: toml.OpenNumber
+    decimals: Annotated[int, toml.Key(toml.whole_number(0, 6))]
     decision_rule: _Rule = ""  # name in ``DECISION_RULES``; empty: the laboratory's rule
     source: str = ""
     """Standard with edition, where lab.toml asks for a standard's limits; empty: the product's specification."""
@@ -125,28 +105,28 @@ class TypicalValue:
     """What the product usually shows: mean and standard deviation of a quantity at a temperature."""
 
     quantity: _Judged
-    temperature_C: OpenCelsius
-    mean: Number
-    standard_deviation: Positive
+    temperature_C: toml.OpenCelsius
+    mean: toml.Number
+    standard_deviation: toml.Positive
 
 
 @dataclass(frozen=True)
 class Product:
     """A product of the house, told by its product name or by sample names."""
 
-    name: Text
-    samples: Patterns = ()
+    name: toml.Text
+    samples: toml.Patterns = ()
     """Shell-style patterns on the sample name, case ignored, for exports that name no product."""
     class_: Annotated[str, "class"] = field(default="", kw_only=True)
     """Class of products, a key of ``product_classes``; empty where lab.toml gives none."""
-    precision_class: Text = ""  # class for the precision statements, such as ``base oils``
+    precision_class: toml.Text = ""  # class for the precision statements, such as ``base oils``
     commodity: str = next(iter(COMMODITIES))  # commodity group for density: a key of ``formulae.COMMODITIES``
-    standard: Text = ""  # published limits that it is held to, a key of ``standard_limits``
+    standard: toml.Text = ""  # published limits that it is held to, a key of ``standard_limits``
     quantities: tuple[str, ...] = ()
     """What its reports calculate beside (``+``) or without (``-``) what its class names."""
-    specification: Text = ""  # title of the specification that the limits are taken from
-    customer: Text = ""
-    sampling: Text = ""  # plan or place of sampling, as a report names it
+    specification: toml.Text = ""  # title of the specification that the limits are taken from
+    customer: toml.Text = ""
+    sampling: toml.Text = ""  # plan or place of sampling, as a report names it
     limits: Annotated[tuple[Limit, ...], "limit"] = ()
     """Of its specification, and of the standard where the specification has none for the quantity."""
     typical: tuple[TypicalValue, ...] = ()
@@ -156,9 +136,9 @@ class Product:
 class PrecisionFunction:
     """How a difference limit grows with the result x: factor · (x + offset) ** exponent; a NaN factor: not stated."""
 
-    factor: Positive = _NAN
-    offset: Number = 0.0
-    exponent: Number = 1.0
+    factor: toml.Positive = _NAN
+    offset: toml.Number = 0.0
+    exponent: toml.Number = 1.0
 
     def at(self, x: ArrayLike) -> NDArray[np.float64]:
         """Return the limit [unit of the quantity] at ``x`` [unit of the quantity], any shape; NaN below -offset."""
@@ -171,31 +151,31 @@ class PrecisionFunction:
 class Precision:
     """A laboratory's own precision statement, 95 %; it takes the place of a published one."""
 
-    precision_class: Annotated[str, Key(text), "class"]
+    precision_class: Annotated[str, toml.Key(toml.text), "class"]
     quantity: _Measured
-    temperature_C: OpenCelsius  # temperature, [°C]; NaN for any
+    temperature_C: toml.OpenCelsius  # temperature, [°C]; NaN for any
     determinability: PrecisionFunction = field(default=PrecisionFunction(), kw_only=True)
     repeatability: PrecisionFunction
     reproducibility: PrecisionFunction = field(default=PrecisionFunction(), kw_only=True)
-    lowest: Number = field(default=_NAN, kw_only=True)
+    lowest: toml.Number = field(default=_NAN, kw_only=True)
     """Ends of the range of results that it was found for, [unit of the quantity]; NaN where none is stated."""
-    highest: Number = field(default=_NAN, kw_only=True)
-    degrees_of_freedom: Annotated[float, Key(number(1))] = field(default=math.inf, kw_only=True)
+    highest: toml.Number = field(default=_NAN, kw_only=True)
+    degrees_of_freedom: Annotated[float, toml.Key(toml.number(1))] = field(default=math.inf, kw_only=True)
     """How many differences stand behind the repeatability, [-]; infinite where it is taken as known."""
-    source: Text
+    source: toml.Text
 
 
 @dataclass(frozen=True)
 class Uncertainty:
     """What a budget needs beside certificates and precision: standard uncertainties and steps; NaN where not stated."""
 
-    temperature_K: NotNegative = _NAN  # standard uncertainty of the cell's temperature, [K]
-    adjustment_percent: NotNegative = _NAN
+    temperature_K: toml.NotNegative = _NAN  # standard uncertainty of the cell's temperature, [K]
+    adjustment_percent: toml.NotNegative = _NAN
     """Standard uncertainty of viscosity that adjustment and drift leave between reference-oil checks, [%]."""
-    adjustment_density_kg_m3: NotNegative = _NAN  # the same for density, [kg/m³]
-    resolution_percent: NotNegative = _NAN  # step of a viscosity that is not printed but follows from others, [%]
-    resolution_density_kg_m3: NotNegative = _NAN  # the same for density, [kg/m³]
-    from_control: Annotated[bool, Key(yes_or_no)] = False
+    adjustment_density_kg_m3: toml.NotNegative = _NAN  # the same for density, [kg/m³]
+    resolution_percent: toml.NotNegative = _NAN  # step of a viscosity that is not printed but follows from others, [%]
+    resolution_density_kg_m3: toml.NotNegative = _NAN  # the same for density, [kg/m³]
+    from_control: Annotated[bool, toml.Key(toml.yes_or_no)] = False
     """Let the instrument's checks in control, by level, stand for temperature, repeatability, resolution and
     adjustment."""
 
@@ -204,20 +184,21 @@ class Uncertainty:
 class ReportChoices:
     """What reports show and by which limits a run is looked at."""
 
-    statement: Text = ""  # what the laboratory states on each of them, beneath the signatures
-    method_pages: Text = ""  # folder of the pages of ``labcalc methods`` as a report sees it; empty: no links to them
-    temperatures_C: Temperatures = ()
+    statement: toml.Text = ""  # what the laboratory states on each of them, beneath the signatures
+    method_pages: toml.Text = ""
+    """Folder of the pages of ``labcalc methods`` as a report sees it; empty: no links to them."""
+    temperatures_C: toml.Temperatures = ()
     """Temperatures at which the viscosity is reported beside the measured ones, [°C]."""
     quantities: tuple[str, ...] = ()
     """What all reports calculate beside (``+``) or without (``-``) what the class of the product names."""
-    expanded_uncertainty_percent: Positive = _NAN
+    expanded_uncertainty_percent: toml.Positive = _NAN
     """The laboratory's own relative expanded uncertainty (95 %) of viscosity, [%]; NaN if it states none."""
-    expanded_uncertainty_density_kg_m3: Positive = _NAN  # the same for density, [kg/m³]
-    reference_age_h: Positive = 24.0  # how old the last reference-oil check of the instrument may be, [h]
-    reference_viscosity_percent: NotNegative = 0.5
+    expanded_uncertainty_density_kg_m3: toml.Positive = _NAN  # the same for density, [kg/m³]
+    reference_age_h: toml.Positive = 24.0  # how old the last reference-oil check of the instrument may be, [h]
+    reference_viscosity_percent: toml.NotNegative = 0.5
     """How far a reference oil may be from its certified viscosity, beside the certificate's own uncertainty, [%]."""
-    reference_density_kg_m3: NotNegative = 0.3  # the same for density, [kg/m³]
-    replicates: Annotated[str, Key(choice(("fills", "determinations")))] = "fills"
+    reference_density_kg_m3: toml.NotNegative = 0.3  # the same for density, [kg/m³]
+    replicates: Annotated[str, toml.Key(toml.choice(("fills", "determinations")))] = "fills"
     """What the replicates of a run are: ``fills``, results of their own that the repeatability r holds for, or
     ``determinations`` of one fill, that the determinability d holds for."""
 
@@ -227,7 +208,7 @@ class ConformityChoices:
     """How results are held against specification limits, where a limit states no rule of its own."""
 
     decision_rule: _Rule = _FIRST_RULE  # name in ``DECISION_RULES``
-    guard_band: Annotated[float, Key(number(0, 5))] = 1.0
+    guard_band: Annotated[float, toml.Key(toml.number(0, 5))] = 1.0
     """Guard band of the rules that have one, in expanded uncertainties, [-]."""
 
 
@@ -235,13 +216,13 @@ class ConformityChoices:
 class Baseline:
     """The period whose results set the limits of control charts, first and last day included; empty texts: of any."""
 
-    first_day: Annotated[date, Key(day), "from"]
-    last_day: Annotated[date, Key(day), "to"]
-    lot: Text = ""
-    instrument: Text = ""
+    first_day: Annotated[date, toml.Key(toml.day), "from"]
+    last_day: Annotated[date, toml.Key(toml.day), "to"]
+    lot: toml.Text = ""
+    instrument: toml.Text = ""
 
 
-_Results = Annotated[int, Key(whole_number(5, 1000))]
+_Results = Annotated[int, toml.Key(toml.whole_number(5, 1000))]
 LIMIT_KINDS = ("by baseline size", "three sigma")  # how far out the limits of a control chart stand
 
 
@@ -256,13 +237,13 @@ class ControlChoices:
 
     baselines: Annotated[tuple[Baseline, ...], "baseline"] = ()
     rules: tuple[RunRule, ...] = RULE_SETS["limits only"]
-    ewma_weight: Annotated[float, Key(number(0, 1))] = 0.4
+    ewma_weight: Annotated[float, toml.Key(toml.number(0, 1))] = 0.4
     """Weight of the newest result, [-]; 0: no EWMA. The default is common in petroleum testing [memory]."""
-    ewma_multiple: Positive = 3.0  # half width of the EWMA's limits in its standard deviations, [-]
-    limits: Annotated[str, Key(choice(LIMIT_KINDS))] = LIMIT_KINDS[0]
+    ewma_multiple: toml.Positive = 3.0  # half width of the EWMA's limits in its standard deviations, [-]
+    limits: Annotated[str, toml.Key(toml.choice(LIMIT_KINDS))] = LIMIT_KINDS[0]
     """One of ``LIMIT_KINDS``: further out the fewer results set them, so that a result without fault lies beyond them
     as seldom as the figures say (``ChartLimits``), or at three sigma in any case."""
-    constants: Annotated[str, Key(choice(CHART_CONSTANTS))] = "trade"  # name in ``CHART_CONSTANTS``
+    constants: Annotated[str, toml.Key(toml.choice(CHART_CONSTANTS))] = "trade"  # name in ``CHART_CONSTANTS``
     baseline_results: _Results = 20
     fewest_results: _Results = 8
     """Results below which no limits are set, [-]: our own choice; with fewer, sigma is known to no better than 30 %."""
@@ -282,7 +263,7 @@ REPEAT_KINDS = ("within a run", "between runs", "reference oils between runs")
 """Repeats that may count: fills of one run, runs of one sample, runs of a reference oil."""
 
 
-_REPEATS = Key(listed(choice(REPEAT_KINDS), ", ".join(map(shown, REPEAT_KINDS))))
+_REPEATS = toml.Key(toml.listed(toml.choice(REPEAT_KINDS), ", ".join(map(toml.shown, REPEAT_KINDS))))
 
 
 @dataclass(frozen=True)
@@ -295,18 +276,18 @@ class DuplicateChoices:
 
     count: Annotated[tuple[str, ...], _REPEATS] = REPEAT_KINDS[:2]
     """Some of ``REPEAT_KINDS``; reference oils between runs have their control charts, and count on request only."""
-    second_fill_endings: Annotated[tuple[str, ...], Key(listed(text, "endings", may_be_empty=True))] = ()
+    second_fill_endings: Annotated[tuple[str, ...], toml.Key(toml.listed(toml.text, "endings", may_be_empty=True))] = ()
     """Endings of a sample's name that mark a second fill or bottle, such as ``/2``; case ignored."""
-    repeatability_window_h: Positive = 8.0
+    repeatability_window_h: toml.Positive = 8.0
     """A working day, [h]: our own choice of the short interval that ISO 3534-2 asks for."""
-    intermediate_window_d: Positive = 31.0  # how long a sample is taken to stay the same, [d]: our own choice
+    intermediate_window_d: toml.Positive = 31.0  # how long a sample is taken to stay the same, [d]: our own choice
 
 
 @dataclass(frozen=True)
 class RecordPlace:
     """Where the record is kept: a SQLite file, relative to lab.toml, or a PostgreSQL database by its URL."""
 
-    file: Text = ""
+    file: toml.Text = ""
     url: str = ""  # without a password
 
 
