@@ -228,18 +228,14 @@ def _laboratory(laboratory: dict[str, Any], **rooms: Any) -> Laboratory:
     return Laboratory(**laboratory, **rooms)
 
 
-_SAME_NAME = "this name"
+_NAMED = {"instrument": _INSTRUMENT, "profile": _PROFILE, "reference": REFERENCE, "product": PRODUCT}
 FILE = table(
     {
         "laboratory": Key(_HEAD, {}),
-        "instrument": Key(
-            tables(_INSTRUMENT, unique=_named, called=_SAME_NAME),
-            (),
-            field="instruments",
-        ),
-        "profile": Key(tables(_PROFILE, unique=_named, called=_SAME_NAME), (), field="profiles"),
-        "reference": Key(tables(REFERENCE, unique=_named, called=_SAME_NAME), (), field="references"),
-        "product": Key(tables(PRODUCT, unique=_named, called=_SAME_NAME), (), field="products"),
+        **{
+            name: Key(tables(one, unique=_named, called="this name"), (), field=f"{name}s")
+            for name, one in _NAMED.items()
+        },
         "precision": Key(
             tables(
                 _PRECISION,

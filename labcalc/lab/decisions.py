@@ -27,6 +27,7 @@ _FILE_NAME = "decisions.jsonl"
 _ABOUT_A_RUN = ("exclude", "accept")
 _OF_LIMITS = ("instrument", "oil", "quantity", "temperature_C", "month", "in_force", "centre", "sigma", "sigma_from")
 _MOST = 2**53 - 1
+_What = Annotated[str, toml.Key(toml.choice((*DECISION_KINDS, *_FOLLOWING)))]
 _Share = Annotated[float, toml.Key(toml.number(0, 1))]
 _Number = Annotated[int, toml.Key(toml.whole_number(1, _MOST))]
 
@@ -42,9 +43,7 @@ class Decision:
 
     who: toml.Text
     when: datetime  # with its time zone
-    what: Annotated[
-        str, toml.Key(toml.choice((*DECISION_KINDS, *_FOLLOWING)))
-    ]  # one of ``DECISION_KINDS``, or ``action``, ``closed``, ``confirmed``
+    what: _What  # one of ``DECISION_KINDS``, or ``action``, ``closed``, ``confirmed``
     why: toml.Text = ""  # the reason; of an action what was found, of one that is closed what was measured since
     run: toml.Text = ""
     instrument: toml.Text = ""
@@ -214,7 +213,7 @@ def add_decision(laboratory: Laboratory, *, when: datetime | None = None, **give
 
 
 def stated_decision(decision: Decision) -> dict[str, Any]:
-    """Return what a decision says, as JSON can carry it: without its toml.number, and without what is empty."""
+    """Return what a decision says, as JSON can carry it: without its number, and without what is empty."""
     values = {one.name: getattr(decision, one.name) for one in fields(decision) if one.name != "number"}
     texts = {name: one.isoformat() for name, one in values.items() if isinstance(one, date)}
     stated = (values | texts).items()

@@ -22,7 +22,6 @@ class Layout:
     """An export taken apart. ``preamble``: what holds for all rows → field and value."""
 
     header_line: int
-    width: int
     fields: tuple[Field, ...]
     preamble: Mapping[str, tuple[Field, str]]
     rows: Rows
@@ -42,17 +41,13 @@ def lay_out(flat: Flat, file: str) -> Layout:
     _check_fields(fields, file)
     used = [field.position for field in fields]
     held = {at for row in near for at, cell in enumerate(row.cells) if cell.strip()}
-    unused = tuple(
-        cell or f"column {at + 1}"
-        for at, cell in enumerate(cells)
-        if at not in [one.position for one in fields if one.holds != "status"] and (cell or at in held)
-    )
+    taken = [one.position for one in fields if one.holds != "status"]
+    unused = [cell or f"column {at + 1}" for at, cell in enumerate(cells) if at not in taken and (cell or at in held)]
     rows = Rows(flat.rows, len(cells), sorted({0, *used}))
     if not len(rows):
         raise ExportError(file, f"there is no row beneath the header in line {flat.header.line}; expected results")
     tidy, aside = tuple(cells) == TIDY_COLUMNS, tuple(sorted(flat.set_aside))
-    unused += tuple(flat.unread)
-    return Layout(flat.header.line, len(cells), fields, flat.preamble, rows, aside, unused, tidy)
+    return Layout(flat.header.line, fields, flat.preamble, rows, aside, (*unused, *flat.unread), tidy)
 
 
 def problems_of(flat: Flat, file: str) -> Iterator[str]:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from labcalc.exports.profile import Column
-from labcalc.exports.source.sheet import stripped
+from labcalc.exports.source.sheet import place_of, stripped
 from labcalc.exports.source.text import shown
 
 _PLACES = re.compile(r"columns? (\d{1,4}|[A-Z]{1,2})(?: to (\d{1,4}|[A-Z]{1,2}))?", re.IGNORECASE)
@@ -63,12 +63,7 @@ def _places(name: str, cells: Sequence[str]) -> list[int]:
 
 
 def _number(text: str) -> int:
-    if text.isdigit():
-        return int(text) - 1
-    number = 0
-    for letter in text.upper():
-        number = number * 26 + ord(letter) - ord("A") + 1
-    return number - 1
+    return int(text) - 1 if text.isdigit() else place_of(text.upper())
 
 
 def missing(columns: Mapping[str, Column], cells: Sequence[str]) -> str:

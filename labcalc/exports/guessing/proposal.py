@@ -250,7 +250,9 @@ def _wrapped(mark: str, texts: Iterable[str]) -> Iterator[str]:
 def _table(guesses: Sequence[Guess]) -> Iterator[str]:
     rows = [("Column", "Holds such as", "Taken for", "Why")]
     for one in guesses:
-        values = textwrap.shorten(", ".join(map(shown, one.values)), _WIDEST, placeholder=" …")
+        values = textwrap.shorten(
+            ", ".join(map(shown, [*dict.fromkeys(filter(None, one.cells))][:3])), _WIDEST, placeholder=" …"
+        )
         rows.append((remark(shown(one.header or f"column {one.place + 1}")), remark(values), one.taken_for, one.why))
     widths = [min(max(len(row[at]) for row in rows), _WIDEST) for at in range(3)]
     for row in rows:
@@ -277,11 +279,8 @@ def _profile_lines(proposal: Proposal) -> Iterator[str]:
         yield f"{quoted(header)} = {_column(column)}\n"
         if header in asked:
             is_asked = column.holds == "ignored"
-            yield (
-                "# QUESTION: is it this, as well as the other or instead of it? Then, for the line above:\n"
-                if is_asked
-                else ""
-            )
+            if is_asked:
+                yield "# QUESTION: is it this, as well as the other or instead of it? Then, for the line above:\n"
             yield f"# {'' if is_asked else 'or '}{quoted(header)} = {_column(asked[header])}\n"
     for header, column in others.items():
         yield f"# QUESTION: does it hold the {column.holds}? Then take away the # here.\n"

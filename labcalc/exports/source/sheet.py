@@ -78,7 +78,7 @@ def joined(cell: str, more: str) -> str:
 
 
 @lru_cache(maxsize=_LAST_COLUMN)
-def _position(letters: str) -> int:
+def place_of(letters: str) -> int:
     """Return the place of a column, from 0; raise ValueError where there is none."""
     place = 0
     for letter in letters[:4]:
@@ -231,7 +231,7 @@ class _Sheet:
         if reference[len(letters) :] != self._number:
             self._refuse(f"a cell of row {self._line} has the reference '{shown(reference)}'")
         try:
-            return _position(letters)
+            return place_of(letters)
         except ValueError:
             self._refuse(f"a cell has the reference '{shown(reference)}'")
 

@@ -14,7 +14,6 @@ from labcalc.judgement.setup.description import (
     OPEN_QUESTION,
     SEVERITIES,
     Finding,
-    counted,
     findings_of_description,
     findings_of_exports,
     findings_of_patterns,
@@ -31,6 +30,7 @@ from labcalc.lab import (
     read_record,
     record_head,
 )
+from labcalc.wording import counted
 
 
 @dataclass(frozen=True)
