@@ -37,7 +37,7 @@ def likely_tables(records: Iterable[Record]) -> list[tuple[Arrangement, Flat]]:
     for delimiter, cut in _divided(head):
         for how in _candidates(cut, delimiter):
             try:
-                table = arrange([replace(one, cells=[*one.cells]) for one in cut], how, "")
+                table = arrange([replace(one, cells=[*one.cells]) for one in cut], how)
             except ExportError:
                 continue
             if table is not None and (score := _score(table, len(how.sections))):
@@ -58,7 +58,7 @@ def shaped_tables(records: Iterable[Record]) -> Iterator[tuple[Arrangement, Flat
         if place is not None:
             how = how if is_header else replace(how, header_rows=0)
             header = Header(place, 0, cut[place] if is_header else header_of_places(cut[place], how))
-            table = arrange(cut, how, "", header)
+            table = arrange(cut, how, header)
             if table is not None:
                 table.listed()
                 yield how, table

@@ -149,7 +149,7 @@ def _all_problems(path: Path, data: bytes, plain: Profile, zone: ZoneInfo, first
         table = table_of(path, data, plain, zone)[0]
     except ExportError:
         return (first,)
-    return tuple(dict.fromkeys((first, *problems_of(table, path.name))))
+    return tuple(dict.fromkeys((first, *problems_of(table))))
 
 
 def _best(path: Path, data: bytes, zone: ZoneInfo) -> Proposal | None:
@@ -195,7 +195,7 @@ def _sheets(path: Path, data: bytes, profile: Profile) -> list[tuple[str, ...] |
     """Return what profile.sheet may be: nothing, or where several sheets or only hidden ones have results, those."""
     if path.suffix.lower() not in WORKBOOKS:
         return [None]
-    found = with_results(sheets(data, path.name), profile, path.name)
+    found = with_results(sheets(data, path.name), profile)
     visible = [name for name, is_hidden in found if not is_hidden]
     names = visible or [name for name, _ in found]
     return [None] if len(visible) == 1 else [None, tuple(names), *((name,) for name in names[:_MOST_NAMED])]

@@ -3,6 +3,8 @@
 import codecs
 import os
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from labcalc.errors import ExportError
@@ -20,6 +22,22 @@ _SOMETHING = re.compile(r"[^\0 \t\r\n\ufeff]")
 _AT_ONCE = 1 << 20
 _EXPECTED = "expected a run export as text (.csv, .txt, .tsv) or a workbook (.xlsx)"
 _LONGEST_SHOWN = 60
+
+
+class ContentError(ExportError):
+    """An export that can't be read at all, said before its name is known: ``naming`` puts it beside."""
+
+    def __init__(self, problem: str) -> None:
+        super().__init__("", problem)
+
+
+@contextmanager
+def naming(file: str) -> Iterator[None]:
+    """Name the file in what is raised of its content."""
+    try:
+        yield
+    except ContentError as failure:
+        raise ExportError(file, failure.problem) from None
 
 
 def decode(data: bytes, file: str, encoding: str | None = None) -> tuple[str, str]:

@@ -8,14 +8,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.errors import ExportError
 from labcalc.exports.arranging.flat import Field, measure
 from labcalc.exports.arranging.layout import Layout
 from labcalc.exports.grammar.units import Unit, unit_of
 from labcalc.exports.grammar.vocabulary import LIMITS
 from labcalc.exports.profile import Profile
 from labcalc.exports.source.sheet import Broken, Typed, as_moment, stripped
-from labcalc.exports.source.text import shown
+from labcalc.exports.source.text import ContentError, shown
 from labcalc.exports.table import Refusal
 from labcalc.exports.values.columns import MOST_REFUSED, Column, joined
 from labcalc.exports.values.dates import (
@@ -58,7 +57,7 @@ class Cells:
         self._columns = {one.position: self._prepared(one, columns.pop(one.position)) for one in layout.fields}
         self._first = columns.get(0)
         numeric = [(one.header, *_counted(self.column(one), one, one.unit)) for one in layout.fields if one.unit]
-        self.decimal = decimal_sign(numeric, "." if layout.is_tidy else profile.decimal, delimiter, file)
+        self.decimal = decimal_sign(numeric, "." if layout.is_tidy else profile.decimal, delimiter)
         self._has_thousands = (profile.thousands or profile.decimal) is not None or any(
             proves_thousands(cell, self.decimal) for _, column, _ in numeric for cell, _ in column
         )
@@ -87,7 +86,7 @@ class Cells:
         if len(self.refused) > MOST_REFUSED:
             first = self.refusal(min(self.refused))
             place = str(first).removeprefix(f"{self.file}, ")
-            raise ExportError(self.file, f"over {MOST_REFUSED:,} rows are refused, the first: {place}")
+            raise ContentError(f"over {MOST_REFUSED:,} rows are refused, the first: {place}")
 
     def refusal(self, row: int, sample: str = "") -> Refusal:
         """Return why a row is refused."""
@@ -176,7 +175,7 @@ class Cells:
             day, clock = clock, None
         if day is None:
             if clock is not None:
-                raise ExportError(self.file, f"column '{shown(clock.header)}' has times, but no date stands beside it")
+                raise ContentError(f"column '{shown(clock.header)}' has times, but no date stands beside it")
             return np.broadcast_to(NO_MOMENT, len(self))
         days = self._told(day)
         at, pairs = days.at, [(text, "") for text in days.distinct]
@@ -188,7 +187,7 @@ class Cells:
         told = [" ".join(filter(None, pair)) if pair[0] else "" for pair in pairs]
         local, order = plain_moments(told), None
         if local is None:
-            order = date_order(days.distinct, self.profile.date_order, day.header, self.file)
+            order = date_order(days.distinct, self.profile.date_order, day.header)
             found = instants([_moment(*pair, order) for pair in pairs], zone)
         else:
             found = localised(local, zone)

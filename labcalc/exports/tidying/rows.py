@@ -8,10 +8,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.errors import ExportError
 from labcalc.exports.arranging.flat import Field
 from labcalc.exports.grammar.vocabulary import LIMITS
-from labcalc.exports.source.text import shown
+from labcalc.exports.source.text import ContentError, shown
 from labcalc.exports.table import QUANTITY_COLUMNS, TIDY_COLUMNS, Refusal, derived_mark
 from labcalc.exports.tidying.cells import Cells
 from labcalc.exports.tidying.contradictions import (
@@ -107,10 +106,9 @@ def _temperatures(cells: Cells, at: float | None, fields: list[Field]) -> NDArra
         return np.full(len(cells), at)
     place = thermometer(cells, fields[0].repeat)
     if place is None:
-        raise ExportError(
-            cells.file,
+        raise ContentError(
             f"column '{shown(fields[0].header)}' has no temperature; expected a temperature column, one in the header, "
-            "or temperature_C in [profile.columns] of lab.toml",
+            "or temperature_C in [profile.columns] of lab.toml"
         )
     return cells.numbers(place)[0]
 
@@ -137,7 +135,7 @@ def _derive(cells: Cells, group: Determinations) -> None:
 def _check_presence(cells: Cells, samples: Column, groups: list[Determinations]) -> None:
     place = cells.where("sample")
     if place is None:
-        raise ExportError(cells.file, "there is no column with the sample's name; [profile.columns] can name one")
+        raise ContentError("there is no column with the sample's name; [profile.columns] can name one")
     nameless = [at for at, sample in enumerate(samples.distinct) if not sample]
     for row in samples.rows_of(nameless) if nameless else ():
         cells.note(row, place, None, "expected the sample's name, or profile.as_above in lab.toml")
