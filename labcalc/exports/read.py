@@ -155,14 +155,14 @@ def table_of(path: Path, data: bytes, profile: Profile, zone: ZoneInfo) -> tuple
     del data
     reader = _of_sheet if path.suffix.lower() in WORKBOOKS else _of_text
     with naming(name_of(path)):
-        table, delimiter, words = reader(name_of(path), held.pop(), profile)
+        table, delimiter, words = reader(held.pop(), profile)
         state(table, profile, name_of(path))
         add_moments(table, profile, zone)
     return table, delimiter, words
 
 
-def _of_text(file: str, data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
-    text, encoding = decode(data, file, profile.encoding)
+def _of_text(data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
+    text, encoding = decode(data, profile.encoding)
     del data
     if (lines := max(text.count("\n"), text.count("\r"))) > _MOST_LINES:
         raise ContentError(f"the file has {lines:,} lines; expected at most {_MOST_LINES:,}")
@@ -195,13 +195,13 @@ def _has_endless_line(text: str) -> bool:
     return False
 
 
-def _of_sheet(file: str, data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
+def _of_sheet(data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
     if not data:
         raise ContentError("the file is empty; expected a workbook (.xlsx)")
-    found = with_results(sheets(data, file, profile.sheet), profile)
+    found = with_results(sheets(data, profile.sheet), profile)
     tables = chosen(found, profile)
     if not tables:
-        reasons = (why_not(records, profile) for _, _, records in sheets(data, file, profile.sheet))
+        reasons = (why_not(records, profile) for _, _, records in sheets(data, profile.sheet))
         raise ContentError(next(filter(None, reasons), _UNRELATED))
     table = stacked(tables)
     table.unread += [f"hidden {listed([name])}" for name, is_hidden in found if is_hidden and name not in tables]

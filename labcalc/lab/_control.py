@@ -11,6 +11,7 @@ from labcalc.lab._tables import (
     Key,
     Problems,
     choice,
+    in_order,
     is_day,
     listed,
     number,
@@ -31,11 +32,6 @@ from labcalc.statistics import PERFORMANCE_THRESHOLDS, RULE_SETS, Beyond, Perfor
 
 _NAN = float("nan")
 _ABOVE_ZERO = number(above=0)
-
-
-def _check_baseline(baseline: Baseline) -> Iterator[tuple[str, str]]:
-    if baseline.last_day < baseline.first_day:
-        yield "to", f"{baseline.last_day}: a day on or after from ({baseline.first_day}) is expected"
 
 
 def _check_rule(rule: dict[str, Any]) -> Iterator[tuple[str, str]]:
@@ -99,16 +95,16 @@ _PERFORMANCE = table(
 )
 
 
-def _check_control(control: ControlChoices) -> Iterator[tuple[str, str]]:
-    if control.settled_results < control.fewest_results:
-        few, settled = control.fewest_results, control.settled_results
-        yield "settled_results", f"{settled}: at least fewest_results ({few}) is expected"
-
-
 CONTROL = record_of(
     ControlChoices,
-    _check_control,
-    baselines=Key(tables(record_of(Baseline, _check_baseline), unique=lambda one: one, called="the same baseline")),
+    in_order("fewest_results", "settled_results", "at least fewest_results"),
+    baselines=Key(
+        tables(
+            record_of(Baseline, in_order("first_day", "last_day", "a day on or after from", "to")),
+            unique=lambda one: one,
+            called="the same baseline",
+        )
+    ),
     rules=Key(_rules),
     performance=Key(_PERFORMANCE),
 )

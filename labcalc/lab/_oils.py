@@ -12,6 +12,7 @@ from labcalc.lab._tables import (
     Problems,
     choice,
     described,
+    in_order,
     keys_of,
     listed,
     nearest,
@@ -48,8 +49,7 @@ def _check_temperature(record: Limit | TypicalValue) -> Iterator[tuple[str, str]
 
 def _check_limit(limit: Limit) -> Iterator[tuple[str, str]]:
     yield from _check_temperature(limit)
-    if limit.lowest >= limit.highest:
-        yield "highest", f"{limit.highest:g}: a number greater than lowest ({limit.lowest:g}) is expected"
+    yield from in_order("lowest", "highest", "a number greater than lowest", strictly=True)(limit)
     if limit.lowest != limit.lowest and limit.highest != limit.highest:
         yield "", "lowest or highest is missing; at least one of them must be given"
 
@@ -104,11 +104,6 @@ PRODUCT = table(
 _TWO = 2.0  # coverage factor where neither a value nor its lot states one: that of 95 %
 
 
-def _check_lot(lot: ReferenceLot) -> Iterator[tuple[str, str]]:
-    if lot.valid_to < lot.valid_from:
-        yield "valid_to", f"{lot.valid_to}: a day on or after valid_from ({lot.valid_from}) is expected"
-
-
 def _lot(value: Any, path: str, problems: Problems) -> Any:
     """Read a lot; what its certificate says of k holds for each value that says nothing itself."""
     lot = _LOT(value, path, problems)
@@ -120,7 +115,11 @@ def _lot(value: Any, path: str, problems: Problems) -> Any:
     return replace(lot, certified=tuple(values))
 
 
-_LOT = record_of(ReferenceLot, _check_lot, certified=Key(_values(record_of(CertifiedValue), may_be_empty=False)))
+_LOT = record_of(
+    ReferenceLot,
+    in_order("valid_from", "valid_to", "a day on or after valid_from"),
+    certified=Key(_values(record_of(CertifiedValue), may_be_empty=False)),
+)
 described(_lot, lambda: schema_of(_LOT))
 _LOTS = tables(_lot, unique=lambda lot: lot.lot.casefold(), called="a lot of this name", may_be_empty=False)
 REFERENCE = record_of(ReferenceMaterial, lots=Key(_LOTS))

@@ -18,6 +18,7 @@ from labcalc.lab._tables import (
     Problems,
     choice,
     day,
+    in_order,
     keys_of,
     listed,
     mapping,
@@ -195,15 +196,10 @@ _PROFILE = table(
 _INSTRUMENT = record_of(Instrument, methods=Key(listed(choice(method_names()), "methods")))
 
 
-def _check_precision(precision: Precision) -> Iterator[tuple[str, str]]:
-    if precision.lowest >= precision.highest:
-        yield "highest", f"{precision.highest:g}: a number greater than lowest ({precision.lowest:g}) is expected"
-
-
 _DIFFERENCE = table(keys_of(PrecisionFunction) | {"factor": Key(_POSITIVE, field="factor")}, PrecisionFunction)
 _PRECISION = record_of(
     Precision,
-    _check_precision,
+    in_order("lowest", "highest", "a number greater than lowest", strictly=True),
     **dict.fromkeys(("repeatability", "determinability", "reproducibility"), Key(_DIFFERENCE)),
 )
 _HEAD = table(
@@ -222,10 +218,6 @@ _HEAD = table(
 def _check_file(laboratory: Laboratory) -> Iterator[tuple[str, str]]:
     if laboratory.name == Laboratory.name and replace(laboratory, profiles=()) != Laboratory():
         yield "laboratory", "missing, and must be given beside other settings than profiles"
-
-
-def _laboratory(laboratory: dict[str, Any], **rooms: Any) -> Laboratory:
-    return Laboratory(**laboratory, **rooms)
 
 
 _NAMED = {"instrument": _INSTRUMENT, "profile": _PROFILE, "reference": REFERENCE, "product": PRODUCT}
@@ -252,6 +244,6 @@ FILE = table(
         "decisions": Key(DECISIONS, DecisionChoices()),
         "record": Key(RECORD, None),
     },
-    _laboratory,
+    lambda laboratory, **rooms: Laboratory(**laboratory, **rooms),
     _check_file,
 )

@@ -190,6 +190,18 @@ Check = Callable[[Any], Iterable[tuple[str, str]]]
 """From a record: sub-key and problem of what its values, each right by itself, contradict in each other."""
 
 
+def in_order(low: str, high: str, expected: str, key: str = "", *, strictly: bool = False) -> Check:
+    """Check that one field isn't below another, or ``strictly`` above it; ``key``: how lab.toml calls it."""
+
+    def check(record: Any) -> Iterator[tuple[str, str]]:
+        first, last = getattr(record, low), getattr(record, high)
+        if last < first or (strictly and last == first):
+            told, than = (f"{one:g}" if isinstance(one, float) else str(one) for one in (last, first))
+            yield key or high, f"{told}: {expected} ({than}) is expected"
+
+    return check
+
+
 def keys_of(record: type[Any], **instead: Key) -> dict[str, Key]:
     """Return the keys of a dataclass whose annotations hold them: ``Annotated[date, Key(day), "from"]``.
 

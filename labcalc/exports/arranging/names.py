@@ -81,14 +81,9 @@ def key_and_value(cells: Sequence[str]) -> tuple[str, str]:
     """Return what a line of key and value says, in one cell or in two; the value is empty where it says nothing."""
     filled = [cell for cell in cells if cell.strip()]
     if len(filled) == 1 or (filled and ":" in filled[0].strip().rstrip(":") and _FIRST_WORD.match(filled[0].strip())):
-        key, _, value = _divided(",".join(cells).strip(" ,"))
-        return key.strip(), value.strip()
+        key, *value = _SIGN.split(",".join(cells).strip(" ,"), maxsplit=1)
+        return key.strip(), "".join(value).strip()
     return (filled[0].strip().rstrip(":= "), stripped(filled[1])) if filled else ("", "")
 
 
 _FIRST_WORD = re.compile(r"[^\W\d][\w ]*:\s")
-
-
-def _divided(text: str) -> tuple[str, str, str]:
-    sign = _SIGN.search(text)
-    return (text[: sign.start()], sign[0], text[sign.end() :]) if sign else (text, "", "")

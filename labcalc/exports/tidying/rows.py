@@ -39,7 +39,8 @@ def tidy(cells: Cells, zone: ZoneInfo) -> tuple[dict[str, Any], tuple[Refusal, .
     _check_presence(cells, texts["sample"], groups)
     cells.note_doubled(moments)
     texts["run"] = name_runs(cells, texts, moments, replicates, [_measured(one) for one in groups], zone)
-    refusals = _refusals(cells, texts["sample"])
+    rows = sorted(cells.refused)
+    refusals = tuple(map(cells.refusal, rows, texts["sample"].each(np.array(rows, np.int64))))
     return _columns(cells, groups, texts, moments, replicates), refusals
 
 
@@ -62,11 +63,6 @@ def _measured(group: Determinations) -> tuple[NDArray[np.int64], NDArray[np.int6
 
 def _tenths(temperature: NDArray[np.float64]) -> NDArray[np.int64]:
     return np.rint(temperature / _SAME_TEMPERATURE_K).astype(np.int64)
-
-
-def _refusals(cells: Cells, samples: Column) -> tuple[Refusal, ...]:
-    rows = sorted(cells.refused)
-    return tuple(map(cells.refusal, rows, samples.each(np.array(rows, np.int64))))
 
 
 def _determinations(cells: Cells) -> list[Determinations]:

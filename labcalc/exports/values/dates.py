@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Iterable, Sequence
-from datetime import UTC, date, datetime, time, timedelta, timezone
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from functools import cache, lru_cache
 from zoneinfo import ZoneInfo
 
@@ -140,18 +140,14 @@ def parse_time(text: str) -> time | None:
         hour = hour % 12 + (12 if half == "p" else 0)
     try:
         micro = int((found[4] or "0").ljust(6, "0")[:6])
-        return time(hour, int(found[2]), int(found[3] or 0), micro, tzinfo=_offset(found[6]))
+        return time(hour, int(found[2]), int(found[3] or 0), micro, tzinfo=_offset(found[6]) if found[6] else None)
     except ValueError:
         return None
 
 
-def _offset(text: str | None) -> timezone | None:
-    if text is None:
-        return None
-    if text in ("Z", "UTC"):
-        return timezone.utc  # noqa: UP017
-    minutes = int(text[1:3]) * 60 + int(text[-2:])
-    return timezone(timedelta(minutes=minutes if text[0] == "+" else -minutes))
+@lru_cache(maxsize=256)
+def _offset(text: str) -> tzinfo | None:
+    return datetime.strptime(text.replace("UTC", "Z"), "%z").tzinfo
 
 
 def parse_moment(text: str, clock: str, order: str | None) -> datetime | None:
