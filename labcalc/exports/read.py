@@ -104,8 +104,8 @@ def read_content(path: Path, data: bytes, digest: str, profile: Profile, zone: Z
     name = name_of(path)
     with naming(name):
         layout = lay_out(table)
-        cells = Cells(layout, profile, name, delimiter)
-        columns, refusals = tidy(cells, zone)
+        cells = Cells(layout, profile, name, delimiter, zone)
+        columns, refusals = tidy(cells)
         refuse_dividing_lines(cells)
     dialect = _dialect(words, cells, layout, profile)
     doubled = tuple(cells.lines[cells.doubled].tolist())

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterable
 from datetime import datetime
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -43,8 +43,8 @@ _MISSING = "; all of the row is refused, unless profile.missing names it"
 class Cells:
     """Access to the columns of a layout by what they hold."""
 
-    def __init__(self, layout: Layout, profile: Profile, file: str, delimiter: str) -> None:
-        self.layout, self.profile, self.file = layout, profile, file
+    def __init__(self, layout: Layout, profile: Profile, file: str, delimiter: str, zone: ZoneInfo) -> None:
+        self.layout, self.profile, self.file, self.zone = layout, profile, file, zone
         self.lines = layout.rows.lines
         self.refused: dict[int, tuple[int, int, str | None, str | None, str]] = {}
         """Row → position, line, header and text of its first offending cell, and what was expected."""
@@ -113,6 +113,12 @@ class Cells:
         """Return the column that holds something, or else the line above the header that says it for all rows."""
         return self.layout.of(holds) or (self.layout.preamble[holds][0] if holds in self.layout.preamble else None)
 
+    @cached_property
+    def texts(self) -> dict[str, Column]:
+        """The texts of all rows that go into the tidy table as they are, by what they hold."""
+        names = ("sample", "product", "lot", "role", "remark", "instrument", "operator")
+        return {name: self.text(name) for name in names}
+
     def text(self, holds: str) -> Column:
         """Return the texts of all rows, empty where there is none."""
         place = self.where(holds)
@@ -155,8 +161,9 @@ class Cells:
             return 0.0, f"expected a {field_.holds} from {plain(low, 10)} to {plain(high, 10)} {name}{meant}"
         return value, None
 
+    @cached_property
     def replicates(self) -> NDArray[np.float64]:
-        """Return the numbers of the repeats; NaN where the export has none."""
+        """The numbers of the repeats; NaN where the export has none."""
         place = self.where("replicate")
         if place is None:
             return np.broadcast_to(np.nan, len(self))
@@ -168,8 +175,9 @@ class Cells:
         self._note_all(place, column, wrong)
         return np.array(numbers)[column.at]
 
-    def moments(self, zone: ZoneInfo) -> NDArray[np.int64]:
-        """Return the moments in microseconds since 1970, UTC; the smallest integer where there is none."""
+    @cached_property
+    def moments(self) -> NDArray[np.int64]:
+        """The moments in microseconds since 1970, UTC; the smallest integer where there is none."""
         day, clock = self.where("measured_at") or self.where("date"), self.where("time")
         if day is None and clock is not None and not any(map(parse_time, self._told(clock).distinct)):
             day, clock = clock, None
@@ -188,21 +196,22 @@ class Cells:
         local, order = plain_moments(told), None
         if local is None:
             order = date_order(days.distinct, self.profile.date_order, day.header)
-            found = instants([_moment(*pair, order) for pair in pairs], zone)
+            found = instants([_moment(*pair, order) for pair in pairs], self.zone)
         else:
-            found = localised(local, zone)
+            found = localised(local, self.zone)
         wrong = {}
         for place in np.flatnonzero(found == NO_MOMENT).tolist():
             if any(pairs[place]):
-                wrong[place] = _what_was_expected(pairs[place][0], _moment(*pairs[place], order), zone)
+                wrong[place] = _what_was_expected(pairs[place][0], _moment(*pairs[place], order), self.zone)
         self._note_all(day, Column(told, at), wrong)
         return found[at]
 
     def _told(self, field_: Field) -> Column:
         return self.column(field_).changed(as_moment)
 
-    def note_doubled(self, moments: NDArray[np.int64]) -> None:
+    def note_doubled(self) -> None:
         """Note the rows that are doubled; a file without any seconds in its times tells none."""
+        moments = self.moments
         known = moments != NO_MOMENT
         if not (moments[known] % 60_000_000).any():
             return

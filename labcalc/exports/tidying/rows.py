@@ -28,20 +28,18 @@ from labcalc.wording import plain
 _SAME_TEMPERATURE_K = 0.1  # temperatures are of one set of repeats if they round to the same tenth
 
 
-def tidy(cells: Cells, zone: ZoneInfo) -> tuple[dict[str, Any], tuple[Refusal, ...]]:
+def tidy(cells: Cells) -> tuple[dict[str, Any], tuple[Refusal, ...]]:
     """Return the columns of the tidy table of an export and its refused rows, in the order of the file."""
     groups = _determinations(cells)
     check_set_temperature(cells)
     check_status(cells)
-    names = ("sample", "product", "lot", "role", "remark", "instrument", "operator")
-    texts = {name: cells.text(name) for name in names}
-    moments, replicates = cells.moments(zone), cells.replicates()
-    _check_presence(cells, texts["sample"], groups)
-    cells.note_doubled(moments)
-    texts["run"] = name_runs(cells, texts, moments, replicates, [_measured(one) for one in groups], zone)
+    samples, _, _ = cells.texts["sample"], cells.moments, cells.replicates  # each notes the cells that it can't read
+    _check_presence(cells, samples, groups)
+    cells.note_doubled()
+    cells.texts["run"] = name_runs(cells, [_measured(one) for one in groups])
     rows = sorted(cells.refused)
-    refusals = tuple(map(cells.refusal, rows, texts["sample"].each(np.array(rows, np.int64))))
-    return _columns(cells, groups, texts, moments, replicates), refusals
+    refusals = tuple(map(cells.refusal, rows, samples.each(np.array(rows, np.int64))))
+    return _columns(cells, groups), refusals
 
 
 def framed(parts: Sequence[dict[str, Any]], zone: ZoneInfo) -> pd.DataFrame:
@@ -141,13 +139,7 @@ def _check_presence(cells: Cells, samples: Column, groups: list[Determinations])
         cells.note(row, first, None, "the row has neither viscosity nor density; expected at least one")
 
 
-def _columns(
-    cells: Cells,
-    groups: list[Determinations],
-    texts: dict[str, Column],
-    moments: NDArray[np.int64],
-    replicates: NDArray[np.float64],
-) -> dict[str, Any]:
+def _columns(cells: Cells, groups: list[Determinations]) -> dict[str, Any]:
     good = cells.good
     order: Any = slice(None)
     picked: list[Any] = [np.flatnonzero(group.measured & good) for group in groups]
@@ -162,6 +154,7 @@ def _columns(
         some: list[NDArray[Any]] = [part[at] for part, at in zip(parts, picked, strict=True)]
         return np.concatenate(some)[order] if len(some) > 1 else some[0]
 
+    texts = cells.texts
     runs, derived, columns = texts["run"].at[rows], gathered(group.derived for group in groups), dict[str, Any]()
     for name in ("remark", *texts):  # the one that takes most memory while it is made goes first
         if name in texts:
@@ -169,9 +162,9 @@ def _columns(
             columns[name] = (_marked(text, derived) if name == "remark" else text).or_none
     temperature = gathered(group.temperature for group in groups)
     columns |= {
-        "measured_at": moments[rows],
+        "measured_at": cells.moments[rows],
         "temperature_C": temperature,
-        "replicate": _replicates(runs, _tenths(temperature), replicates[rows]),
+        "replicate": _replicates(runs, _tenths(temperature), cells.replicates[rows]),
         "source_file": np.full(len(temperature), cells.file, object),
         "source_line": cells.lines[rows],
     }
