@@ -1,8 +1,8 @@
 """The tables [control], [duplicates], [record] and [decisions] of lab.toml: charts, repeats, and how is decided."""
 
-import math
 from collections.abc import Iterator
 from datetime import date
+from functools import partial
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
@@ -11,12 +11,14 @@ from labcalc.lab._tables import (
     Key,
     Problems,
     choice,
+    described,
     in_order,
     is_day,
     listed,
     number,
     one_that,
     record_of,
+    schema_of,
     table,
     tables,
     whole_number,
@@ -30,7 +32,6 @@ from labcalc.lab.laboratory import (
 )
 from labcalc.statistics import PERFORMANCE_THRESHOLDS, RULE_SETS, Beyond, PerformanceThresholds
 
-_NAN = float("nan")
 _ABOVE_ZERO = number(above=0)
 
 
@@ -65,36 +66,33 @@ def _rules(value: Any, path: str, problems: Problems) -> Any:
     return UNFIT if name is UNFIT else RULE_SETS[name]
 
 
-def _performance(
-    ratio: float, satisfactory: tuple[float, ...], inconsistent: tuple[float, ...]
-) -> PerformanceThresholds:
-    return PerformanceThresholds(ratio, _pair(satisfactory), _pair(inconsistent), "lab.toml, [control.performance]")
+_NUMBERS = listed(_ABOVE_ZERO, "two numbers")
 
 
-def _pair(numbers: tuple[float, ...]) -> tuple[float, float]:
-    """Return two numbers; NaN stands for another count, that the check names."""
-    return (numbers[0], numbers[1]) if len(numbers) == 2 else (_NAN, _NAN)
+def _pair(value: Any, path: str, problems: Problems) -> Any:
+    numbers = _NUMBERS(value, path, problems)
+    if numbers is UNFIT or len(numbers) == 2:
+        return numbers
+    return problems.note(path, "two numbers are expected: one for a ratio R/r below ratio, one for the others")
+
+
+described(_pair, lambda: schema_of(_NUMBERS))
 
 
 def _check_performance(limits: PerformanceThresholds) -> Iterator[tuple[str, str]]:
-    for name in ("satisfactory", "inconsistent"):
-        if math.isnan(getattr(limits, name)[0]):
-            yield name, "two numbers are expected: one for a ratio R/r below ratio, one for the others"
     if any(low > high for low, high in zip(limits.inconsistent, limits.satisfactory, strict=True)):
         yield "inconsistent", "numbers not greater than those of satisfactory are expected"
 
 
 _PERFORMANCE = table(
     {
-        "ratio": Key(_ABOVE_ZERO, PERFORMANCE_THRESHOLDS.ratio_split),
-        "satisfactory": Key(listed(_ABOVE_ZERO, "two numbers"), PERFORMANCE_THRESHOLDS.satisfactory),
-        "inconsistent": Key(listed(_ABOVE_ZERO, "two numbers"), PERFORMANCE_THRESHOLDS.inconsistent),
+        "ratio": Key(_ABOVE_ZERO, PERFORMANCE_THRESHOLDS.ratio_split, field="ratio_split"),
+        "satisfactory": Key(_pair, PERFORMANCE_THRESHOLDS.satisfactory),
+        "inconsistent": Key(_pair, PERFORMANCE_THRESHOLDS.inconsistent),
     },
-    _performance,
+    partial(PerformanceThresholds, source="lab.toml, [control.performance]"),
     _check_performance,
 )
-
-
 CONTROL = record_of(
     ControlChoices,
     in_order("fewest_results", "settled_results", "at least fewest_results"),
