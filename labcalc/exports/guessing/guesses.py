@@ -12,16 +12,8 @@ import numpy as np
 from labcalc.exports.arranging.flat import MEASURED, NOT_TAKEN, Flat
 from labcalc.exports.grammar.units import OPEN_GALLON, Unit, unit_of
 from labcalc.exports.grammar.vocabulary import LIMITS, is_invalid, meaning_of
-from labcalc.exports.guessing.sizes import (
-    Guess,
-    density_by_size,
-    guess_densities,
-    guess_exchanged,
-    guess_temperatures,
-    guess_viscosities,
-    open_columns,
-    temperature_unit,
-)
+from labcalc.exports.guessing import sizes
+from labcalc.exports.guessing.sizes import Guess, open_columns
 from labcalc.exports.profile import DATE_ORDERS, FOR_ALL_ROWS, Arrangement, Column
 from labcalc.exports.values.dates import parse_day, parse_moment, parse_time
 from labcalc.exports.values.numbers import figure
@@ -52,10 +44,10 @@ def guess_columns(table: Flat) -> tuple[Guess, ...]:
     _moments(seen)
     is_placed = bool({"temperature", "set temperature"} & ({one.holds for one in seen} | table.preamble.keys()))
     if not is_placed:
-        guess_temperatures(seen)
-    guess_densities(seen)
-    guess_exchanged(seen)
-    guess_viscosities(seen, is_placed or any(one.holds == "temperature" for one in seen))
+        sizes.guess_temperatures(seen)
+    sizes.guess_densities(seen)
+    sizes.guess_exchanged(seen)
+    sizes.guess_viscosities(seen, is_placed or any(one.holds == "temperature" for one in seen))
     if "sample" not in table.preamble and not any(one.holds == "sample" for one in seen):
         texts = [one for one in open_columns(seen) if not one.is_numeric]
         if texts:
@@ -90,8 +82,8 @@ def _by_words(seen: list[Guess]) -> None:
             at = np.nan if meaning.temperature_C is None else meaning.temperature_C
             one.take(at_celsius(meaning.holds, at), "the header says so")
         elif meaning.holds == "density":
-            density_by_size(one, meaning.temperature_C)
-        elif meaning.holds == "temperature" and (unit := temperature_unit(one)):
+            sizes.density_by_size(one, meaning.temperature_C)
+        elif meaning.holds == "temperature" and (unit := sizes.temperature_unit(one)):
             one.take("temperature", "the header says so; the unit by the sizes", unit=unit)
 
 

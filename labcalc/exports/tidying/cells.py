@@ -16,25 +16,8 @@ from labcalc.exports.profile import Profile
 from labcalc.exports.source.sheet import Broken, Typed, as_moment, stripped
 from labcalc.exports.source.text import ContentError, shown
 from labcalc.exports.table import Refusal
+from labcalc.exports.values import dates, numbers
 from labcalc.exports.values.columns import MOST_REFUSED, Column, joined
-from labcalc.exports.values.dates import (
-    NO_MOMENT,
-    are_possible,
-    date_order,
-    instants,
-    localised,
-    parse_moment,
-    parse_time,
-    plain_moments,
-)
-from labcalc.exports.values.numbers import (
-    decimal_sign,
-    figure,
-    half_unit,
-    may_be_a_slip,
-    proves_thousands,
-    typed_half_units,
-)
 from labcalc.wording import plain
 
 _MISSING = "; all of the row is refused, unless profile.missing names it"
@@ -57,9 +40,9 @@ class Cells:
         self._columns = {one.position: self._prepared(one, columns.pop(one.position)) for one in layout.fields}
         self._first = columns.get(0)
         numeric = [(one.header, *_counted(self.column(one), one, one.unit)) for one in layout.fields if one.unit]
-        self.decimal = decimal_sign(numeric, "." if layout.is_tidy else profile.decimal, delimiter)
+        self.decimal = numbers.decimal_sign(numeric, "." if layout.is_tidy else profile.decimal, delimiter)
         self._has_thousands = (profile.thousands or profile.decimal) is not None or any(
-            proves_thousands(cell, self.decimal) for _, column, _ in numeric for cell, _ in column
+            numbers.proves_thousands(cell, self.decimal) for _, column, _ in numeric for cell, _ in column
         )
 
     def __len__(self) -> int:
@@ -138,21 +121,21 @@ class Cells:
             if expected is not None or unit is None:
                 wrong[place] = expected or ""
                 continue
-            values[place], halves[place], factors[place] = value, half_unit(cell, self.decimal), unit.factor
+            values[place], halves[place], factors[place] = value, numbers.half_unit(cell, self.decimal), unit.factor
             if type(cell) is Typed and not self.layout.is_tidy:
                 typed[place] = cell
-        halves[[*typed]] = typed_half_units([*typed.values()])
+        halves[[*typed]] = numbers.typed_half_units([*typed.values()])
         self._note_all(field_, column, wrong)
         return values[column.at], (halves * factors)[column.at]
 
     def _number(self, cell: str, unit: Unit | None, field_: Field) -> tuple[float, str | None]:
         """Return the value of a cell in the tidy table's unit, or what was expected."""
-        value = figure(cell, self.decimal, self.profile.thousands)
+        value = numbers.figure(cell, self.decimal, self.profile.thousands)
         if value is None or unit is None:
             also = f", and a unit of {field_.holds}" if field_.own_units else ""
             also += "" if any(map(str.isdigit, cell)) or unit is None else _MISSING
             return 0.0, f"expected a number with decimal {'comma' if self.decimal == ',' else 'point'}{also}"
-        if not self._has_thousands and may_be_a_slip(cell, self.decimal, _possible(field_.holds, unit)):
+        if not self._has_thousands and numbers.may_be_a_slip(cell, self.decimal, _possible(field_.holds, unit)):
             return 0.0, "reads two ways, with decimal or thousands sign; profile.thousands says which"
         value = unit.converted(value)
         low, high, name = LIMITS[field_.holds]
@@ -179,12 +162,12 @@ class Cells:
     def moments(self) -> NDArray[np.int64]:
         """The moments in microseconds since 1970, UTC; the smallest integer where there is none."""
         day, clock = self.where("measured_at") or self.where("date"), self.where("time")
-        if day is None and clock is not None and not any(map(parse_time, self._told(clock).distinct)):
+        if day is None and clock is not None and not any(map(dates.parse_time, self._told(clock).distinct)):
             day, clock = clock, None
         if day is None:
             if clock is not None:
                 raise ContentError(f"column '{shown(clock.header)}' has times, but no date stands beside it")
-            return np.broadcast_to(NO_MOMENT, len(self))
+            return np.broadcast_to(dates.NO_MOMENT, len(self))
         days = self._told(day)
         at, pairs = days.at, [(text, "") for text in days.distinct]
         if clock is not None and day.holds == "date":
@@ -193,14 +176,14 @@ class Cells:
             span = int(clocks.at.max()) + 1
             pairs = [(days.distinct[one // span], clocks.distinct[one % span]) for one in both.tolist()]
         told = [" ".join(filter(None, pair)) if pair[0] else "" for pair in pairs]
-        local, order = plain_moments(told), None
+        local, order = dates.plain_moments(told), None
         if local is None:
-            order = date_order(days.distinct, self.profile.date_order, day.header)
-            found = instants([_moment(*pair, order) for pair in pairs], self.zone)
+            order = dates.date_order(days.distinct, self.profile.date_order, day.header)
+            found = dates.instants([_moment(*pair, order) for pair in pairs], self.zone)
         else:
-            found = localised(local, self.zone)
+            found = dates.localised(local, self.zone)
         wrong = {}
-        for place in np.flatnonzero(found == NO_MOMENT).tolist():
+        for place in np.flatnonzero(found == dates.NO_MOMENT).tolist():
             if any(pairs[place]):
                 wrong[place] = _what_was_expected(pairs[place][0], _moment(*pairs[place], order), self.zone)
         self._note_all(day, Column(told, at), wrong)
@@ -212,7 +195,7 @@ class Cells:
     def note_doubled(self) -> None:
         """Note the rows that are doubled; a file without any seconds in its times tells none."""
         moments = self.moments
-        known = moments != NO_MOMENT
+        known = moments != dates.NO_MOMENT
         if not (moments[known] % 60_000_000).any():
             return
         order = np.argsort(moments, kind="stable")
@@ -267,8 +250,8 @@ def _possible(holds: str, unit: Unit) -> Callable[[float], bool]:
 
 
 def _moment(day: str, clock: str, order: str | None) -> datetime | None:
-    moment = parse_moment(day, clock, order) if len(day) < 60 and len(clock) < 60 else None
-    return moment if moment is not None and are_possible([moment.year]) else None
+    moment = dates.parse_moment(day, clock, order) if len(day) < 60 and len(clock) < 60 else None
+    return moment if moment is not None and dates.are_possible([moment.year]) else None
 
 
 def _what_was_expected(day: str, moment: datetime | None, zone: ZoneInfo) -> str:

@@ -12,15 +12,9 @@ from labcalc.exports.arranging.flat import Field
 from labcalc.exports.grammar.vocabulary import LIMITS
 from labcalc.exports.source.text import ContentError, shown
 from labcalc.exports.table import QUANTITY_COLUMNS, TIDY_COLUMNS, Refusal, derived_mark
+from labcalc.exports.tidying import contradictions
 from labcalc.exports.tidying.cells import Cells
-from labcalc.exports.tidying.contradictions import (
-    Determinations,
-    check_consistency,
-    check_set_temperature,
-    check_status,
-    hold_against_the_row,
-    thermometer,
-)
+from labcalc.exports.tidying.contradictions import Determinations, thermometer
 from labcalc.exports.tidying.runs import name_runs
 from labcalc.exports.values.columns import Column, joined
 from labcalc.wording import plain
@@ -31,8 +25,8 @@ _SAME_TEMPERATURE_K = 0.1  # temperatures are of one set of repeats if they roun
 def tidy(cells: Cells) -> tuple[dict[str, Any], tuple[Refusal, ...]]:
     """Return the columns of the tidy table of an export and its refused rows, in the order of the file."""
     groups = _determinations(cells)
-    check_set_temperature(cells)
-    check_status(cells)
+    contradictions.check_set_temperature(cells)
+    contradictions.check_status(cells)
     samples, _, _ = cells.texts["sample"], cells.moments, cells.replicates  # each notes the cells that it can't read
     _check_presence(cells, samples, groups)
     cells.note_doubled()
@@ -70,7 +64,7 @@ def _determinations(cells: Cells) -> list[Determinations]:
         together.setdefault((one.repeat, one.temperature_C), []).append(one)
     groups = [_at_temperature(cells, at, group) for (_, at), group in together.items()]
     if len({one.temperature_C for one in fields if one.temperature_C is not None}) == 1:
-        hold_against_the_row(cells, groups)
+        contradictions.hold_against_the_row(cells, groups)
     for group in groups:
         _complete(cells, group)
     return groups
@@ -85,7 +79,7 @@ def _at_temperature(cells: Cells, at: float | None, fields: list[Field]) -> Dete
 
 
 def _complete(cells: Cells, group: Determinations) -> None:
-    check_consistency(cells, group)
+    contradictions.check_consistency(cells, group)
     group.halves.clear()
     _derive(cells, group)
     if group.at is None:
