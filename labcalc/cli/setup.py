@@ -85,7 +85,7 @@ def check(exports: tuple[Path, ...], lab: Path, as_json: bool, keys: bool, schem
 
 
 def _reference(keys: bool, schema: Path | None) -> int:
-    from labcalc.lab.reference import settings_reference, settings_schema
+    from labcalc.lab.settings import settings_reference, settings_schema
 
     if keys:
         tell("| key | takes | default | meaning | in the sample laboratory |\n|---|---|---|---|---|")

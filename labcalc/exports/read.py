@@ -18,7 +18,7 @@ from labcalc.exports.arranging.stack import chosen, listed, stacked, with_result
 from labcalc.exports.profile import Profile
 from labcalc.exports.source.records import DELIMITERS, divided
 from labcalc.exports.source.sheet import sheets
-from labcalc.exports.source.text import decode, name_of, shown
+from labcalc.exports.source.text import ContentError, decode, name_of, naming, shown
 from labcalc.exports.table import Reading, Refusal, SourceFile
 from labcalc.exports.tidying.cells import Cells
 from labcalc.exports.tidying.contradictions import refuse_dividing_lines
@@ -101,15 +101,17 @@ def read_content(path: Path, data: bytes, digest: str, profile: Profile, zone: Z
     held = [data]
     del data
     table, delimiter, words = table_of(path, held.pop(), profile, zone)
-    layout = lay_out(table, name_of(path))
-    cells = Cells(layout, profile, name_of(path), delimiter)
-    columns, refusals = tidy(cells, zone)
-    refuse_dividing_lines(cells)
+    name = name_of(path)
+    with naming(name):
+        layout = lay_out(table)
+        cells = Cells(layout, profile, name, delimiter, zone)
+        columns, refusals = tidy(cells)
+        refuse_dividing_lines(cells)
     dialect = _dialect(words, cells, layout, profile)
     doubled = tuple(cells.lines[cells.doubled].tolist())
     read = len(cells) - len(refusals) - len(doubled), len(refusals)
     left_out = layout.set_aside, layout.unused
-    return columns, refusals, SourceFile(name_of(path), digest, *read, dialect, len(columns["run"]), *left_out, doubled)
+    return columns, refusals, SourceFile(name, digest, *read, dialect, len(columns["run"]), *left_out, doubled)
 
 
 def content_of(path: Path) -> bytes:
@@ -152,32 +154,33 @@ def table_of(path: Path, data: bytes, profile: Profile, zone: ZoneInfo) -> tuple
     held = [data]
     del data
     reader = _of_sheet if path.suffix.lower() in WORKBOOKS else _of_text
-    table, delimiter, words = reader(path, held.pop(), profile)
-    state(table, profile, name_of(path))
-    add_moments(table, profile, zone, name_of(path))
+    with naming(name_of(path)):
+        table, delimiter, words = reader(held.pop(), profile)
+        state(table, profile, name_of(path))
+        add_moments(table, profile, zone)
     return table, delimiter, words
 
 
-def _of_text(path: Path, data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
-    text, encoding = decode(data, name_of(path), profile.encoding)
+def _of_text(data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
+    text, encoding = decode(data, profile.encoding)
     del data
     if (lines := max(text.count("\n"), text.count("\r"))) > _MOST_LINES:
-        raise ExportError(name_of(path), f"the file has {lines:,} lines; expected at most {_MOST_LINES:,}")
+        raise ContentError(f"the file has {lines:,} lines; expected at most {_MOST_LINES:,}")
     if _has_endless_line(text):
-        raise ExportError(name_of(path), f"a line has over {_LONGEST_LINE:,} characters; expected lines of results")
+        raise ContentError(f"a line has over {_LONGEST_LINE:,} characters; expected lines of results")
     delimiters = [one for one in DELIMITERS if one in text]
     if profile.delimiter or profile.widths or profile.layout == "blocks":
         delimiters = [profile.delimiter or ""]
 
     def known(delimiter: str) -> int:
-        header = header_of(islice(reshaped(divided(text, delimiter), profile, name_of(path)), HEAD), profile)
+        header = header_of(islice(reshaped(divided(text, delimiter), profile), HEAD), profile)
         return header.known if header else 0
 
     delimiter = max(delimiters, key=known) if len(delimiters) > 1 else "".join(delimiters)
-    table = arrange(divided(text, delimiter, profile.widths), profile, name_of(path))
+    table = arrange(divided(text, delimiter, profile.widths), profile)
     if table is None:
         reasons = (why_not(divided(text, one, profile.widths), profile) for one in delimiters)
-        raise ExportError(name_of(path), next(filter(None, reasons), _UNRELATED))
+        raise ContentError(next(filter(None, reasons), _UNRELATED))
     words = "fixed widths" if profile.widths else _DIVIDED.get(delimiter, f"cells divided by '{delimiter}'")
     return table, delimiter, [encoding, words]
 
@@ -192,15 +195,15 @@ def _has_endless_line(text: str) -> bool:
     return False
 
 
-def _of_sheet(path: Path, data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
+def _of_sheet(data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
     if not data:
-        raise ExportError(name_of(path), "the file is empty; expected a workbook (.xlsx)")
-    found = with_results(sheets(data, name_of(path), profile.sheet), profile, name_of(path))
-    tables = chosen(found, profile, name_of(path))
+        raise ContentError("the file is empty; expected a workbook (.xlsx)")
+    found = with_results(sheets(data, profile.sheet), profile)
+    tables = chosen(found, profile)
     if not tables:
-        reasons = (why_not(records, profile) for _, _, records in sheets(data, name_of(path), profile.sheet))
-        raise ExportError(name_of(path), next(filter(None, reasons), _UNRELATED))
-    table = stacked(tables, name_of(path))
+        reasons = (why_not(records, profile) for _, _, records in sheets(data, profile.sheet))
+        raise ContentError(next(filter(None, reasons), _UNRELATED))
+    table = stacked(tables)
     table.unread += [f"hidden {listed([name])}" for name, is_hidden in found if is_hidden and name not in tables]
     return table, "", [f"workbook, {listed(tables)}"]
 

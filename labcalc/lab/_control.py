@@ -1,8 +1,8 @@
 """The tables [control], [duplicates], [record] and [decisions] of lab.toml: charts, repeats, and how is decided."""
 
-import math
 from collections.abc import Iterator
-from datetime import date, datetime
+from datetime import date
+from functools import partial
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
@@ -11,46 +11,28 @@ from labcalc.lab._tables import (
     Key,
     Problems,
     choice,
-    day,
+    described,
+    in_order,
+    is_day,
     listed,
     number,
-    shown,
+    one_that,
+    record_of,
+    schema_of,
     table,
     tables,
-    text,
     whole_number,
 )
 from labcalc.lab.laboratory import (
-    LIMIT_KINDS,
-    REPEAT_KINDS,
     Baseline,
     ControlChoices,
     DecisionChoices,
     DuplicateChoices,
     RecordPlace,
 )
-from labcalc.statistics import CHART_CONSTANTS, PERFORMANCE_THRESHOLDS, RULE_SETS, Beyond, PerformanceThresholds
+from labcalc.statistics import PERFORMANCE_THRESHOLDS, RULE_SETS, Beyond, PerformanceThresholds
 
-_NAN = float("nan")
-_DEFAULT = ControlChoices()
 _ABOVE_ZERO = number(above=0)
-
-
-def _check_baseline(baseline: Baseline) -> Iterator[tuple[str, str]]:
-    if baseline.last_day < baseline.first_day:
-        yield "to", f"{baseline.last_day}: a day on or after from ({baseline.first_day}) is expected"
-
-
-_BASELINE = table(
-    {
-        "from": Key(day, field="first_day"),
-        "to": Key(day, field="last_day"),
-        "lot": Key(text, ""),
-        "instrument": Key(text, ""),
-    },
-    Baseline,
-    _check_baseline,
-)
 
 
 def _check_rule(rule: dict[str, Any]) -> Iterator[tuple[str, str]]:
@@ -84,64 +66,47 @@ def _rules(value: Any, path: str, problems: Problems) -> Any:
     return UNFIT if name is UNFIT else RULE_SETS[name]
 
 
-def _performance(
-    ratio: float, satisfactory: tuple[float, ...], inconsistent: tuple[float, ...]
-) -> PerformanceThresholds:
-    return PerformanceThresholds(ratio, _pair(satisfactory), _pair(inconsistent), "lab.toml, [control.performance]")
+_NUMBERS = listed(_ABOVE_ZERO, "two numbers")
 
 
-def _pair(numbers: tuple[float, ...]) -> tuple[float, float]:
-    """Return two numbers; NaN stands for another count, that the check names."""
-    return (numbers[0], numbers[1]) if len(numbers) == 2 else (_NAN, _NAN)
+def _pair(value: Any, path: str, problems: Problems) -> Any:
+    numbers = _NUMBERS(value, path, problems)
+    if numbers is UNFIT or len(numbers) == 2:
+        return numbers
+    return problems.note(path, "two numbers are expected: one for a ratio R/r below ratio, one for the others")
+
+
+described(_pair, lambda: schema_of(_NUMBERS))
 
 
 def _check_performance(limits: PerformanceThresholds) -> Iterator[tuple[str, str]]:
-    for name in ("satisfactory", "inconsistent"):
-        if math.isnan(getattr(limits, name)[0]):
-            yield name, "two numbers are expected: one for a ratio R/r below ratio, one for the others"
     if any(low > high for low, high in zip(limits.inconsistent, limits.satisfactory, strict=True)):
         yield "inconsistent", "numbers not greater than those of satisfactory are expected"
 
 
 _PERFORMANCE = table(
     {
-        "ratio": Key(_ABOVE_ZERO, PERFORMANCE_THRESHOLDS.ratio_split),
-        "satisfactory": Key(listed(_ABOVE_ZERO, "two numbers"), PERFORMANCE_THRESHOLDS.satisfactory),
-        "inconsistent": Key(listed(_ABOVE_ZERO, "two numbers"), PERFORMANCE_THRESHOLDS.inconsistent),
+        "ratio": Key(_ABOVE_ZERO, PERFORMANCE_THRESHOLDS.ratio_split, field="ratio_split"),
+        "satisfactory": Key(_pair, PERFORMANCE_THRESHOLDS.satisfactory),
+        "inconsistent": Key(_pair, PERFORMANCE_THRESHOLDS.inconsistent),
     },
-    _performance,
+    partial(PerformanceThresholds, source="lab.toml, [control.performance]"),
     _check_performance,
 )
-
-
-def _check_control(control: ControlChoices) -> Iterator[tuple[str, str]]:
-    if control.settled_results < control.fewest_results:
-        few, settled = control.fewest_results, control.settled_results
-        yield "settled_results", f"{settled}: at least fewest_results ({few}) is expected"
-
-
-CONTROL = table(
-    {
-        "baseline": Key(
-            tables(_BASELINE, unique=lambda one: one, called="the same baseline"), _DEFAULT.baselines, field="baselines"
-        ),
-        "rules": Key(_rules, _DEFAULT.rules),
-        "ewma_weight": Key(number(0, 1), _DEFAULT.ewma_weight),
-        "ewma_multiple": Key(_ABOVE_ZERO, _DEFAULT.ewma_multiple),
-        "limits": Key(choice(LIMIT_KINDS), _DEFAULT.limits),
-        "constants": Key(choice(CHART_CONSTANTS), _DEFAULT.constants),
-        "baseline_results": Key(whole_number(5, 1000), _DEFAULT.baseline_results),
-        "fewest_results": Key(whole_number(5, 1000), _DEFAULT.fewest_results),
-        "settled_results": Key(whole_number(5, 1000), _DEFAULT.settled_results),
-        "performance": Key(_PERFORMANCE, _DEFAULT.performance),
-    },
+CONTROL = record_of(
     ControlChoices,
-    _check_control,
+    in_order("fewest_results", "settled_results", "at least fewest_results"),
+    baselines=Key(
+        tables(
+            record_of(Baseline, in_order("first_day", "last_day", "a day on or after from", "to")),
+            unique=lambda one: one,
+            called="the same baseline",
+        )
+    ),
+    rules=Key(_rules),
+    performance=Key(_PERFORMANCE),
 )
 """Reader of the whole table."""
-
-
-_REPEATS = DuplicateChoices()
 
 
 def _check_repeats(choices: DuplicateChoices) -> Iterator[tuple[str, str]]:
@@ -153,17 +118,7 @@ def _check_repeats(choices: DuplicateChoices) -> Iterator[tuple[str, str]]:
         )
 
 
-DUPLICATES = table(
-    {
-        "count": Key(listed(choice(REPEAT_KINDS), ", ".join(map(shown, REPEAT_KINDS))), _REPEATS.count),
-        "second_fill_endings": Key(listed(text, "endings", may_be_empty=True), _REPEATS.second_fill_endings),
-        "repeatability_window_h": Key(_ABOVE_ZERO, _REPEATS.repeatability_window_h),
-        "intermediate_window_d": Key(_ABOVE_ZERO, _REPEATS.intermediate_window_d),
-    },
-    DuplicateChoices,
-    _check_repeats,
-)
-"""Reader of the whole table."""
+DUPLICATES = record_of(DuplicateChoices, _check_repeats)  # reader of the whole table
 
 
 _DRIVER = "postgresql+psycopg"
@@ -190,16 +145,14 @@ def _check_place(place: RecordPlace) -> Iterator[tuple[str, str]]:
         yield "", "either file or url is expected"
 
 
-RECORD = table({"file": Key(text, ""), "url": Key(_url, "")}, RecordPlace, _check_place)  # reader of the whole table
+RECORD = record_of(RecordPlace, _check_place, url=Key(_url))  # reader of the whole table
 
 
-def _second_person(value: Any, path: str, problems: Problems) -> Any:
-    """Read whether, or from which day on, a second person is demanded."""
-    if isinstance(value, bool):
-        return date.min if value else None
-    if isinstance(value, date) and not isinstance(value, datetime):
-        return value
-    return problems.note(path, f"{shown(value)}: true, false or a first day such as 2026-04-01 is expected")
+def _since(value: Any) -> Any:
+    return (date.min if value else None) if isinstance(value, bool) else value if is_day(value) else UNFIT
 
 
-DECISIONS = table({"second_person": Key(_second_person, None)}, DecisionChoices)  # reader of the whole table
+_SECOND_PERSON = one_that(
+    lambda since: since is not UNFIT, "true, false or a first day such as 2026-04-01 is expected", make=_since
+)
+DECISIONS = record_of(DecisionChoices, second_person=Key(_SECOND_PERSON))  # reader of the whole table

@@ -1,6 +1,5 @@
 """What lab.toml may hold: its tables, keys, units and ranges, and the records that they become."""
 
-import math
 import re
 from collections.abc import Iterator
 from dataclasses import replace
@@ -11,19 +10,21 @@ from zoneinfo import ZoneInfo, available_timezones
 from labcalc.exports.arranging.names import placed
 from labcalc.exports.profile import BLANKS, DATE_ORDERS, FOR_ALL_ROWS, LAYOUTS, MOMENT_PARTS, Column, Profile
 from labcalc.exports.table import QUANTITY_COLUMNS
-from labcalc.lab._conformity import CONFORMITY, REFERENCE, quantity_and_temperature
 from labcalc.lab._control import CONTROL, DECISIONS, DUPLICATES, RECORD
-from labcalc.lab._products import PRODUCT, QUANTITIES
+from labcalc.lab._oils import PRODUCT, QUANTITIES, REFERENCE, quantity_and_temperature
 from labcalc.lab._tables import (
     UNFIT,
     Key,
     Problems,
     choice,
     day,
+    in_order,
+    keys_of,
     listed,
     mapping,
-    nearest,
     number,
+    one_that,
+    record_of,
     shown,
     table,
     tables,
@@ -44,8 +45,6 @@ from labcalc.lab.laboratory import (
 )
 from labcalc.lab.precision import method_names
 
-_NAN = float("nan")
-
 HOLDS = (
     *("run", "sample", "product", "lot", "role", "instrument", "operator", "remark"),
     *("measured_at", "date", "time", "replicate", "temperature", "set temperature", *QUANTITY_COLUMNS),
@@ -55,46 +54,34 @@ HOLDS = (
 """What a column of an export may hold."""
 
 
-def _time_zone(value: Any, path: str, problems: Problems) -> Any:
-    try:
-        ZoneInfo(value)
-    except (ValueError, LookupError, OSError, TypeError):
-        guess = nearest(value, available_timezones()) if isinstance(value, str) else ""
-        return problems.note(path, f"{shown(value)}: a time zone such as 'Europe/Lisbon' is expected{guess}")
-    return value
-
-
+_TIME_ZONE = one_that(ZoneInfo, "a time zone such as 'Europe/Lisbon' is expected", words=available_timezones)
 _NO_CHARACTER_SET = re.compile("escape|puny|idna|undefined|utf.?7", re.IGNORECASE)
 
 
-def _encoding(value: Any, path: str, problems: Problems) -> Any:
-    """Read the name of a character set; what Python calls an encoding beside them unpacks or interprets bytes."""
-    try:
-        if "Sample; 1,5\n".encode(value).decode(value) != "Sample; 1,5\n" or _NO_CHARACTER_SET.search(value):
-            raise LookupError
-    except (LookupError, TypeError, ValueError):
-        return problems.note(path, f"{shown(value)}: an encoding such as 'utf-8', 'utf-16' or 'cp1252' is expected")
-    return value
+def _is_character_set(name: str) -> bool:
+    """Tell whether it names a character set; what Python calls an encoding beside them unpacks or interprets bytes."""
+    written = "Sample; 1,5\n"
+    return written.encode(name).decode(name) == written and not _NO_CHARACTER_SET.search(name)
 
 
-def _one_character(value: Any, path: str, problems: Problems) -> Any:
-    if isinstance(value, str) and len(value) == 1 and not (value.isalnum() or value in '\0\r\n"'):
-        return value
-    return problems.note(path, f"{shown(value)}: one character, no letter or digit, is expected")
+def _is_sign(value: Any) -> bool:
+    return isinstance(value, str) and len(value) == 1 and not (value.isalnum() or value in '\0\r\n"')
 
 
-def _delimiter(value: Any, path: str, problems: Problems) -> Any:
-    if value in BLANKS or _one_character(value, path, Problems()) is not UNFIT:
-        return value
-    guess = nearest(value, BLANKS) if isinstance(value, str) and len(value) > 1 else ""
-    expected = "one character, no letter or digit, 'blanks' or 'two blanks' is expected"
-    return problems.note(path, f"{shown(value)}: {expected}{guess}")
-
-
-def _units_row(value: Any, path: str, problems: Problems) -> Any:
-    if value in range(-9, 10) and value and not isinstance(value, bool):
-        return value
-    return problems.note(path, f"{shown(value)}: a whole number but 0 is expected: 1 right beneath, -1 right above")
+_ENCODING = one_that(_is_character_set, "an encoding such as 'utf-8', 'utf-16' or 'cp1252' is expected")
+_SIGN = one_that(_is_sign, "one character, no letter or digit, is expected")
+_DELIMITER = one_that(
+    lambda value: value in BLANKS or _is_sign(value),
+    "one character, no letter or digit, 'blanks' or 'two blanks' is expected",
+    words=lambda: BLANKS,
+)
+_UNITS_ROW = one_that(
+    lambda value: value in range(-9, 10) and value and not isinstance(value, bool),
+    "a whole number but 0 is expected: 1 right beneath, -1 right above",
+)
+_MOMENT = one_that(
+    lambda value: isinstance(value, datetime), "date and time without quotes are expected: 2026-01-31T08:00:00"
+)
 
 
 def _from_name(value: Any, path: str, problems: Problems) -> Any:
@@ -108,12 +95,6 @@ def _from_name(value: Any, path: str, problems: Problems) -> Any:
         if names.count(name) > 1 and name != "ignored":
             return problems.note(path, f"{shown(value)}: '{name}' once is expected")
     return value if {*names} <= {*allowed} else UNFIT
-
-
-def _moment(value: Any, path: str, problems: Problems) -> Any:
-    if isinstance(value, datetime):
-        return value
-    return problems.note(path, f"{shown(value)}: date and time without quotes are expected: 2026-01-31T08:00:00")
 
 
 def _column(value: Any, path: str, problems: Problems) -> Any:
@@ -158,10 +139,8 @@ def _check_profile(profile: Profile) -> Iterator[tuple[str, str]]:
 _NAME = Key(text)
 _TEMPERATURE = number(-80, 400, unit="°C")
 _POSITIVE = number(above=0)
-_NOT_NEGATIVE = number(0)
 _PATTERNS = listed(text, "patterns")
 _SHEETS = listed(text, "names of sheets")
-_MEASURED = choice(QUANTITY_COLUMNS)
 
 
 def _sheets(value: Any, path: str, problems: Problems) -> Any:
@@ -187,23 +166,23 @@ _PROFILE = table(
     {
         "name": _NAME,
         "files": Key(_PATTERNS),
-        "encoding": Key(_encoding, None),
+        "encoding": Key(_ENCODING, None),
         "layout": Key(choice(LAYOUTS), "rows"),
-        "delimiter": Key(_delimiter, None),
+        "delimiter": Key(_DELIMITER, None),
         "widths": Key(listed(whole_number(1, 1000), "widths in characters"), ()),
         "header_rows": Key(whole_number(0, 5), 1),
-        "units_row": Key(_units_row, None),
+        "units_row": Key(_UNITS_ROW, None),
         "block_start": Key(text, None),
         "sections": Key(listed(choice(FOR_ALL_ROWS), "what their heads say"), ()),
         "set_aside": Key(_PATTERNS, ()),
         "as_above": Key(listed(choice(FOR_ALL_ROWS), "what a blank cell has of the row above"), ()),
         "decimal": Key(choice((".", ",")), None),
-        "thousands": Key(_one_character, None),
+        "thousands": Key(_SIGN, None),
         "date_order": Key(choice(DATE_ORDERS), None),
         "missing": Key(listed(text, "what stands for no value"), ()),
         "sheet": Key(_sheets, ()),
         "from_name": Key(_from_name, None),
-        "start": Key(_moment, None),
+        "start": Key(_MOMENT, None),
         "instrument": Key(text, None),
         "operator": Key(text, None),
         "product": Key(text, None),
@@ -214,79 +193,21 @@ _PROFILE = table(
     Profile,
     _check_profile,
 )
-_INSTRUMENT = table(
-    {
-        "name": _NAME,
-        "description": Key(text, ""),
-        "methods": Key(listed(choice(method_names()), "methods"), ()),
-        "thermostats": Key(whole_number(1, 2), None),
-    },
-    Instrument,
-)
+_INSTRUMENT = record_of(Instrument, methods=Key(listed(choice(method_names()), "methods")))
 
 
-def _check_precision(precision: Precision) -> Iterator[tuple[str, str]]:
-    if precision.lowest >= precision.highest:
-        yield "highest", f"{precision.highest:g}: a number greater than lowest ({precision.lowest:g}) is expected"
-
-
-_DIFFERENCE = table(
-    {"factor": Key(_POSITIVE), "offset": Key(number(), 0.0), "exponent": Key(number(), 1.0)}, PrecisionFunction
-)
-_PRECISION = table(
-    {
-        "class": Key(text, field="precision_class"),
-        "quantity": Key(_MEASURED),
-        "temperature_C": Key(_TEMPERATURE, _NAN),
-        "determinability": Key(_DIFFERENCE, PrecisionFunction()),
-        "repeatability": Key(_DIFFERENCE),
-        "reproducibility": Key(_DIFFERENCE, PrecisionFunction()),
-        "lowest": Key(number(), _NAN),
-        "highest": Key(number(), _NAN),
-        "degrees_of_freedom": Key(number(1), math.inf),
-        "source": Key(text),
-    },
+_DIFFERENCE = table(keys_of(PrecisionFunction) | {"factor": Key(_POSITIVE, field="factor")}, PrecisionFunction)
+_PRECISION = record_of(
     Precision,
-    _check_precision,
-)
-
-
-def _yes_or_no(value: Any, path: str, problems: Problems) -> Any:
-    return value if isinstance(value, bool) else problems.note(path, f"{shown(value)}: true or false is expected")
-
-
-_UNCERTAINTY = table(
-    {
-        "temperature_K": Key(_NOT_NEGATIVE, _NAN),
-        "adjustment_percent": Key(_NOT_NEGATIVE, _NAN),
-        "adjustment_density_kg_m3": Key(_NOT_NEGATIVE, _NAN),
-        "resolution_percent": Key(_NOT_NEGATIVE, _NAN),
-        "resolution_density_kg_m3": Key(_NOT_NEGATIVE, _NAN),
-        "from_control": Key(_yes_or_no, False),
-    },
-    Uncertainty,
-)
-_REPORT = table(
-    {
-        "statement": Key(text, ""),
-        "method_pages": Key(text, ""),
-        "temperatures_C": Key(listed(_TEMPERATURE, "temperatures", may_be_empty=True), ()),
-        "quantities": QUANTITIES,
-        "expanded_uncertainty_percent": Key(_POSITIVE, _NAN),
-        "expanded_uncertainty_density_kg_m3": Key(_POSITIVE, _NAN),
-        "reference_age_h": Key(_POSITIVE, 24.0),
-        "reference_viscosity_percent": Key(_NOT_NEGATIVE, 0.5),
-        "reference_density_kg_m3": Key(_NOT_NEGATIVE, 0.3),
-        "replicates": Key(choice(("fills", "determinations")), "fills"),
-    },
-    ReportChoices,
+    in_order("lowest", "highest", "a number greater than lowest", strictly=True),
+    **dict.fromkeys(("repeatability", "determinability", "reproducibility"), Key(_DIFFERENCE)),
 )
 _HEAD = table(
     {
         "name": _NAME,
         "address": Key(text, ""),
         "logo": Key(text, ""),
-        "time_zone": Key(_time_zone),
+        "time_zone": Key(_TIME_ZONE),
         "earlier_exports": Key(listed(text, "patterns", may_be_empty=True), ()),
         "proficiency_rounds": Key(text, ""),
     },
@@ -300,22 +221,14 @@ def _check_file(laboratory: Laboratory) -> Iterator[tuple[str, str]]:
         yield "laboratory", "missing, and must be given beside other settings than profiles"
 
 
-def _laboratory(laboratory: dict[str, Any], **rooms: Any) -> Laboratory:
-    return Laboratory(**laboratory, **rooms)
-
-
-_SAME_NAME = "this name"
+_NAMED = {"instrument": _INSTRUMENT, "profile": _PROFILE, "reference": REFERENCE, "product": PRODUCT}
 FILE = table(
     {
         "laboratory": Key(_HEAD, {}),
-        "instrument": Key(
-            tables(_INSTRUMENT, unique=_named, called=_SAME_NAME),
-            (),
-            field="instruments",
-        ),
-        "profile": Key(tables(_PROFILE, unique=_named, called=_SAME_NAME), (), field="profiles"),
-        "reference": Key(tables(REFERENCE, unique=_named, called=_SAME_NAME), (), field="references"),
-        "product": Key(tables(PRODUCT, unique=_named, called=_SAME_NAME), (), field="products"),
+        **{
+            name: Key(tables(one, unique=_named, called="this name"), (), field=f"{name}s")
+            for name, one in _NAMED.items()
+        },
         "precision": Key(
             tables(
                 _PRECISION,
@@ -324,14 +237,14 @@ FILE = table(
             ),
             (),
         ),
-        "report": Key(_REPORT, ReportChoices()),
-        "uncertainty": Key(_UNCERTAINTY, Uncertainty()),
+        "report": Key(record_of(ReportChoices, quantities=QUANTITIES), ReportChoices()),
+        "uncertainty": Key(record_of(Uncertainty), Uncertainty()),
         "control": Key(CONTROL, ControlChoices()),
         "duplicates": Key(DUPLICATES, DuplicateChoices()),
-        "conformity": Key(CONFORMITY, ConformityChoices()),
+        "conformity": Key(record_of(ConformityChoices), ConformityChoices()),
         "decisions": Key(DECISIONS, DecisionChoices()),
         "record": Key(RECORD, None),
     },
-    _laboratory,
+    lambda laboratory, **rooms: Laboratory(**laboratory, **rooms),
     _check_file,
 )

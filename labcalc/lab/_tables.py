@@ -4,13 +4,12 @@ import difflib
 import inspect
 import math
 import re
-import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass, is_dataclass
+from dataclasses import MISSING, dataclass, fields, is_dataclass
 from datetime import date, datetime
 from types import SimpleNamespace
-from typing import Any
+from typing import Annotated, Any, get_type_hints
 
 from labcalc.exports.source.text import shown as shown_cell
 
@@ -78,43 +77,61 @@ def nearest(word: str, words: Iterable[str]) -> str:
     return f"; did you mean '{by_folded[found[0]]}'?" if found else ""
 
 
-def text(value: Any, path: str, problems: Problems) -> Any:
-    """Read a text that is not empty; NUL and half a character, as JSON can hold, are none."""
-    if isinstance(value, str) and value.strip() and not _NO_TEXT.search(value):
-        return value
-    return problems.note(path, f"{shown(value)}: a text in quotes, not empty, is expected")
+def one_that(
+    fits: Callable[[Any], Any],
+    expected: str,
+    *,
+    make: Callable[[Any], Any] = lambda value: value,
+    words: Callable[[], Iterable[str]] = tuple,
+    schema: Schema | None = None,
+) -> Reader:
+    """Read one value: what ``make`` makes of it, if that fits; what either raises means that it doesn't.
+
+    words : What a text that doesn't fit may have been meant for.
+    """
+
+    def read(value: Any, path: str, problems: Problems) -> Any:
+        with suppress(TypeError, ValueError, LookupError, OSError, OverflowError):
+            if fits(made := make(value)):
+                return made
+        guess = nearest(value, words()) if isinstance(value, str) else ""
+        return problems.note(path, f"{shown(value)}: {expected}{guess}")
+
+    return described(read, lambda: schema) if schema else read
 
 
-described(text, lambda: {"type": "string", "minLength": 1})
+text = one_that(
+    lambda value: isinstance(value, str) and value.strip() and not _NO_TEXT.search(value),
+    "a text in quotes, not empty, is expected",
+    schema={"type": "string", "minLength": 1},
+)
+"""Read a text; NUL and half a character, as JSON can hold, are none."""
+yes_or_no = one_that(lambda value: isinstance(value, bool), "true or false is expected")
 
 
 def choice(allowed: Iterable[str]) -> Reader:
     """Read one of the allowed words."""
     words = tuple(allowed)
+    expected = f"one of {', '.join(map(shown, words))} is expected"
+    return one_that(lambda value: value in words, expected, words=lambda: words, schema={"enum": list(words)})
 
-    def read(value: Any, path: str, problems: Problems) -> Any:
-        if value in words:
-            return value
-        expected = ", ".join(shown(word) for word in words)
-        guess = nearest(value, words) if isinstance(value, str) else ""
-        return problems.note(path, f"{shown(value)}: one of {expected} is expected{guess}")
 
-    return described(read, lambda: {"enum": list(words)})
+def _float(value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise TypeError
+    return float(value)
 
 
 def number(lowest: float = -math.inf, highest: float = math.inf, *, above: float = -math.inf, unit: str = "") -> Reader:
     """Read a finite number from ``lowest`` to ``highest``, and greater than ``above``."""
-    expected = _interval(lowest, highest, above, f" {unit}" if unit else "")
-
-    def read(value: Any, path: str, problems: Problems) -> Any:
-        right = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= sys.float_info.max
-        if right and lowest <= value <= highest and value > above:
-            return float(value)
-        return problems.note(path, f"{shown(value)}: {expected} is expected")
-
     ends = {"minimum": lowest, "maximum": highest, "exclusiveMinimum": above}
     limits = {name: end for name, end in ends.items() if math.isfinite(end)}
-    return described(read, lambda: {"type": "number", **limits, **({"description": f"[{unit}]"} if unit else {})})
+    return one_that(
+        lambda value: math.isfinite(value) and lowest <= value <= highest and value > above,
+        f"{_interval(lowest, highest, above, f' {unit}' if unit else '')} is expected",
+        make=_float,
+        schema={"type": "number", **limits, **({"description": f"[{unit}]"} if unit else {})},
+    )
 
 
 def _interval(lowest: float, highest: float, above: float, unit: str) -> str:
@@ -127,20 +144,19 @@ def _interval(lowest: float, highest: float, above: float, unit: str) -> str:
 
 def whole_number(lowest: int, highest: int) -> Reader:
     """Read a whole number, written without a decimal point."""
-
-    def read(value: Any, path: str, problems: Problems) -> Any:
-        if isinstance(value, int) and not isinstance(value, bool) and lowest <= value <= highest:
-            return value
-        return problems.note(path, f"{shown(value)}: a whole number from {lowest} to {highest} is expected")
-
-    return described(read, lambda: {"type": "integer", "minimum": lowest, "maximum": highest})
+    return one_that(
+        lambda value: isinstance(value, int) and not isinstance(value, bool) and lowest <= value <= highest,
+        f"a whole number from {lowest} to {highest} is expected",
+        schema={"type": "integer", "minimum": lowest, "maximum": highest},
+    )
 
 
-def day(value: Any, path: str, problems: Problems) -> Any:
-    """Read a day."""
-    if isinstance(value, date) and not isinstance(value, datetime):
-        return value
-    return problems.note(path, f"{shown(value)}: a day is expected, without quotes and without a time: 2026-01-31")
+def is_day(value: Any) -> bool:
+    """Tell whether a TOML value is a day without a time."""
+    return isinstance(value, date) and not isinstance(value, datetime)
+
+
+day = one_that(is_day, "a day is expected, without quotes and without a time: 2026-01-31")
 
 
 def listed(read_one: Reader, what: str, *, may_be_empty: bool = False) -> Reader:
@@ -172,6 +188,40 @@ def mapping(read_one: Reader) -> Reader:
 
 Check = Callable[[Any], Iterable[tuple[str, str]]]
 """From a record: sub-key and problem of what its values, each right by itself, contradict in each other."""
+
+
+def in_order(low: str, high: str, expected: str, key: str = "", *, strictly: bool = False) -> Check:
+    """Check that one field isn't below another, or ``strictly`` above it; ``key``: how lab.toml calls it."""
+
+    def check(record: Any) -> Iterator[tuple[str, str]]:
+        first, last = getattr(record, low), getattr(record, high)
+        if last < first or (strictly and last == first):
+            told, than = (f"{one:g}" if isinstance(one, float) else str(one) for one in (last, first))
+            yield key or high, f"{told}: {expected} ({than}) is expected"
+
+    return check
+
+
+def keys_of(record: type[Any], **instead: Key) -> dict[str, Key]:
+    """Return the keys of a dataclass whose annotations hold them: ``Annotated[date, Key(day), "from"]``.
+
+    A key is called as its field, or as the text behind it; without a default it has that of the field. ``instead``
+    holds keys by the names of fields whose annotations can't hold them.
+    """
+    hints, keys = get_type_hints(record, include_extras=True), dict[str, Key]()
+    for one in fields(record):
+        told = getattr(hints[one.name], "__metadata__", ())
+        key = instead.get(one.name, told[0] if told else None)
+        if isinstance(key, Key):
+            default = one.default if key.default is REQUIRED and one.default is not MISSING else key.default
+            name = told[-1] if told and isinstance(told[-1], str) else one.name
+            keys[name] = Key(key.read, default, one.name)
+    return keys
+
+
+def record_of(record: type[Any], check: Check | None = None, **instead: Key) -> Reader:
+    """Read a table into a dataclass, by ``keys_of``."""
+    return table(keys_of(record, **instead), record, check)
 
 
 def table(
@@ -267,3 +317,17 @@ def _identity(unique: Callable[[Any], object], given: Any) -> object:
         hash(identity)
         return identity
     return None
+
+
+_CELSIUS = number(-80, 400, unit="°C")
+Text = Annotated[str, Key(text)]
+Patterns = Annotated[tuple[str, ...], Key(listed(text, "patterns"))]
+Celsius = Annotated[float, Key(_CELSIUS)]
+OpenCelsius = Annotated[float, Key(_CELSIUS, math.nan)]
+Temperatures = Annotated[tuple[float, ...], Key(listed(_CELSIUS, "temperatures", may_be_empty=True))]
+Number = Annotated[float, Key(number())]
+OpenNumber = Annotated[float, Key(number(), math.nan)]
+Positive = Annotated[float, Key(number(above=0))]
+NotNegative = Annotated[float, Key(number(0))]
+Day = Annotated[date, Key(day)]
+"""Fields of a record, with the keys that ``keys_of`` makes of them; an open one may be left out, and is NaN then."""

@@ -9,12 +9,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any, cast
+from typing import Annotated, Any, cast
 from zoneinfo import ZoneInfo
 
+import labcalc.lab._tables as toml
 from labcalc.errors import DecisionError
 from labcalc.exports.table import QUANTITY_COLUMNS
-from labcalc.lab._tables import Key, Problems, choice, number, shown, table, text, whole_number
 from labcalc.lab.clock import present_moment
 from labcalc.lab.laboratory import Laboratory
 
@@ -27,6 +27,9 @@ _FILE_NAME = "decisions.jsonl"
 _ABOUT_A_RUN = ("exclude", "accept")
 _OF_LIMITS = ("instrument", "oil", "quantity", "temperature_C", "month", "in_force", "centre", "sigma", "sigma_from")
 _MOST = 2**53 - 1
+_What = Annotated[str, toml.Key(toml.choice((*DECISION_KINDS, *_FOLLOWING)))]
+_Share = Annotated[float, toml.Key(toml.number(0, 1))]
+_Number = Annotated[int, toml.Key(toml.whole_number(1, _MOST))]
 
 
 @dataclass(frozen=True)
@@ -38,36 +41,37 @@ class Decision:
     versions of a run, ``file`` names the export whose version counts; without a run, all of that export counts.
     """
 
-    who: str
+    who: toml.Text
     when: datetime  # with its time zone
-    what: str  # one of ``DECISION_KINDS``, or ``action``, ``closed``, ``confirmed``
-    why: str = ""  # the reason; of an action what was found, of one that is closed what was measured since
-    run: str = ""
-    instrument: str = ""
-    quantity: str = ""
-    temperature_C: float = math.nan  # temperature of the chart, [°C]; NaN for every one
-    file: str = ""  # name of the export that counts, without its folder
-    finding: str = ""  # of an action: the key of its finding
+    what: _What  # one of ``DECISION_KINDS``, or ``action``, ``closed``, ``confirmed``
+    why: toml.Text = ""  # the reason; of an action what was found, of one that is closed what was measured since
+    run: toml.Text = ""
+    instrument: toml.Text = ""
+    quantity: Annotated[str, toml.Key(toml.choice(QUANTITY_COLUMNS))] = ""
+    temperature_C: toml.Celsius = math.nan  # temperature of the chart, [°C]; NaN for every one
+    file: toml.Text = ""  # name of the export that counts, without its folder
+    finding: toml.Text = ""  # of an action: the key of its finding
     month: str = ""  # of an action: the month in which it was found, such as ``2026-03``
-    owner: str = ""
+    owner: toml.Text = ""
     due: date | None = None
-    size: float = math.nan
+    size: toml.Number = math.nan
     """Of an action: how large its finding was, in the finding's own measure; of a conclusion: how large its cause, in
     the cause's unit; NaN where it has none."""
-    cause: str = ""  # of a conclusion: the key of its cause
-    probability: float = math.nan  # of the cause as labcalc ranked it before anything more was measured, [-]
-    leading_probability: float = math.nan  # of the cause that was ranked first then, [-]
-    decided_by: str = ""  # of a conclusion: the measurement that decided
-    decision: int = 0
+    cause: toml.Text = ""  # of a conclusion: the key of its cause
+    probability: _Share = math.nan  # of the cause as labcalc ranked it before anything more was measured, [-]
+    leading_probability: _Share = math.nan  # of the cause that was ranked first then, [-]
+    decided_by: toml.Text = ""  # of a conclusion: the measurement that decided
+    decision: _Number = 0
     """Number of the decision that an action rests on, of the action that is closed, of what is confirmed."""
-    oil: str = ""  # of limits: the reference oil of their chart, with its lot
-    lot: str = ""
+    oil: toml.Text = ""  # of limits: the reference oil of their chart, with its lot
+    lot: toml.Text = ""
     in_force: date | None = None  # of limits: the day from which they hold; what was judged before stays judged
-    centre: float = math.nan  # of limits, [unit of their chart], as is sigma
-    sigma: float = math.nan
-    sigma_from: str = ""  # of limits: ``moving range`` or ``standard deviation``
-    results: int = 0  # of limits: how many results in control they rest on, the last of them in ``month``
-    corrects: int = 0  # number of the decision that this one takes the place of
+    centre: toml.Number = math.nan  # of limits, [unit of their chart], as is sigma
+    sigma: toml.Positive = math.nan
+    sigma_from: Annotated[str, toml.Key(toml.choice(("moving range", "standard deviation")))] = ""  # of limits
+    results: Annotated[int, toml.Key(toml.whole_number(2, _MOST))] = 0
+    """Of limits: how many results in control they rest on, the last of them in ``month``."""
+    corrects: _Number = 0  # number of the decision that this one takes the place of
     number: int = 0  # its own: of its entry in the record, or of its line
 
 
@@ -221,7 +225,7 @@ def decision_of(record: Mapping[str, Any], file: str, line: int) -> Decision:
 
     Raises DecisionError : A key is missing or wrong; it names the line of the file.
     """
-    problems = Problems()
+    problems = toml.Problems()
     decision = _DECISION(record, "", problems)
     if problems:
         key, problem = problems[0]
@@ -229,28 +233,15 @@ def decision_of(record: Mapping[str, Any], file: str, line: int) -> Decision:
     return replace(cast("Decision", decision), number=line)
 
 
-def _moment(value: Any, path: str, problems: Problems) -> Any:
-    try:
-        moment = datetime.fromisoformat(value)
-    except (TypeError, ValueError):
-        moment = None
-    if moment is None or moment.tzinfo is None:
-        expected = "a time with its time zone, such as '2026-03-31T16:20:00+01:00', is expected"
-        return problems.note(path, f"{shown(value)}: {expected}")
-    return moment
-
-
-def _day(value: Any, path: str, problems: Problems) -> Any:
-    try:
-        return date.fromisoformat(value)
-    except (TypeError, ValueError):
-        return problems.note(path, f"{shown(value)}: a day such as '2026-04-15' is expected")
-
-
-def _month(value: Any, path: str, problems: Problems) -> Any:
-    if isinstance(value, str) and re.fullmatch(r"(19|20|21)\d\d-(0[1-9]|1[0-2])", value, re.ASCII):
-        return value
-    return problems.note(path, f"{shown(value)}: a month such as '2026-03' is expected")
+_MOMENT = toml.one_that(
+    lambda moment: moment.tzinfo is not None,
+    "a time with its time zone, such as '2026-03-31T16:20:00+01:00', is expected",
+    make=datetime.fromisoformat,
+)
+_DAY = toml.one_that(bool, "a day such as '2026-04-15' is expected", make=date.fromisoformat)
+_MONTH = toml.one_that(
+    re.compile(r"(19|20|21)\d\d-(0[1-9]|1[0-2])", re.ASCII).fullmatch, "a month such as '2026-03' is expected"
+)
 
 
 def _check_decision(decision: Decision) -> Iterator[tuple[str, str]]:
@@ -258,7 +249,7 @@ def _check_decision(decision: Decision) -> Iterator[tuple[str, str]]:
         needed = ("finding", "month", "owner", "due") if decision.what == "action" else ("decision",)
         yield from ((name, f"missing: {decision.what} needs it") for name in needed if not getattr(decision, name))
         if decision.what == "closed" and not re.search(r"\d", decision.why):
-            yield "why", f"{shown(decision.why)}: what was measured since, with its figures, is expected"
+            yield "why", f"{toml.shown(decision.why)}: what was measured since, with its figures, is expected"
         return
     if not decision.why:
         yield "why", "missing, and must be given"
@@ -279,37 +270,10 @@ def _check_decision(decision: Decision) -> Iterator[tuple[str, str]]:
 
 
 _NUMBERS = ("decision", "corrects", "results")
-_NUMBER = Key(whole_number(1, _MOST), 0)
-_DECISION = table(
-    {
-        "who": Key(text),
-        "when": Key(_moment),
-        "what": Key(choice((*DECISION_KINDS, *_FOLLOWING))),
-        "why": Key(text, ""),
-        "run": Key(text, ""),
-        "instrument": Key(text, ""),
-        "quantity": Key(choice(QUANTITY_COLUMNS), ""),
-        "file": Key(text, ""),
-        "temperature_C": Key(number(-80, 400, unit="°C"), math.nan),
-        "finding": Key(text, ""),
-        "month": Key(_month, ""),
-        "owner": Key(text, ""),
-        "due": Key(_day, None),
-        "size": Key(number(), math.nan),
-        "cause": Key(text, ""),
-        "probability": Key(number(0, 1), math.nan),
-        "leading_probability": Key(number(0, 1), math.nan),
-        "decided_by": Key(text, ""),
-        "oil": Key(text, ""),
-        "lot": Key(text, ""),
-        "in_force": Key(_day, None),
-        "centre": Key(number(), math.nan),
-        "sigma": Key(number(above=0), math.nan),
-        "sigma_from": Key(choice(("moving range", "standard deviation")), ""),
-        "results": Key(whole_number(2, _MOST), 0),
-        "decision": _NUMBER,
-        "corrects": _NUMBER,
-    },
+_DECISION = toml.record_of(
     Decision,
     _check_decision,
+    when=toml.Key(_MOMENT),
+    month=toml.Key(_MONTH),
+    **dict.fromkeys(("due", "in_force"), toml.Key(_DAY)),
 )

@@ -1,9 +1,14 @@
-"""lab.toml in, the laboratory's records out; every line that can't be used is named by the path of its key."""
+"""lab.toml in, the laboratory's records out; every line that can't be used is named by the path of its key.
 
+Beside it, what lab.toml may hold, from the model that reads it: a schema for editors, and a reference for people.
+"""
+
+import base64
 import hashlib
+import json
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from functools import lru_cache
 from itertools import pairwise
@@ -12,9 +17,9 @@ from typing import Any
 
 from labcalc.errors import SettingsError, SettingsProblem
 from labcalc.lab._schema import FILE
-from labcalc.lab._tables import Problems
+from labcalc.lab._tables import Problems, schema_of
 from labcalc.lab.laboratory import Laboratory
-from labcalc.lab.logo import logo_uri
+from labcalc.shipped import sample_lab
 
 HEADING = re.compile(r"\s*\[\[?\s*([\w-]+(?:\s*\.\s*[\w-]+)*)\s*\]\]?\s*(?:#.*)?$")
 """A line that begins a table, or one of several tables of that name."""
@@ -147,3 +152,73 @@ def _syntax(message: str, text: str) -> SettingsProblem:
     if problem.startswith(("Cannot overwrite", "Cannot declare", "Cannot mutate", "Duplicate")):
         return SettingsProblem("", f"{place}: this key or table stands in the file already", int(line or last))
     return SettingsProblem("", f"{place}: not TOML: {problem[0].lower()}{problem[1:]}", int(line or last))
+
+
+_LARGEST_LOGO = 100_000  # bytes of a logo, [B]: every page holds it
+_KINDS: Mapping[str, re.Pattern[bytes]] = {
+    "png": re.compile(rb"\x89PNG\r\n\x1a\n"),
+    "jpeg": re.compile(rb"\xff\xd8\xff"),
+    "svg+xml": re.compile(rb"\s*(?:<\?xml[^>]*>\s*|<!--.*?-->\s*)*<svg[\s>]", re.DOTALL),
+}
+"""How a picture of each kind begins (PNG, 3rd edition, 5.2; JPEG: ITU-T T.81, B.1.1.3; SVG 2, 5.1)."""
+_ACTIVE = re.compile(rb"<\s*(?:\w+:)?(?:script|foreignObject)\b|\son\w+\s*=|\bhref\s*=\s*[\"'](?!#|data:image/)", re.I)
+"""What an SVG does or fetches; a page shows it as an ``img``, where none of that works, and a logo needs none."""
+
+
+def logo_uri(file: Path) -> str:
+    """Return a picture as a ``data:`` URI. ValueError: what is wrong with it, and what is expected."""
+    try:
+        content = file.read_bytes()
+    except OSError as failure:
+        raise ValueError(f"'{file.name}' can't be read: {failure.strerror}") from failure
+    if len(content) > _LARGEST_LOGO:
+        raise ValueError(f"'{file.name}' has {len(content)} bytes; {_LARGEST_LOGO} or fewer are expected")
+    kind = next((kind for kind, begins in _KINDS.items() if begins.match(content)), "")
+    if not kind:
+        raise ValueError(f"'{file.name}': a PNG, JPEG or SVG picture is expected")
+    if kind == "svg+xml" and (found := _ACTIVE.search(content)):
+        what = found[0].strip().decode("ascii", "replace")
+        raise ValueError(f"'{file.name}' holds {what!r}: an SVG without scripts or links is expected")
+    return f"data:image/{kind};base64,{base64.b64encode(content).decode()}"
+
+
+def settings_schema() -> dict[str, Any]:
+    """Return the JSON Schema (2020-12) of lab.toml."""
+    head = {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": "lab.toml of labcalc"}
+    return {**head, **schema_of(FILE)}
+
+
+def settings_reference() -> Iterator[tuple[str, str, str, str, str]]:
+    """Yield each key of lab.toml with what it takes, its default, its meaning, and how the sample laboratory has it."""
+    yield from _keys(schema_of(FILE), "", [tomllib.loads(sample_lab().read_text("utf-8"))])
+
+
+def _keys(schema: dict[str, Any], prefix: str, samples: list[Any]) -> Iterator[tuple[str, str, str, str, str]]:
+    for name, found in schema["properties"].items():
+        needed = name in schema["required"]
+        inner = found.get("items", found)
+        default = "must be given" if needed and prefix else str(found.get("default", ""))
+        given = [one[name] for one in samples if name in one]
+        is_table = "properties" in inner
+        example = "" if is_table or not given else json.dumps(given[0], ensure_ascii=False, default=str)
+        yield f"{prefix}{name}", _takes(found), default, found.get("description", ""), example
+        if is_table:
+            within = [one for some in given for one in (some if isinstance(some, list) else [some])]
+            yield from _keys(inner, f"{prefix}{name}.", within)
+
+
+def _takes(found: dict[str, Any]) -> str:
+    if "enum" not in found and "type" not in found:
+        return "see meaning"
+    if "enum" in found:
+        return " | ".join(map(str, found["enum"]))
+    if found["type"] == "array":
+        inner = found["items"]
+        plain = _takes(inner) if "type" in inner or "enum" in inner else inner["description"]
+        return "tables" if "properties" in inner else f"list of {plain}"
+    ends = [f"{word} {found[key]:g}" for key, word in _ENDS.items() if key in found]
+    return " ".join([_TYPES[found["type"]], *ends])
+
+
+_ENDS = {"minimum": "from", "exclusiveMinimum": "above", "maximum": "to"}
+_TYPES = {"string": "text", "number": "number", "integer": "whole number", "object": "table", "boolean": "true | false"}

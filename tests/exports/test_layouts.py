@@ -604,7 +604,7 @@ ACCOUNTS = [
 @pytest.mark.parametrize(("text", "delimiter", "said", "others"), ACCOUNTS, ids=range(len(ACCOUNTS)))
 def test_every_line_is_in_a_row_or_set_aside(text: str, delimiter: str, said: dict[str, Any], others: set[int]) -> None:
     """All but the lines of header, preamble, heads of sections, rules and a key's repeat, given as ``others``."""
-    table = arrange(divided(text, delimiter), Arrangement(**said), "x")
+    table = arrange(divided(text, delimiter), Arrangement(**said))
     assert table is not None
     places = [place for row in table.rows for place in (row.origins or [(row.line, "")]) if place]
     in_rows = {line for line, _ in places}

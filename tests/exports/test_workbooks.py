@@ -72,7 +72,7 @@ def filled(rows: Iterable[tuple[int, Iterable[str]]]) -> dict[tuple[int, int], s
 
 def check_beside_the_library(data: bytes) -> None:
     book = load_workbook(io.BytesIO(data))
-    for name, _, records in sheets(data, "w.xlsx"):
+    for name, _, records in sheets(data):
         rows = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
         expected = filled((line, map(by_the_library, row)) for line, row in enumerate(rows, 1))
         assert filled((record.line, record.cells) for record in records) == expected

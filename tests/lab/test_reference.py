@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from labcalc.cli import main
-from labcalc.lab.reference import settings_reference, settings_schema
+from labcalc.lab.settings import settings_reference, settings_schema
 from labcalc.shipped import sample_lab
 
 

@@ -4,7 +4,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
 
-from labcalc.errors import ExportError
 from labcalc.exports.arranging.flat import MEASURED, Flat, meaning_at
 from labcalc.exports.arranging.footers import TOLD_OF_A_ROW, Beneath, is_rule
 from labcalc.exports.arranging.layout import preamble_of
@@ -14,7 +13,7 @@ from labcalc.exports.arranging.sections import Sections, headed, is_other_header
 from labcalc.exports.grammar.units import unit_of
 from labcalc.exports.profile import BLANKS, DATE_ORDERS, Arrangement, Column
 from labcalc.exports.source.records import Record
-from labcalc.exports.source.text import shown
+from labcalc.exports.source.text import ContentError, shown
 from labcalc.exports.table import TIDY_COLUMNS
 from labcalc.exports.values.dates import parse_moment
 
@@ -35,17 +34,17 @@ class Header:
     record: Record
 
 
-def arrange(records: Iterable[Record], how: Arrangement, file: str, header: Header | None = None) -> Flat | None:
+def arrange(records: Iterable[Record], how: Arrangement, header: Header | None = None) -> Flat | None:
     """Return an export as one flat table, beneath a header or that which is found; None where none is found."""
     aside: list[int] = []
     sections = Sections(how.sections, how.columns)
     if how.layout == "blocks":
-        table = blocks(sections.without_heads(_rest(records, how, aside, file)), how, aside, file)
+        table = blocks(sections.without_heads(_rest(records, how, aside)), how, aside)
     else:
-        records = iter(reshaped(records, how, file))
+        records = iter(reshaped(records, how))
         head = list(islice(records, HEAD))
         header = header or header_of(head, how)
-        table = _beneath(head, records, header, how, sections, aside, file) if header else None
+        table = _beneath(head, records, header, how, sections, aside) if header else None
     if table is None:
         return None
     names = [*table.header.cells, *(field.header for field, _ in table.preamble.values())]
@@ -53,15 +52,15 @@ def arrange(records: Iterable[Record], how: Arrangement, file: str, header: Head
         table.add({kind: Column(kind) for kind in sections.kinds}, sections.over)
     table.fill(how.as_above)
     if how.layout == "quantities":
-        table = pivoted(table, how, file)
+        table = pivoted(table, how)
     if problem := missing(how.columns, [*names, *table.header.cells]):
-        raise ExportError(file, problem)
+        raise ContentError(problem)
     return table
 
 
-def reshaped(records: Iterable[Record], how: Arrangement, file: str) -> Iterable[Record]:
+def reshaped(records: Iterable[Record], how: Arrangement) -> Iterable[Record]:
     """Return the records with the header across, as ``lay_out`` wants it."""
-    return turned(records, how.columns, file) if how.layout == "turned" else records
+    return turned(records, how.columns) if how.layout == "turned" else records
 
 
 def why_not(records: Iterable[Record], how: Arrangement) -> str:
@@ -75,25 +74,19 @@ def why_not(records: Iterable[Record], how: Arrangement) -> str:
     return nearest + missing(how.columns, cells) if named(how.columns, cells) else ""
 
 
-def _rest(
-    records: Iterable[Record], how: Arrangement, aside: list[int], file: str, table: Flat | None = None
-) -> Iterable[Record]:
+def _rest(records: Iterable[Record], how: Arrangement, aside: list[int], table: Flat | None = None) -> Iterable[Record]:
     """Return the records that the profile doesn't set aside; beneath a header, another one never is."""
-    return _without(records, how, aside, table, file) if how.set_aside else records
+    return _without(records, how, aside, table) if how.set_aside else records
 
 
-def _without(
-    records: Iterable[Record], how: Arrangement, aside: list[int], table: Flat | None, file: str
-) -> Iterator[Record]:
+def _without(records: Iterable[Record], how: Arrangement, aside: list[int], table: Flat | None) -> Iterator[Record]:
     above = headed(table) if table else []
     for record in records:
         cells = [cell.strip() for cell in record.cells]
         if not any(cell and fits(cell, how.set_aside) for cell in cells):
             yield record
         elif table and is_other_header(zip(above, cells, strict=False)):
-            raise ExportError(
-                file, f"line {record.line}: {other_header(', '.join(filter(None, cells)), table.header.line)}"
-            )
+            raise ContentError(f"line {record.line}: {other_header(', '.join(filter(None, cells)), table.header.line)}")
         else:
             aside.append(record.line)
 
@@ -165,22 +158,21 @@ def _beneath(
     how: Arrangement,
     sections: Sections,
     aside: list[int],
-    file: str,
 ) -> Flat:
     """Return the table that begins with a header in the head of the records."""
     place, end = header.place, header.place + how.header_rows
     if how.header_rows > 1 and (earlier := [record.line for record in head[:place] if _known(record, how)]):
         problem = f"line {earlier[0]} is a header above that of {how.header_rows} lines, line {header.record.line}"
-        raise ExportError(file, f"{problem}; expected profile.header_rows to fit the first")
+        raise ContentError(f"{problem}; expected profile.header_rows to fit the first")
     cells = [cell.strip() for cell in header.record.cells]
     said = named(how.columns, cells)
     width = max([*said, *(at for at, cell in enumerate(cells) if cell)], default=-1) + 1
-    first, units = _units(head, place, end, how, file)
+    first, units = _units(head, place, end, how)
     if units and how.delimiter in BLANKS and len(units) != len(cells):
         problem = f"there are {len(units)} units for {len(cells)} columns"
-        raise ExportError(file, f"{problem} in line {header.record.line}; profile.widths can say where each stands")
+        raise ContentError(f"{problem} in line {header.record.line}; profile.widths can say where each stands")
     table = Flat(Record(header.record.line, (cells + [""] * width)[:width]), units, said, [], set_aside=aside)
-    table.preamble = preamble_of(head[:place], how.columns, file)
+    table.preamble = preamble_of(head[:place], how.columns)
     gap = max((at for at in range(place) if head[at].is_blank), default=-1)
     for above, is_near in ((head[: gap + 1], False), (head[gap + 1 : place], True)):
         list(sections.without_heads(above, is_near))
@@ -191,7 +183,7 @@ def _beneath(
     repeated = [[cell.strip() for cell in record.cells] for record in head[place:first]]
     is_tidy = tuple(table.header.cells) == TIDY_COLUMNS
     beneath = Beneath(repeated, len(cells), width, measured, told, is_tidy, aside)
-    near, rest = (sections.without_heads(_rest(part, how, aside, file, table)) for part in (head[first:], records))
+    near, rest = (sections.without_heads(_rest(part, how, aside, table)) for part in (head[first:], records))
     table.rows = beneath.rows(list(near), iter(rest))
     return table
 
@@ -202,7 +194,7 @@ def _dated(record: Record) -> str:
     return key if any(parse_moment(value[:60], "", order) for order in DATE_ORDERS) else ""
 
 
-def _units(records: list[Record], place: int, end: int, how: Arrangement, file: str) -> tuple[int, list[str]]:
+def _units(records: list[Record], place: int, end: int, how: Arrangement) -> tuple[int, list[str]]:
     """Return the place of the first row, and the units."""
     if how.units_row is None or not how.header_rows:
         return _units_beneath(records, end - 1) if how.header_rows else (place, [])
@@ -213,7 +205,7 @@ def _units(records: list[Record], place: int, end: int, how: Arrangement, file: 
         where = (
             f"line {records[at].line} has {', '.join(map(shown, filter(None, cells)))}" if cells else "there is none"
         )
-        raise ExportError(file, f"profile.units_row is {how.units_row}: {where}; expected the line of units")
+        raise ContentError(f"profile.units_row is {how.units_row}: {where}; expected the line of units")
     return max(at + 1, end), units
 
 

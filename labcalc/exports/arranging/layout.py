@@ -11,7 +11,7 @@ from labcalc.exports.grammar.vocabulary import LIMITS, QUANTITIES, Meaning, carr
 from labcalc.exports.profile import FOR_ALL_ROWS, Column
 from labcalc.exports.source.records import Record
 from labcalc.exports.source.sheet import Broken
-from labcalc.exports.source.text import shown
+from labcalc.exports.source.text import ContentError, shown
 from labcalc.exports.table import TIDY_COLUMNS
 from labcalc.exports.values.columns import Rows
 from labcalc.wording import at_celsius, celsius
@@ -22,7 +22,6 @@ class Layout:
     """An export taken apart. ``preamble``: what holds for all rows → field and value."""
 
     header_line: int
-    width: int
     fields: tuple[Field, ...]
     preamble: Mapping[str, tuple[Field, str]]
     rows: Rows
@@ -35,48 +34,44 @@ class Layout:
         return next((field for field in self.fields if field.holds == holds), None)
 
 
-def lay_out(flat: Flat, file: str) -> Layout:
+def lay_out(flat: Flat) -> Layout:
     """Say what the columns of a flat table hold."""
     cells, near = flat.header.cells, flat.near()
-    fields = tuple(_ranked(filter(None, (_field_at(flat, near, at, file) for at in range(len(cells))))))
-    _check_fields(fields, file)
+    fields = tuple(_ranked(filter(None, (_field_at(flat, near, at) for at in range(len(cells))))))
+    _check_fields(fields)
     used = [field.position for field in fields]
     held = {at for row in near for at, cell in enumerate(row.cells) if cell.strip()}
-    unused = tuple(
-        cell or f"column {at + 1}"
-        for at, cell in enumerate(cells)
-        if at not in [one.position for one in fields if one.holds != "status"] and (cell or at in held)
-    )
+    taken = [one.position for one in fields if one.holds != "status"]
+    unused = [cell or f"column {at + 1}" for at, cell in enumerate(cells) if at not in taken and (cell or at in held)]
     rows = Rows(flat.rows, len(cells), sorted({0, *used}))
     if not len(rows):
-        raise ExportError(file, f"there is no row beneath the header in line {flat.header.line}; expected results")
+        raise ContentError(f"there is no row beneath the header in line {flat.header.line}; expected results")
     tidy, aside = tuple(cells) == TIDY_COLUMNS, tuple(sorted(flat.set_aside))
-    unused += tuple(flat.unread)
-    return Layout(flat.header.line, len(cells), fields, flat.preamble, rows, aside, unused, tidy)
+    return Layout(flat.header.line, fields, flat.preamble, rows, aside, (*unused, *flat.unread), tidy)
 
 
-def problems_of(flat: Flat, file: str) -> Iterator[str]:
+def problems_of(flat: Flat) -> Iterator[str]:
     """Yield for each column what a refusal would say of it."""
     near = flat.near()
     for position in range(len(flat.header.cells)):
         try:
-            _field_at(flat, near, position, file)
+            _field_at(flat, near, position)
         except ExportError as failure:
             yield failure.problem
 
 
-def _field_at(flat: Flat, near: Sequence[Record], position: int, file: str) -> Field | None:
+def _field_at(flat: Flat, near: Sequence[Record], position: int) -> Field | None:
     """Return what a column holds, None if it is not used."""
     cell, meaning = flat.header.cells[position], flat.meaning(position)
     is_measured = meaning is not None and meaning.holds in (*MEASURED, "temperature")
     units = _units_of_cells(near, position) if is_measured or meaning is None else []
     if meaning is None:
-        refuse_measured(cell, flat.unit_beneath(position) or (units[0] or "" if units and all(units) else ""), file)
+        refuse_measured(cell, flat.unit_beneath(position) or (units[0] or "" if units and all(units) else ""))
     if meaning is None or meaning.holds in NOT_TAKEN:
         return None
     unit = next(filter(None, units), None)
     said_unit = meaning if meaning.unit or unit is None else replace(meaning, unit=unit)
-    field = _field(cell or f"column {position + 1}", position, said_unit, file)
+    field = _field(cell or f"column {position + 1}", position, said_unit)
     said = flat.said.get(position)
     if said is None and unit is None:
         return field
@@ -85,13 +80,12 @@ def _field_at(flat: Flat, near: Sequence[Record], position: int, file: str) -> F
     return replace(field, repeat=said.repeat if said else 0, own_units=own_units, is_told=is_told)
 
 
-def refuse_measured(cell: str, unit: str, file: str) -> None:
+def refuse_measured(cell: str, unit: str) -> None:
     """Raise ExportError where a header that is not understood has the unit of what is measured."""
     if carries_measured_unit(f"{cell} [{unit}]"):
-        raise ExportError(
-            file,
+        raise ContentError(
             f"column '{shown(cell)}' is not understood, but has a unit of viscosity, density or temperature; "
-            '[profile.columns] of lab.toml can say what it holds, or "ignored"',
+            '[profile.columns] of lab.toml can say what it holds, or "ignored"'
         )
 
 
@@ -117,24 +111,22 @@ def _stated_repeat(field: Field) -> int:
     return max(field.repeat, 1)
 
 
-def _field(header: str, position: int, meaning: Meaning, file: str) -> Field:
+def _field(header: str, position: int, meaning: Meaning) -> Field:
     if meaning.holds not in (*MEASURED, "temperature"):
         return Field(header, position, meaning.holds)
     column = f"column '{shown(header)}'"
     low, high, _ = LIMITS["temperature"]
     if meaning.temperature_C is not None and not low <= meaning.temperature_C <= high:
         at, lowest, highest = map(celsius, (meaning.temperature_C, low, high))
-        raise ExportError(file, f"{column} is for {at}; expected a temperature from {lowest} to {highest}")
+        raise ContentError(f"{column} is for {at}; expected a temperature from {lowest} to {highest}")
     if meaning.holds in ("relative density", "API gravity"):
-        return _relative_field(header, position, meaning, file)
+        return _relative_field(header, position, meaning)
     if meaning.unit is None:
-        raise ExportError(
-            file, f"{column} has no unit; expected one in its header, or in [profile.columns] of lab.toml"
-        )
+        raise ContentError(f"{column} has no unit; expected one in its header, or in [profile.columns] of lab.toml")
     unit = unit_of(meaning.unit)
     if unit is None or unit.kind not in (meaning.holds, f"kinematic {meaning.holds}", f"dynamic {meaning.holds}"):
-        raise ExportError(
-            file, f"{column}: '{shown(meaning.unit)}' is no unit of {meaning.holds}; [profile.columns] can say which"
+        raise ContentError(
+            f"{column}: '{shown(meaning.unit)}' is no unit of {meaning.holds}; [profile.columns] can say which"
         )
     holds = unit.kind if meaning.holds == "viscosity" else _holds(meaning)
     return Field(header, position, holds, unit, meaning.temperature_C)
@@ -144,35 +136,33 @@ def _holds(meaning: Meaning) -> str:
     return "set temperature" if meaning.qualifier == "set" else meaning.holds
 
 
-def _relative_field(header: str, position: int, meaning: Meaning, file: str) -> Field:
+def _relative_field(header: str, position: int, meaning: Meaning) -> Field:
     """Return a column of relative densities or API gravities as densities at their temperature."""
     water = relative_to_water(meaning.water_C) if meaning.water_C is not None else None
     unit = unit_of("°API") if meaning.holds == "API gravity" else water
     if unit is None or meaning.temperature_C is None:
-        raise ExportError(
-            file,
+        raise ContentError(
             f"column '{shown(header)}' has no temperatures of oil and water; expected them in its header, "
-            "such as 'SG 60/60 °F', or \"ignored\" in [profile.columns] of lab.toml",
+            "such as 'SG 60/60 °F', or \"ignored\" in [profile.columns] of lab.toml"
         )
     return Field(header, position, "density", unit, meaning.temperature_C)
 
 
-def _check_fields(fields: tuple[Field, ...], file: str) -> None:
+def _check_fields(fields: tuple[Field, ...]) -> None:
     seen: dict[tuple[str, float | None, int], Field] = {}
     for field in fields:
         other = seen.setdefault((field.holds, field.temperature_C, field.repeat), field)
         if other is not field and field.holds != "status":
             what = field.holds if field.temperature_C is None else at_celsius(field.holds, field.temperature_C)
-            raise ExportError(
-                file,
+            raise ContentError(
                 f"columns '{shown(other.header)}' and '{shown(field.header)}' both hold {what}; expected one, "
-                'or "ignored" for the other in [profile.columns] of lab.toml',
+                'or "ignored" for the other in [profile.columns] of lab.toml'
             )
     if not any(field.holds in QUANTITIES for field in fields):
-        raise ExportError(file, "there is no column with a viscosity or a density; [profile.columns] can name one")
+        raise ContentError("there is no column with a viscosity or a density; [profile.columns] can name one")
 
 
-def preamble_of(records: Iterable[Record], columns: Mapping[str, Column], file: str) -> dict[str, tuple[Field, str]]:
+def preamble_of(records: Iterable[Record], columns: Mapping[str, Column]) -> dict[str, tuple[Field, str]]:
     """Return what the lines above a header say for all rows."""
     said: dict[str, tuple[Field, str]] = {}
     for record in records:
@@ -184,7 +174,7 @@ def preamble_of(records: Iterable[Record], columns: Mapping[str, Column], file: 
         if meaning is None or meaning.holds not in FOR_ALL_ROWS:
             continue
         if broken := next((cell for cell in record.cells if isinstance(cell, Broken)), None):
-            raise ExportError(file, f"line {record.line}: '{shown(broken)}': {broken.expected}")
+            raise ContentError(f"line {record.line}: '{shown(broken)}': {broken.expected}")
         unit = unit_of(meaning.unit) if meaning.unit else None
         holds = _holds(meaning)
         if meaning.holds == "temperature" and unit is None:

@@ -6,14 +6,13 @@ from datetime import datetime, timedelta
 from pathlib import PurePath
 from zoneinfo import ZoneInfo
 
-from labcalc.errors import ExportError
 from labcalc.exports.arranging.flat import Field, Flat, measure
 from labcalc.exports.arranging.names import between
 from labcalc.exports.grammar.units import unit_of
 from labcalc.exports.profile import MOMENT_PARTS, Column, Profile
 from labcalc.exports.source.records import Record
 from labcalc.exports.source.sheet import Typed, stripped
-from labcalc.exports.source.text import shown
+from labcalc.exports.source.text import ContentError, shown
 from labcalc.exports.values.dates import EPOCH, NO_MOMENT, date_order, instants, parse_moment
 from labcalc.exports.values.numbers import figure, reads_two_ways
 
@@ -42,24 +41,22 @@ def _from_name(pattern: str | None, file: str) -> list[tuple[str, str]]:
         return []
     texts = between(PurePath(file).stem, BLANK.split(pattern)[::2])
     if texts is None or "" in texts:
-        raise ExportError(file, f"the name of the file doesn't fit profile.from_name, '{pattern}'")
+        raise ContentError(f"the name of the file doesn't fit profile.from_name, '{pattern}'")
     return [(holds, text) for holds, text in zip(BLANK.findall(pattern), texts, strict=True) if holds != "ignored"]
 
 
-def add_moments(table: Flat, profile: Profile, zone: ZoneInfo, file: str) -> None:
+def add_moments(table: Flat, profile: Profile, zone: ZoneInfo) -> None:
     """Put the parts of moments together; count elapsed time from its start."""
     at = {column.holds: position for position, column in table.said.items()}
     parts = {part: at[part] for part in MOMENT_PARTS if part in at}
     headers = ", ".join(table.header.cells[position] for position in parts.values())
     if "elapsed" in at:
-        _add_elapsed(table, at["elapsed"], profile, zone, file)
+        _add_elapsed(table, at["elapsed"], profile, zone)
     elif parts:
         has_day = {"year", "month", "day"} <= {*parts}
         holds = "time" if not has_day else "measured_at" if "hour" in parts else "date"
         if not has_day and ({"year", "month", "day"} & {*parts} or "hour" not in parts):
-            raise ExportError(
-                file, f"columns '{shown(headers)}' hold {', '.join(parts)}; expected all parts of a moment"
-            )
+            raise ContentError(f"columns '{shown(headers)}' hold {', '.join(parts)}; expected all parts of a moment")
         table.add({headers: Column(holds)}, lambda row: [_moment_of(row, parts)])
 
 
@@ -75,20 +72,20 @@ def _moment_of(row: Record, parts: Mapping[str, int]) -> str:
     return " ".join(pieces)
 
 
-def _add_elapsed(table: Flat, at: int, profile: Profile, zone: ZoneInfo, file: str) -> None:
+def _add_elapsed(table: Flat, at: int, profile: Profile, zone: ZoneInfo) -> None:
     header = table.header.cells[at]
     column = f"column '{shown(header)}'"
     written = [table.said[at].unit or "", *table.units[at : at + 1], *re.findall(r"[^\W\d]+", header)[::-1]]
     factors = [_SECONDS[unit] for unit in written if unit in _SECONDS]
     if not factors:
-        raise ExportError(file, f"{column} holds elapsed time; expected its unit, s, min or h")
-    start = _start(table, profile, column, zone, file)
+        raise ContentError(f"{column} holds elapsed time; expected its unit, s, min or h")
+    start = _start(table, profile, column, zone)
 
     def moment(row: Record) -> list[str]:
         text = stripped(row.cells[at])
         if profile.decimal is None and reads_two_ways(text):
             problem = f"'{shown(text)}' reads two ways, with decimal or thousands sign; profile.decimal says which"
-            raise ExportError(file, f"line {row.line}, {column}: {problem}")
+            raise ContentError(f"line {row.line}, {column}: {problem}")
         seconds = _seconds(text, factors[0], profile)
         return [text if seconds is None else (start + timedelta(seconds=seconds)).isoformat(" ")]
 
@@ -103,17 +100,17 @@ def _seconds(text: str, factor: int, profile: Profile) -> float | None:
     return value * factor if value is not None and 0 <= value * factor <= _LONGEST_S else None
 
 
-def _start(table: Flat, profile: Profile, column: str, zone: ZoneInfo, file: str) -> datetime:
+def _start(table: Flat, profile: Profile, column: str, zone: ZoneInfo) -> datetime:
     """Return when elapsed time began to count."""
     moment = profile.start
     said = [table.preamble[holds][1] for holds in ("start", "measured_at", "date") if holds in table.preamble]
     if moment is None and said:
         clock = table.preamble["time"][1] if "time" in table.preamble and ":" not in said[0] else ""
-        moment = parse_moment(said[0], clock, date_order(said[:1], profile.date_order, "start", file))
+        moment = parse_moment(said[0], clock, date_order(said[:1], profile.date_order, "start"))
     (since_epoch,) = instants([moment], zone).tolist()
     if since_epoch == NO_MOMENT:
         what = f"its start '{shown(said[0])}' is no moment" if said else "no line is known to say its start"
         line = f"{table.unread[0]}" if table.unread else "a line above the header"
         expected = f'expected profile.start, or "start" in [profile.columns] for {line}'
-        raise ExportError(file, f"{column} holds elapsed time, but {what}; {expected}")
+        raise ContentError(f"{column} holds elapsed time, but {what}; {expected}")
     return EPOCH + timedelta(microseconds=since_epoch)

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from labcalc.exports.profile import Column
-from labcalc.exports.source.sheet import stripped
+from labcalc.exports.source.sheet import place_of, stripped
 from labcalc.exports.source.text import shown
 
 _PLACES = re.compile(r"columns? (\d{1,4}|[A-Z]{1,2})(?: to (\d{1,4}|[A-Z]{1,2}))?", re.IGNORECASE)
@@ -63,12 +63,7 @@ def _places(name: str, cells: Sequence[str]) -> list[int]:
 
 
 def _number(text: str) -> int:
-    if text.isdigit():
-        return int(text) - 1
-    number = 0
-    for letter in text.upper():
-        number = number * 26 + ord(letter) - ord("A") + 1
-    return number - 1
+    return int(text) - 1 if text.isdigit() else place_of(text.upper())
 
 
 def missing(columns: Mapping[str, Column], cells: Sequence[str]) -> str:
@@ -86,14 +81,9 @@ def key_and_value(cells: Sequence[str]) -> tuple[str, str]:
     """Return what a line of key and value says, in one cell or in two; the value is empty where it says nothing."""
     filled = [cell for cell in cells if cell.strip()]
     if len(filled) == 1 or (filled and ":" in filled[0].strip().rstrip(":") and _FIRST_WORD.match(filled[0].strip())):
-        key, _, value = _divided(",".join(cells).strip(" ,"))
-        return key.strip(), value.strip()
+        key, *value = _SIGN.split(",".join(cells).strip(" ,"), maxsplit=1)
+        return key.strip(), "".join(value).strip()
     return (filled[0].strip().rstrip(":= "), stripped(filled[1])) if filled else ("", "")
 
 
 _FIRST_WORD = re.compile(r"[^\W\d][\w ]*:\s")
-
-
-def _divided(text: str) -> tuple[str, str, str]:
-    sign = _SIGN.search(text)
-    return (text[: sign.start()], sign[0], text[sign.end() :]) if sign else (text, "", "")

@@ -6,7 +6,6 @@ from dataclasses import replace
 from functools import cache
 from itertools import zip_longest
 
-from labcalc.errors import ExportError
 from labcalc.exports.arranging.flat import MEASURED, NOT_TAKEN, Flat, meaning_at
 from labcalc.exports.arranging.footers import is_rule
 from labcalc.exports.arranging.layout import preamble_of, refuse_measured
@@ -16,19 +15,18 @@ from labcalc.exports.grammar.vocabulary import Meaning, is_invalid
 from labcalc.exports.profile import Arrangement, Column
 from labcalc.exports.source.records import Record
 from labcalc.exports.source.sheet import joined
+from labcalc.exports.source.text import ContentError
 
 _MOST_COLUMNS = 1024
 _Name = tuple[str, str]  # header of a column put together, and what tells it from others of the same header
 _Cell = tuple[str, tuple[int, str]]  # a text, and the line and column that it comes from
 
 
-def _put_together(rows: Sequence[Mapping[_Name, _Cell]], file: str) -> tuple[Record, list[Record]]:
+def _put_together(rows: Sequence[Mapping[_Name, _Cell]]) -> tuple[Record, list[Record]]:
     """Return header and rows; each has the line of its first cell."""
     names = list(dict.fromkeys(name for row in rows for name in row))
     if len(names) > _MOST_COLUMNS:
-        raise ExportError(
-            file, f"there are {len(names)} different keys or quantities; expected {_MOST_COLUMNS} at most"
-        )
+        raise ContentError(f"there are {len(names)} different keys or quantities; expected {_MOST_COLUMNS} at most")
     records = []
     for row in rows:
         cells = [row.get(name, ("", None)) for name in names]
@@ -46,7 +44,7 @@ def _said_of(key: str, columns: Mapping[str, Column], beneath: str = "") -> Mean
     return meaning_at(key, named(columns, [key]).get(0), beneath)
 
 
-def turned(records: Iterable[Record], columns: Mapping[str, Column], file: str) -> list[Record]:
+def turned(records: Iterable[Record], columns: Mapping[str, Column]) -> list[Record]:
     """Return the lines above a table with quantities down and samples across, and its columns as rows; none if none."""
     lines = [record for record in records if not record.is_blank and not is_rule(record)]
     labels = [record.cells[0].strip() for record in lines]
@@ -59,7 +57,7 @@ def turned(records: Iterable[Record], columns: Mapping[str, Column], file: str) 
     table, titles = lines[starts[0] :], [cell.strip() for cell in lines[starts[0]].cells]
     widths = [len(record.cells) for record in table]
     if len(table) * max(widths) > 20 * sum(widths) + 10**6:
-        raise ExportError(file, "the lines have very different numbers of cells; expected a table turned on its side")
+        raise ContentError("the lines have very different numbers of cells; expected a table turned on its side")
     rows = []
     for number, cells in enumerate(zip_longest(*(record.cells for record in table), fillvalue="")):
         title = titles[number] if number < len(titles) and titles[number] else f"column {number + 1}"
@@ -70,7 +68,7 @@ def turned(records: Iterable[Record], columns: Mapping[str, Column], file: str) 
     return lines[: starts[0]] + [row for row in rows if not row.is_blank]
 
 
-def blocks(records: Iterable[Record], how: Arrangement, aside: list[int], file: str) -> Flat | None:
+def blocks(records: Iterable[Record], how: Arrangement, aside: list[int]) -> Flat | None:
     """Return a row a block, None where there is none; what stands above the first holds for all."""
     columns = _by_text(how.columns)
     above: list[Record] = []
@@ -94,10 +92,10 @@ def blocks(records: Iterable[Record], how: Arrangement, aside: list[int], file: 
         found.append(block)
     if not found:
         return None
-    header, rows = _put_together(found, file)
+    header, rows = _put_together(found)
     for number, flaw in flaws.items():
         rows[number].flaw = flaw
-    return Flat(header, [], named(columns, header.cells), rows, preamble_of(above, columns, file), aside)
+    return Flat(header, [], named(columns, header.cells), rows, preamble_of(above, columns), aside)
 
 
 def _blocks(records: Iterable[Record], how: Arrangement, aside: list[int]) -> Iterator[list[Record]]:
@@ -129,7 +127,7 @@ def _pair(record: Record) -> tuple[str, str]:
     return key if is_key else "", joined(value, more)
 
 
-def pivoted(table: Flat, how: Arrangement, file: str) -> Flat:
+def pivoted(table: Flat, how: Arrangement) -> Flat:
     """Return a row for all quantities of rows that agree in the other columns; a quantity that comes again is next."""
     header, width = table.header.cells, len(table.header.cells)
     quantity, value, unit, status = (table.of(holds) for holds in ("quantity", "value", "unit", "status"))
@@ -147,7 +145,7 @@ def pivoted(table: Flat, how: Arrangement, file: str) -> Flat:
     def is_taken(what: str, written: str) -> bool:
         meaning = _said_of(what, columns, written)
         if meaning is None:
-            refuse_measured(what, written, file)
+            refuse_measured(what, written)
         return meaning is not None and meaning.holds not in NOT_TAKEN
 
     for record in table.listed():
@@ -167,8 +165,8 @@ def pivoted(table: Flat, how: Arrangement, file: str) -> Flat:
         row = found.setdefault((key, number), same)
         row[name] = (joined(text, written), (record.line, header[value]))
     if not found:
-        raise ExportError(file, f"beneath line {table.header.line} there is no quantity that is known")
-    top, rows = _put_together(list(found.values()), file)
+        raise ContentError(f"beneath line {table.header.line} there is no quantity that is known")
+    top, rows = _put_together(list(found.values()))
     said = {number: table.said[at] for number, at in enumerate(keys) if at in table.said}
     said |= named(columns, ["" for _ in keys] + top.cells[len(keys) :])
     units = [table.units[at] if at < len(table.units) else "" for at in keys]

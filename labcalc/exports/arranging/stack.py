@@ -8,13 +8,13 @@ from labcalc.exports.arranging.arrangement import arrange
 from labcalc.exports.arranging.flat import Flat
 from labcalc.exports.profile import Profile
 from labcalc.exports.source.records import Record
-from labcalc.exports.source.text import shown
+from labcalc.exports.source.text import ContentError, shown
 
 Sheet = tuple[str, bool, Iterator[Record]]  # name, whether it is hidden, and records
 _SAYS_WHICH = "profile.sheet in lab.toml says which to read, one name or a list"
 
 
-def with_results(sheets: Iterable[Sheet], how: Profile, file: str) -> dict[tuple[str, bool], Flat | ExportError]:
+def with_results(sheets: Iterable[Sheet], how: Profile) -> dict[tuple[str, bool], Flat | ExportError]:
     """Return the table of each sheet that has a header of results, or why it can't be read.
 
     Of a sheet with nothing beneath the header only where no other has anything.
@@ -22,7 +22,7 @@ def with_results(sheets: Iterable[Sheet], how: Profile, file: str) -> dict[tuple
     found: dict[tuple[str, bool], Flat | ExportError] = {}
     for name, is_hidden, records in sheets:
         try:
-            if table := arrange(records, how, file):
+            if table := arrange(records, how):
                 found[name, is_hidden] = table
         except ExportError as failure:
             found[name, is_hidden] = failure
@@ -30,15 +30,15 @@ def with_results(sheets: Iterable[Sheet], how: Profile, file: str) -> dict[tuple
     return found if how.sheet else filled or dict([*found.items()][:1])
 
 
-def chosen(found: Mapping[tuple[str, bool], Flat | ExportError], how: Profile, file: str) -> dict[str, Flat]:
+def chosen(found: Mapping[tuple[str, bool], Flat | ExportError], how: Profile) -> dict[str, Flat]:
     """Return the tables that the profile names, or the only visible one; raise ExportError where that can't be told."""
     names = [name for name, is_hidden in found if how.sheet or not is_hidden]
     if found and not names:
-        raise ExportError(file, f"only hidden sheets have results: {listed(name for name, _ in found)}; {_SAYS_WHICH}")
+        raise ContentError(f"only hidden sheets have results: {listed(name for name, _ in found)}; {_SAYS_WHICH}")
     if len(names) > 1 and not how.sheet:
-        raise ExportError(file, f"{listed(names)} have results; {_SAYS_WHICH}")
+        raise ContentError(f"{listed(names)} have results; {_SAYS_WHICH}")
     if names and (without := [name for name in how.sheet if name not in names]):
-        raise ExportError(file, f"{listed(without)}, named by profile.sheet: there is no header of results")
+        raise ContentError(f"{listed(without)}, named by profile.sheet: there is no header of results")
     tables = {name: table for (name, _), table in found.items() if name in names}
     if failure := next((one for one in tables.values() if isinstance(one, ExportError)), None):
         raise failure
@@ -51,14 +51,14 @@ def listed(names: Iterable[str]) -> str:
     return f"sheet{'s' if len(named) > 1 else ''} {', '.join(named)}"
 
 
-def stacked(tables: Mapping[str, Flat], file: str) -> Flat:
+def stacked(tables: Mapping[str, Flat]) -> Flat:
     """Return the tables of sheets as one: columns of the same header and unit are one; each row knows its sheet."""
     first, *others = tables.values()
     if not others:
         return first
     if differ := {holds for one in others for holds, _ in _said_above(one) ^ _said_above(first)}:
         what = f"{listed(tables)} differ in what is above their headers: {', '.join(sorted(differ))}"
-        raise ExportError(file, f"{what}; expected profile.sheet to name one of them, or each as a file of its own")
+        raise ContentError(f"{what}; expected profile.sheet to name one of them, or each as a file of its own")
     names: dict[tuple[str, str, int], int] = {}
     places: dict[str, list[int]] = {}
     for sheet, table in tables.items():

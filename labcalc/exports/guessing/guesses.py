@@ -5,7 +5,6 @@ Nothing is read by them. What each is guessed by is said with it.
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -13,17 +12,8 @@ import numpy as np
 from labcalc.exports.arranging.flat import MEASURED, NOT_TAKEN, Flat
 from labcalc.exports.grammar.units import OPEN_GALLON, Unit, unit_of
 from labcalc.exports.grammar.vocabulary import LIMITS, is_invalid, meaning_of
-from labcalc.exports.guessing.sizes import (
-    Guess,
-    Seen,
-    density_by_size,
-    guess_densities,
-    guess_exchanged,
-    guess_temperatures,
-    guess_viscosities,
-    open_columns,
-    temperature_unit,
-)
+from labcalc.exports.guessing import sizes
+from labcalc.exports.guessing.sizes import Guess, open_columns
 from labcalc.exports.profile import DATE_ORDERS, FOR_ALL_ROWS, Arrangement, Column
 from labcalc.exports.values.dates import parse_day, parse_moment, parse_time
 from labcalc.exports.values.numbers import figure
@@ -45,28 +35,28 @@ def guess_columns(table: Flat) -> tuple[Guess, ...]:
     width = len(table.header.cells)
     rows = [row + [""] * (width - len(row)) for row in near]
     seen = [
-        Seen(header, at, [row[at] for row in rows], table.meaning(at), table.said.get(at), table.unit_beneath(at))
+        Guess(header, at, [row[at] for row in rows], table.meaning(at), table.said.get(at), table.unit_beneath(at))
         for at, header in enumerate(table.header.cells)
     ]
     _by_words(seen)
     _by_units(seen)
     _parts_of_moments(seen)
     _moments(seen)
-    is_placed = bool({"temperature", "set temperature"} & ({one.guess.holds for one in seen} | table.preamble.keys()))
+    is_placed = bool({"temperature", "set temperature"} & ({one.holds for one in seen} | table.preamble.keys()))
     if not is_placed:
-        guess_temperatures(seen)
-    guess_densities(seen)
-    guess_exchanged(seen)
-    guess_viscosities(seen, is_placed or any(one.guess.holds == "temperature" for one in seen))
-    if "sample" not in table.preamble and not any(one.guess.holds == "sample" for one in seen):
+        sizes.guess_temperatures(seen)
+    sizes.guess_densities(seen)
+    sizes.guess_exchanged(seen)
+    sizes.guess_viscosities(seen, is_placed or any(one.holds == "temperature" for one in seen))
+    if "sample" not in table.preamble and not any(one.holds == "sample" for one in seen):
         texts = [one for one in open_columns(seen) if not one.is_numeric]
         if texts:
             most = max(texts, key=lambda one: len(set(one.cells)))
             most.take("sample", "the column of texts that differ most", unit=None)
-    return tuple(one.guess for one in seen)
+    return tuple(seen)
 
 
-def _by_words(seen: list[Seen]) -> None:
+def _by_words(seen: list[Guess]) -> None:
     held = set[tuple[object, ...]]()
     samples = [one for one in seen if one.meaning and one.meaning.holds == "sample"]
     for one in seen:
@@ -76,36 +66,34 @@ def _by_words(seen: list[Seen]) -> None:
         if one in samples[:-1]:
             one.leave("the sample's name stands elsewhere", Column("run"))
             continue
-        key = meaning.holds, meaning.temperature_C, meaning.qualifier, one.said
+        key = meaning.holds, meaning.temperature_C, meaning.qualifier, one.stated
         if key in held and meaning.holds in LIMITS and one.has_unit:
             instead = Column(meaning.holds, meaning.unit, meaning.temperature_C, repeat=2)
             one.leave(f"{meaning.holds} stands elsewhere", instead)
             continue
         held.add(key)
         if meaning.holds in NOT_TAKEN:
-            one.guess = replace(one.guess, why=f"{meaning.statistic or meaning.holds}: it is not used")
+            one.why = f"{meaning.statistic or meaning.holds}: it is not used"
         elif meaning.unit and unit_of(meaning.unit) == Unit(OPEN_GALLON):
-            why, other = (
-                "the header says so, but not which gallon",
-                Column("density", "lb/imp gal", meaning.temperature_C),
-            )
+            why = "the header says so, but not which gallon"
+            other = Column("density", "lb/imp gal", meaning.temperature_C)
             one.take("density", why, other, unit="lb/US gal", temperature_C=meaning.temperature_C)
         elif one.has_unit or meaning.holds not in _WITHOUT_UNIT:
             at = np.nan if meaning.temperature_C is None else meaning.temperature_C
             one.take(at_celsius(meaning.holds, at), "the header says so")
         elif meaning.holds == "density":
-            density_by_size(one, meaning.temperature_C)
-        elif meaning.holds == "temperature" and (unit := temperature_unit(one)):
+            sizes.density_by_size(one, meaning.temperature_C)
+        elif meaning.holds == "temperature" and (unit := sizes.temperature_unit(one)):
             one.take("temperature", "the header says so; the unit by the sizes", unit=unit)
 
 
-def _by_units(seen: list[Seen]) -> None:
+def _by_units(seen: list[Guess]) -> None:
     """Guess columns whose name is not known by unit and temperature in the header; what is there already is ignored."""
     for one in open_columns(seen):
         unit = unit_of(one.parts["unit"]) if "unit" in one.parts and "other" not in one.parts else None
         if one.meaning is not None or unit is None or unit.kind not in LIMITS:
             continue
-        if any(other.guess.holds.startswith(unit.kind) for other in seen):
+        if any(other.holds.startswith(unit.kind) for other in seen):
             instead = Column(unit.kind, one.parts["unit"], one.parts.get("at"), repeat=2)
             one.leave(f"{unit.kind} stands elsewhere", None if unit.kind == "temperature" else instead)
         else:
@@ -113,7 +101,7 @@ def _by_units(seen: list[Seen]) -> None:
             one.take(unit.kind, "the unit in the header", unit=one.parts["unit"], temperature_C=at)
 
 
-def _parts_of_moments(seen: list[Seen]) -> None:
+def _parts_of_moments(seen: list[Guess]) -> None:
     parts: dict[int, str] = {}
     for one in seen:
         words = re.findall(r"[^\W\d]+", one.header.casefold())
@@ -125,8 +113,8 @@ def _parts_of_moments(seen: list[Seen]) -> None:
             seen[place].take(part, "its name and those beside it", unit=None)
 
 
-def _moments(seen: list[Seen]) -> None:
-    if any(one.guess.holds in ("measured_at", "date", "year") for one in seen):
+def _moments(seen: list[Guess]) -> None:
+    if any(one.holds in ("measured_at", "date", "year") for one in seen):
         return
     held = set[str]()
     for one in open_columns(seen):

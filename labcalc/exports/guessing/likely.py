@@ -34,10 +34,10 @@ def likely_tables(records: Iterable[Record]) -> list[tuple[Arrangement, Flat]]:
     """
     head = list(islice(records, _HEAD))
     scores: list[tuple[float, Arrangement, Flat]] = []
-    for delimiter, cut in _divided(head):
-        for how in _candidates(cut, delimiter):
+    for plain, cut in _divided(head):
+        for how in _candidates(cut, plain):
             try:
-                table = arrange([replace(one, cells=[*one.cells]) for one in cut], how, "")
+                table = arrange([replace(one, cells=[*one.cells]) for one in cut], how)
             except ExportError:
                 continue
             if table is not None and (score := _score(table, len(how.sections))):
@@ -48,17 +48,12 @@ def likely_tables(records: Iterable[Record]) -> list[tuple[Arrangement, Flat]]:
 def shaped_tables(records: Iterable[Record]) -> Iterator[tuple[Arrangement, Flat]]:
     """Yield arrangements by shape alone, words unknown: a line of texts above columns of figures, or no header."""
     head = list(islice(records, _HEAD))
-    for delimiter, cut in (*_divided(head), *_by_width(head)):
-        how = (
-            Arrangement(widths=delimiter, header_rows=0)
-            if isinstance(delimiter, tuple)
-            else Arrangement(delimiter=delimiter)
-        )
+    for how, cut in (*_divided(head), *_by_width(head)):
         place, is_header = _first_of_shape(cut)
         if place is not None:
             how = how if is_header else replace(how, header_rows=0)
             header = Header(place, 0, cut[place] if is_header else header_of_places(cut[place], how))
-            table = arrange(cut, how, "", header)
+            table = arrange(cut, how, header)
             if table is not None:
                 table.listed()
                 yield how, table
@@ -77,7 +72,7 @@ def _first_of_shape(cut: Sequence[Record]) -> tuple[int | None, bool]:
     return None, False
 
 
-def _by_width(head: Sequence[Record]) -> Iterator[tuple[tuple[int, ...], list[Record]]]:
+def _by_width(head: Sequence[Record]) -> Iterator[tuple[Arrangement, list[Record]]]:
     """Yield lines of text cut where blanks stand in all of them, or a figure ends in all of them."""
     lines = [one.cells[0] for one in head if len(one.cells) == 1 and one.cells[0].strip()]
     longest = max(map(len, lines), default=0)
@@ -89,7 +84,8 @@ def _by_width(head: Sequence[Record]) -> Iterator[tuple[tuple[int, ...], list[Re
     ends = [*sorted({*starts})[1:], longest]
     widths = tuple(end - start for start, end in zip([0, *ends], ends, strict=False))
     if len(widths) > 1:
-        yield widths, list(divided("\n".join(one.cells[0] for one in head) + "\n", "", widths))
+        cut = list(divided("\n".join(one.cells[0] for one in head) + "\n", "", widths))
+        yield Arrangement(widths=widths, header_rows=0), cut
 
 
 def _figures_end(lines: Sequence[str], starts: Sequence[int], at: int) -> bool:
@@ -100,18 +96,17 @@ def _figures_end(lines: Sequence[str], starts: Sequence[int], at: int) -> bool:
     )
 
 
-def _divided(head: list[Record]) -> Iterator[tuple[str | None, list[Record]]]:
-    yield None, head
+def _divided(head: list[Record]) -> Iterator[tuple[Arrangement, list[Record]]]:
+    yield Arrangement(), head
     if all(len(one.cells) < 2 for one in head):
         text = "\n".join("".join(one.cells) for one in head) + "\n"
         for delimiter in (*DELIMITERS, *reversed(BLANKS)):
             cut = list(divided(text, delimiter))
             if all(len(one.cells) <= WIDEST for one in cut):
-                yield delimiter, cut
+                yield Arrangement(delimiter=delimiter), cut
 
 
-def _candidates(cut: Sequence[Record], delimiter: str | None) -> Iterator[Arrangement]:
-    plain = Arrangement(delimiter=delimiter)
+def _candidates(cut: Sequence[Record], plain: Arrangement) -> Iterator[Arrangement]:
     if max((len(one.cells) for one in cut), default=0) > 1:
         for sections in dict.fromkeys((*_SECTIONS, _sections(cut))):
             yield from (replace(plain, sections=sections, header_rows=count) for count in (1, 2, 3))

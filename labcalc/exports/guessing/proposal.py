@@ -27,7 +27,7 @@ from labcalc.exports.profile import DATE_ORDERS, Arrangement, Column, Profile
 from labcalc.exports.read import WORKBOOKS, content_of, fits_profile, read_content, table_of, zone_of
 from labcalc.exports.source.records import Record, divided
 from labcalc.exports.source.sheet import sheets
-from labcalc.exports.source.text import decode, shown
+from labcalc.exports.source.text import decode, naming, shown
 from labcalc.exports.table import SourceFile, columns_not_used, totals
 from labcalc.exports.values.dates import parse_day
 
@@ -39,7 +39,7 @@ def quoted(text: str) -> str:
 
 def listed(texts: Iterable[str]) -> str:
     """Return texts as a list."""
-    return f"[{', '.join(map(quoted, texts))}]"
+    return written(tuple(texts))
 
 
 def written(value: object) -> str:
@@ -118,7 +118,8 @@ def propose_profile(path: str | Path, *, time_zone: str = "UTC") -> Proposal:
         as_it_is = Proposal(path.name, (), source=source) if source.rows_read else None
     except ExportError as failure:
         problems, refused, as_it_is = _all_problems(path, data, plain, zone, failure.problem), 1, None
-    best = _best(path, data, zone) if refused else None
+    with naming(path.name):
+        best = _best(path, data, zone) if refused else None
     if as_it_is and (best is None or best.source.rows_refused >= refused):
         return as_it_is
     if best is None:
@@ -149,7 +150,7 @@ def _all_problems(path: Path, data: bytes, plain: Profile, zone: ZoneInfo, first
         table = table_of(path, data, plain, zone)[0]
     except ExportError:
         return (first,)
-    return tuple(dict.fromkeys((first, *problems_of(table, path.name))))
+    return tuple(dict.fromkeys((first, *problems_of(table))))
 
 
 def _best(path: Path, data: bytes, zone: ZoneInfo) -> Proposal | None:
@@ -164,9 +165,9 @@ def _best(path: Path, data: bytes, zone: ZoneInfo) -> Proposal | None:
 
 def _heads(path: Path, data: bytes) -> Iterator[list[Record]]:
     if path.suffix.lower() not in WORKBOOKS:
-        yield list(islice(divided(decode(data, path.name)[0], ""), _RECORDS))
+        yield list(islice(divided(decode(data)[0], ""), _RECORDS))
         return
-    for _, _, records in sheets(data, path.name):
+    for _, _, records in sheets(data):
         yield list(islice(records, _RECORDS))
 
 
@@ -195,7 +196,7 @@ def _sheets(path: Path, data: bytes, profile: Profile) -> list[tuple[str, ...] |
     """Return what profile.sheet may be: nothing, or where several sheets or only hidden ones have results, those."""
     if path.suffix.lower() not in WORKBOOKS:
         return [None]
-    found = with_results(sheets(data, path.name), profile, path.name)
+    found = with_results(sheets(data), profile)
     visible = [name for name, is_hidden in found if not is_hidden]
     names = visible or [name for name, _ in found]
     return [None] if len(visible) == 1 else [None, tuple(names), *((name,) for name in names[:_MOST_NAMED])]
@@ -250,7 +251,9 @@ def _wrapped(mark: str, texts: Iterable[str]) -> Iterator[str]:
 def _table(guesses: Sequence[Guess]) -> Iterator[str]:
     rows = [("Column", "Holds such as", "Taken for", "Why")]
     for one in guesses:
-        values = textwrap.shorten(", ".join(map(shown, one.values)), _WIDEST, placeholder=" …")
+        values = textwrap.shorten(
+            ", ".join(map(shown, [*dict.fromkeys(filter(None, one.cells))][:3])), _WIDEST, placeholder=" …"
+        )
         rows.append((remark(shown(one.header or f"column {one.place + 1}")), remark(values), one.taken_for, one.why))
     widths = [min(max(len(row[at]) for row in rows), _WIDEST) for at in range(3)]
     for row in rows:
@@ -277,11 +280,8 @@ def _profile_lines(proposal: Proposal) -> Iterator[str]:
         yield f"{quoted(header)} = {_column(column)}\n"
         if header in asked:
             is_asked = column.holds == "ignored"
-            yield (
-                "# QUESTION: is it this, as well as the other or instead of it? Then, for the line above:\n"
-                if is_asked
-                else ""
-            )
+            if is_asked:
+                yield "# QUESTION: is it this, as well as the other or instead of it? Then, for the line above:\n"
             yield f"# {'' if is_asked else 'or '}{quoted(header)} = {_column(asked[header])}\n"
     for header, column in others.items():
         yield f"# QUESTION: does it hold the {column.holds}? Then take away the # here.\n"

@@ -1,7 +1,7 @@
 """A column as it is looked at, and what it may hold by the sizes of its values."""
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 from typing import Any
@@ -18,16 +18,19 @@ from labcalc.exports.values.numbers import figure
 from labcalc.wording import at_celsius, celsius, plain
 
 
-@dataclass(frozen=True)
+@dataclass
 class Guess:
-    """A column, what it is taken for, and why; ``said``: what a profile has to say of it."""
+    """A column of the table as it is looked at, what it is taken for, and why."""
 
     header: str
     place: int
-    values: tuple[str, ...]
+    cells: list[str]
+    meaning: Meaning | None
+    stated: Column | None  # what the arrangement says of it
+    unit_beneath: str
     holds: str = ""
     why: str = "nothing is known of it: it is not used"
-    said: Column | None = None
+    said: Column | None = None  # what a profile has to say of it
     instead: Column | None = None  # what it may as well be
 
     @property
@@ -41,23 +44,6 @@ class Guess:
         at = None if self.said is None else self.said.temperature_C
         unit = f" [{self.said.unit}]" if self.said is not None and self.said.unit else ""
         return (at_celsius(self.holds, at) if at is not None else self.holds) + unit if self.holds else "–"
-
-
-@dataclass
-class Seen:
-    """A column of the table as it is looked at."""
-
-    header: str
-    place: int
-    cells: list[str]
-    meaning: Meaning | None
-    said: Column | None
-    unit_beneath: str
-    guess: Guess = field(init=False)
-
-    def __post_init__(self) -> None:
-        values = tuple(dict.fromkeys(filter(None, self.cells)))[:3]
-        self.guess = Guess(self.header, self.place, values)
 
     @cached_property
     def parts(self) -> dict[str, Any]:
@@ -97,20 +83,20 @@ class Seen:
     @property
     def has_own_word(self) -> bool:
         """Whether the header has a word that says nothing known of what is read."""
-        return self.header != self.guess.names[-1] and bool({"unknown", "other"} & self.parts.keys())
+        return self.header != self.names[-1] and bool({"unknown", "other"} & self.parts.keys())
 
     def are(self, reads: Callable[[str], object]) -> bool:
         return 2 * sum(reads(cell) is not None for cell in self.filled) > len(self.filled) > 0
 
     def take(self, holds: str, why: str, instead: Column | None = None, **said: object) -> None:
         """Guess; ``said`` beyond what the header says goes into the profile."""
-        repeat = self.said.repeat if self.said else 0
-        column = Column(holds, repeat=repeat, **said) if said else None  # type: ignore[arg-type]
-        self.guess = replace(self.guess, holds=holds, why=why, said=column, instead=instead)
+        repeat = self.stated.repeat if self.stated else 0
+        self.said = Column(holds, repeat=repeat, **said) if said else None  # type: ignore[arg-type]
+        self.holds, self.why, self.instead = holds, why, instead
 
     def leave(self, why: str, instead: Column | None) -> None:
         """Guess that the column is to be ignored, or may be something else."""
-        self.guess = replace(self.guess, holds="ignored", why=why, said=Column("ignored"), instead=instead)
+        self.holds, self.why, self.said, self.instead = "ignored", why, Column("ignored"), instead
 
 
 def median(values: NDArray[np.float64]) -> float:
@@ -119,10 +105,10 @@ def median(values: NDArray[np.float64]) -> float:
     return float(np.median(known)) if len(known) else np.nan
 
 
-def open_columns(seen: Iterable[Seen]) -> Iterator[Seen]:
+def open_columns(seen: Iterable[Guess]) -> Iterator[Guess]:
     """Yield the columns that hold something, of which nothing is known yet."""
     taken = (one for one in seen if one.meaning is None or one.meaning.holds not in NOT_TAKEN)
-    return (one for one in taken if not one.guess.holds and one.filled)
+    return (one for one in taken if not one.holds and one.filled)
 
 
 _USUAL_C = np.array([-40, -30, -20, -10, 0, 10, 15, 20, 25, 30, 37.8, 40, 50, 60, 70, 80, 90, 98.9, 100, 110, 120, 150])
@@ -133,19 +119,19 @@ _TWO_C = (40.0, 100.0)
 """Where two viscosities of an oil are measured, if nothing says it: the temperatures of its index (ASTM D2270)."""
 
 
-def guess_temperatures(seen: list[Seen]) -> None:
+def guess_temperatures(seen: list[Guess]) -> None:
     """Guess the column whose values are all temperatures that oils are measured at."""
     for one in open_columns(seen):
         if one.is_numeric and (unit := temperature_unit(one)):
             if one.has_own_word:
-                why = "its sizes are of temperatures, its name is not: it is not used"
-                one.guess = replace(one.guess, why=why, instead=Column("temperature", unit))
+                one.why = "its sizes are of temperatures, its name is not: it is not used"
+                one.instead = Column("temperature", unit)
                 continue
             one.take("temperature", "all are temperatures that oils are measured at", unit=unit)
             return
 
 
-def temperature_unit(one: Seen) -> str | None:
+def temperature_unit(one: Guess) -> str | None:
     """Return the unit in which all values are usual temperatures."""
     values = one.numbers[np.isfinite(one.numbers)]
     for name in ("°C", "K", "°F") if len(values) else ():
@@ -155,9 +141,9 @@ def temperature_unit(one: Seen) -> str | None:
     return None
 
 
-def guess_densities(seen: list[Seen]) -> None:
+def guess_densities(seen: list[Guess]) -> None:
     """Guess the column whose sizes are of densities, unless one is known."""
-    if any(one.guess.holds.startswith("density") for one in seen):
+    if any(one.holds.startswith("density") for one in seen):
         return
     for one in open_columns(seen):
         if one.is_numeric and one.meaning is None and (0.6 < one.middle < 1.2 or 600.0 < one.middle < 1200.0):
@@ -165,7 +151,7 @@ def guess_densities(seen: list[Seen]) -> None:
             return
 
 
-def density_by_size(one: Seen, at: float | None, only_if: float = np.inf) -> None:
+def density_by_size(one: Guess, at: float | None, only_if: float = np.inf) -> None:
     """Guess a column to hold densities, and the unit, if its sizes are of one and spread less than that."""
     middle = one.middle
     spread = float(np.nanmax(one.numbers) / np.nanmin(one.numbers)) if middle > 0.0 else np.nan
@@ -179,12 +165,10 @@ def _possible(unit: Unit | None, value: float, holds: str) -> bool:
     return unit is not None and low <= unit.converted(value) <= high
 
 
-def guess_exchanged(seen: list[Seen]) -> None:
+def guess_exchanged(seen: list[Guess]) -> None:
     """Guess two viscosities that fit the density in no row, and in all of them exchanged, to be exchanged."""
     for at in {one.meaning.temperature_C for one in seen if one.meaning}:
-        beside = [
-            one for one in seen if one.meaning and one.meaning.temperature_C == at and one.guess.holds != "ignored"
-        ]
+        beside = [one for one in seen if one.meaning and one.meaning.temperature_C == at and one.holds != "ignored"]
         measured = [[one for one in beside if one.meaning and one.meaning.holds == kind] for kind in QUANTITIES]
         if [len(some) for some in measured] == [1, 1, 1]:
             nu, eta, rho = (one for (one,) in measured)
@@ -194,10 +178,10 @@ def guess_exchanged(seen: list[Seen]) -> None:
                 eta.take("kinematic viscosity", why, unit="mm²/s", temperature_C=at)
 
 
-def guess_viscosities(seen: list[Seen], is_placed: bool) -> None:
+def guess_viscosities(seen: list[Guess], is_placed: bool) -> None:
     """Guess columns of viscosities: repeats side by side, or at the two usual temperatures, the larger at the lower."""
     some = [one for one in open_columns(seen) if one.is_numeric and _may_be_viscosity(one, seen)]
-    if any("viscosity" in one.guess.holds for one in seen):
+    if any("viscosity" in one.holds for one in seen):
         some = [one for one in some if one.meaning is not None]
     elif any(one.meaning for one in some):
         some = [one for one in some if one.meaning is not None or not one.has_own_word]
@@ -210,14 +194,13 @@ def guess_viscosities(seen: list[Seen], is_placed: bool) -> None:
     for group in groups:
         for number, one in enumerate(group, 1):
             _viscosity(one, seen, groups, _TWO_C[int(one.middle < largest / 2.0)] if are_two else None)
-            if len(group) > 1 and one.guess.said:
-                why = f"repeats side by side; {one.guess.why}"
-                one.guess = replace(one.guess, said=replace(one.guess.said, repeat=number), why=why)
+            if len(group) > 1 and one.said:
+                one.said, one.why = replace(one.said, repeat=number), f"repeats side by side; {one.why}"
 
 
-def _viscosity(one: Seen, seen: list[Seen], groups: list[list[Seen]], usual_C: float | None) -> None:
+def _viscosity(one: Guess, seen: list[Guess], groups: list[list[Guess]], usual_C: float | None) -> None:
     named, own = (one.meaning.holds, one.meaning.temperature_C) if one.meaning else ("", None)
-    density = next((other.numbers for other in seen if other.guess.holds.startswith("density")), None)
+    density = next((other.numbers for other in seen if other.holds.startswith("density")), None)
     is_dynamic, instead = named.startswith("dynamic"), None
     if named not in ("", "viscosity"):
         why = "the header says so; the unit is the usual one"
@@ -231,18 +214,18 @@ def _viscosity(one: Seen, seen: list[Seen], groups: list[list[Seen]], usual_C: f
     one.take(holds, why, instead, unit=unit, temperature_C=own if own is not None else usual_C)
 
 
-def _may_be_viscosity(one: Seen, seen: list[Seen]) -> bool:
+def _may_be_viscosity(one: Guess, seen: list[Guess]) -> bool:
     """Tell whether a column is named so, or has sizes of viscosities that fall where temperatures rise."""
     if one.meaning is not None:
         return "viscosity" in one.meaning.holds
     is_printed = bool((one.numbers[np.isfinite(one.numbers)] % 1.0).any())
-    heats = (other.numbers for other in seen if other.guess.holds == "temperature" and other.is_numeric)
+    heats = (other.numbers for other in seen if other.holds == "temperature" and other.is_numeric)
     heat = next(heats, np.zeros(len(one.cells)))
     coldest, hottest = (median(one.numbers[heat == end]) for end in (np.nanmin(heat), np.nanmax(heat)))
     return is_printed and not hottest > coldest and _possible(unit_of("mm²/s"), one.middle, "kinematic viscosity")
 
 
-def _follows(one: Seen, other: Seen, density: NDArray[np.float64]) -> bool:
+def _follows(one: Guess, other: Guess, density: NDArray[np.float64]) -> bool:
     """Tell whether a viscosity is the other one times density, in g/cm³ or kg/m³."""
     scale = 1.0 if median(density) < 10.0 else 1e-3
     return one.differs(other.numbers * density * scale) < _FOLLOWS

@@ -7,7 +7,7 @@ from functools import lru_cache
 from io import BytesIO
 from xml.parsers.expat import ExpatError, ParserCreate
 
-from labcalc.errors import ExportError
+from labcalc.exports.source.text import ContentError
 
 _MB = 1 << 20
 _PARTS = 10_000
@@ -27,39 +27,38 @@ def local(name: str) -> str:
 
 
 @contextmanager
-def refusing(file: str) -> Iterator[None]:
+def refusing() -> Iterator[None]:
     """Turn what a damaged archive or part raises into one line."""
     from zipfile import BadZipFile
     from zlib import error
 
     try:
         yield
-    except ExportError:
+    except ContentError:
         raise
     except (BadZipFile, ExpatError, error, EOFError, LookupError, RuntimeError, ValueError):
-        raise ExportError(file, "the workbook can't be opened; expected an .xlsx file that is whole") from None
+        raise ContentError("the workbook can't be opened; expected an .xlsx file that is whole") from None
 
 
 class Package:
     """The parts of an archive by their paths, in lower case."""
 
-    def __init__(self, data: bytes, file: str) -> None:
+    def __init__(self, data: bytes) -> None:
         from zipfile import ZIP_DEFLATED, ZIP_STORED, ZipFile
 
         if data.count(b"PK\1\2") > _PARTS:
-            raise ExportError(file, f"the workbook has over {_PARTS:,} parts; expected an .xlsx file of results")
+            raise ContentError(f"the workbook has over {_PARTS:,} parts; expected an .xlsx file of results")
         self._archive = ZipFile(BytesIO(data))
         self._parts = {one.filename.replace("\\", "/").lower(): one for one in self._archive.infolist()}
         xml = [one for path, one in self._parts.items() if path.endswith((".xml", ".rels"))]
         unpacked, packed = (sum(getattr(one, size) for one in xml) for size in ("file_size", "compress_size"))
         if unpacked > min(max(_UNPACKED, _TIMES * packed), _UTMOST):
-            raise ExportError(
-                file,
+            raise ContentError(
                 f"the workbook unpacks to {unpacked / _MB:,.1f} MB, {unpacked / packed:,.0f} times its size; "
                 f"expected at most {_UNPACKED // _MB} MB or {_TIMES} times; a table of that size can come as .csv",
             )
         if any(one.compress_type not in (ZIP_STORED, ZIP_DEFLATED) for one in xml):
-            raise ValueError(file)
+            raise ValueError
 
     def related(self, part: str) -> dict[str, tuple[str, str]]:
         """Return kind and path of every part that a part names, by the name that it uses for it."""

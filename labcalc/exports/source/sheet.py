@@ -12,10 +12,9 @@ from functools import lru_cache
 from math import inf, isfinite
 from typing import NoReturn
 
-from labcalc.errors import ExportError
 from labcalc.exports.source.package import Package, local, refusing
 from labcalc.exports.source.records import Record
-from labcalc.exports.source.text import shown
+from labcalc.exports.source.text import ContentError, shown
 
 _LAST_ROW, _LAST_COLUMN = 1 << 20, 1 << 14  # rows and columns of a sheet: the last cell is XFD1048576
 _NEAR = 1024  # columns in which the cells of an export stand; what stands beyond is stray, and its row is refused
@@ -78,7 +77,7 @@ def joined(cell: str, more: str) -> str:
 
 
 @lru_cache(maxsize=_LAST_COLUMN)
-def _position(letters: str) -> int:
+def place_of(letters: str) -> int:
     """Return the place of a column, from 0; raise ValueError where there is none."""
     place = 0
     for letter in letters[:4]:
@@ -88,25 +87,25 @@ def _position(letters: str) -> int:
     return place - 1
 
 
-def sheets(data: bytes, file: str, wanted: Iterable[str] = ()) -> Iterator[tuple[str, bool, Iterator[Record]]]:
+def sheets(data: bytes, wanted: Iterable[str] = ()) -> Iterator[tuple[str, bool, Iterator[Record]]]:
     """Yield name of each sheet, or of the wanted ones only, whether it is hidden, and its records.
 
     Blank rows that follow each other are one.
     """
-    with refusing(file):
-        book = _Book(data, file)
+    with refusing():
+        book = _Book(data)
     for name in (*wanted,) or book.sheets:
         if name not in book.sheets:
             names = ", ".join(map(shown, book.sheets))
-            raise ExportError(file, f"there is no sheet '{shown(name)}' (profile.sheet); the file has {names}")
+            raise ContentError(f"there is no sheet '{shown(name)}' (profile.sheet); the file has {names}")
         yield name, name in book.hidden, book.records(name)
 
 
 class _Book:
     """A workbook: its sheets by name, its shared strings, which styles are of dates."""
 
-    def __init__(self, data: bytes, file: str) -> None:
-        self.file, self._package = file, Package(data, file)
+    def __init__(self, data: bytes) -> None:
+        self._package = Package(data)
         start = next(path for kind, path in self._package.related("").values() if kind == "officeDocument")
         related = self._package.related(start)
         self.sheets: dict[str, str] = {}
@@ -129,7 +128,7 @@ class _Book:
 
     def records(self, name: str) -> Iterator[Record]:
         """Yield the rows of a sheet while it is read."""
-        with refusing(self.file):
+        with refusing():
             sheet = _Sheet(self, name)
             for _ in self._package.stream(self.sheets[name], sheet.start, sheet.end, sheet.pieces.append):
                 yield from sheet.ready
@@ -212,7 +211,7 @@ class _Sheet:
             _end_of_text(tag, self._runs, self.pieces)
 
     def _refuse(self, what: str) -> NoReturn:
-        raise ExportError(self._book.file, f"{what}; expected the rows and cells of a sheet in order, to XFD1048576")
+        raise ContentError(f"{what}; expected the rows and cells of a sheet in order, to XFD1048576")
 
     def _put(self) -> None:
         self._at = self._position()
@@ -231,7 +230,7 @@ class _Sheet:
         if reference[len(letters) :] != self._number:
             self._refuse(f"a cell of row {self._line} has the reference '{shown(reference)}'")
         try:
-            return _position(letters)
+            return place_of(letters)
         except ValueError:
             self._refuse(f"a cell has the reference '{shown(reference)}'")
 

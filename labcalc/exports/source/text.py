@@ -3,6 +3,8 @@
 import codecs
 import os
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from labcalc.errors import ExportError
@@ -22,18 +24,34 @@ _EXPECTED = "expected a run export as text (.csv, .txt, .tsv) or a workbook (.xl
 _LONGEST_SHOWN = 60
 
 
-def decode(data: bytes, file: str, encoding: str | None = None) -> tuple[str, str]:
-    """Return the text and the name of its encoding; raise ExportError for what is empty or no text."""
+class ContentError(ExportError):
+    """An export that can't be read at all, said before its name is known: ``naming`` puts it beside."""
+
+    def __init__(self, problem: str) -> None:
+        super().__init__("", problem)
+
+
+@contextmanager
+def naming(file: str) -> Iterator[None]:
+    """Name the file in what is raised of its content."""
+    try:
+        yield
+    except ContentError as failure:
+        raise ExportError(file, failure.problem) from None
+
+
+def decode(data: bytes, encoding: str | None = None) -> tuple[str, str]:
+    """Return the text and the name of its encoding; raise ContentError for what is empty or no text."""
     if not data or data.isspace():
-        raise ExportError(file, f"the file is empty; {_EXPECTED}")
+        raise ContentError(f"the file is empty; {_EXPECTED}")
     if data.startswith(_BINARY):
-        raise ExportError(file, f"the file is not text; {_EXPECTED}")
-    text, name = _decoded_as(data, file, encoding) if encoding else _detected(data, file)
+        raise ContentError(f"the file is not text; {_EXPECTED}")
+    text, name = _decoded_as(data, encoding) if encoding else _detected(data)
     text = text.removeprefix("\ufeff")
     if not _SOMETHING.search(text):
-        raise ExportError(file, f"the file is empty; {_EXPECTED}")
+        raise ContentError(f"the file is empty; {_EXPECTED}")
     if _controls(text) > _CONTROL_SHARE * len(text):
-        raise ExportError(file, f"the file is not text; {_EXPECTED}")
+        raise ContentError(f"the file is not text; {_EXPECTED}")
     return text, name
 
 
@@ -43,26 +61,26 @@ def _controls(text: str) -> int:
     return sum(len(part) - len(part.translate(None, _CONTROLS)) for part in parts)
 
 
-def _decoded_as(data: bytes, file: str, encoding: str) -> tuple[str, str]:
+def _decoded_as(data: bytes, encoding: str) -> tuple[str, str]:
     try:
         return data.decode(encoding), encoding
     except (UnicodeError, LookupError):
-        raise ExportError(file, f"the text is not in {encoding}; expected what profile.encoding says") from None
+        raise ContentError(f"the text is not in {encoding}; expected what profile.encoding says") from None
 
 
-def _detected(data: bytes, file: str) -> tuple[str, str]:
+def _detected(data: bytes) -> tuple[str, str]:
     for mark, encoding, name in _MARKS:
         if data.startswith(mark):
             try:
                 return data.decode(encoding), name
             except UnicodeError:
-                raise ExportError(file, f"the text is damaged or cut off; it begins as {name}") from None
+                raise ContentError(f"the text is damaged or cut off; it begins as {name}") from None
     for encoding, name in _candidates(data):
         try:
             return data.decode(encoding), name
         except UnicodeError:
             continue
-    raise ExportError(file, "the text is in none of UTF-8, UTF-16 and cp1252; profile.encoding in lab.toml says which")
+    raise ContentError("the text is in none of UTF-8, UTF-16 and cp1252; profile.encoding in lab.toml says which")
 
 
 def _candidates(data: bytes) -> list[tuple[str, str]]:

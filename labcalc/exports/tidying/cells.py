@@ -2,40 +2,22 @@
 
 from collections.abc import Callable, Iterable
 from datetime import datetime
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.errors import ExportError
 from labcalc.exports.arranging.flat import Field, measure
 from labcalc.exports.arranging.layout import Layout
 from labcalc.exports.grammar.units import Unit, unit_of
 from labcalc.exports.grammar.vocabulary import LIMITS
 from labcalc.exports.profile import Profile
 from labcalc.exports.source.sheet import Broken, Typed, as_moment, stripped
-from labcalc.exports.source.text import shown
+from labcalc.exports.source.text import ContentError, shown
 from labcalc.exports.table import Refusal
+from labcalc.exports.values import dates, numbers
 from labcalc.exports.values.columns import MOST_REFUSED, Column, joined
-from labcalc.exports.values.dates import (
-    NO_MOMENT,
-    are_possible,
-    date_order,
-    instants,
-    localised,
-    parse_moment,
-    parse_time,
-    plain_moments,
-)
-from labcalc.exports.values.numbers import (
-    decimal_sign,
-    figure,
-    half_unit,
-    may_be_a_slip,
-    proves_thousands,
-    typed_half_units,
-)
 from labcalc.wording import plain
 
 _MISSING = "; all of the row is refused, unless profile.missing names it"
@@ -44,8 +26,8 @@ _MISSING = "; all of the row is refused, unless profile.missing names it"
 class Cells:
     """Access to the columns of a layout by what they hold."""
 
-    def __init__(self, layout: Layout, profile: Profile, file: str, delimiter: str) -> None:
-        self.layout, self.profile, self.file = layout, profile, file
+    def __init__(self, layout: Layout, profile: Profile, file: str, delimiter: str, zone: ZoneInfo) -> None:
+        self.layout, self.profile, self.file, self.zone = layout, profile, file, zone
         self.lines = layout.rows.lines
         self.refused: dict[int, tuple[int, int, str | None, str | None, str]] = {}
         """Row → position, line, header and text of its first offending cell, and what was expected."""
@@ -58,9 +40,9 @@ class Cells:
         self._columns = {one.position: self._prepared(one, columns.pop(one.position)) for one in layout.fields}
         self._first = columns.get(0)
         numeric = [(one.header, *_counted(self.column(one), one, one.unit)) for one in layout.fields if one.unit]
-        self.decimal = decimal_sign(numeric, "." if layout.is_tidy else profile.decimal, delimiter, file)
+        self.decimal = numbers.decimal_sign(numeric, "." if layout.is_tidy else profile.decimal, delimiter)
         self._has_thousands = (profile.thousands or profile.decimal) is not None or any(
-            proves_thousands(cell, self.decimal) for _, column, _ in numeric for cell, _ in column
+            numbers.proves_thousands(cell, self.decimal) for _, column, _ in numeric for cell, _ in column
         )
 
     def __len__(self) -> int:
@@ -87,7 +69,7 @@ class Cells:
         if len(self.refused) > MOST_REFUSED:
             first = self.refusal(min(self.refused))
             place = str(first).removeprefix(f"{self.file}, ")
-            raise ExportError(self.file, f"over {MOST_REFUSED:,} rows are refused, the first: {place}")
+            raise ContentError(f"over {MOST_REFUSED:,} rows are refused, the first: {place}")
 
     def refusal(self, row: int, sample: str = "") -> Refusal:
         """Return why a row is refused."""
@@ -114,6 +96,12 @@ class Cells:
         """Return the column that holds something, or else the line above the header that says it for all rows."""
         return self.layout.of(holds) or (self.layout.preamble[holds][0] if holds in self.layout.preamble else None)
 
+    @cached_property
+    def texts(self) -> dict[str, Column]:
+        """The texts of all rows that go into the tidy table as they are, by what they hold."""
+        names = ("sample", "product", "lot", "role", "remark", "instrument", "operator")
+        return {name: self.text(name) for name in names}
+
     def text(self, holds: str) -> Column:
         """Return the texts of all rows, empty where there is none."""
         place = self.where(holds)
@@ -133,21 +121,21 @@ class Cells:
             if expected is not None or unit is None:
                 wrong[place] = expected or ""
                 continue
-            values[place], halves[place], factors[place] = value, half_unit(cell, self.decimal), unit.factor
+            values[place], halves[place], factors[place] = value, numbers.half_unit(cell, self.decimal), unit.factor
             if type(cell) is Typed and not self.layout.is_tidy:
                 typed[place] = cell
-        halves[[*typed]] = typed_half_units([*typed.values()])
+        halves[[*typed]] = numbers.typed_half_units([*typed.values()])
         self._note_all(field_, column, wrong)
         return values[column.at], (halves * factors)[column.at]
 
     def _number(self, cell: str, unit: Unit | None, field_: Field) -> tuple[float, str | None]:
         """Return the value of a cell in the tidy table's unit, or what was expected."""
-        value = figure(cell, self.decimal, self.profile.thousands)
+        value = numbers.figure(cell, self.decimal, self.profile.thousands)
         if value is None or unit is None:
             also = f", and a unit of {field_.holds}" if field_.own_units else ""
             also += "" if any(map(str.isdigit, cell)) or unit is None else _MISSING
             return 0.0, f"expected a number with decimal {'comma' if self.decimal == ',' else 'point'}{also}"
-        if not self._has_thousands and may_be_a_slip(cell, self.decimal, _possible(field_.holds, unit)):
+        if not self._has_thousands and numbers.may_be_a_slip(cell, self.decimal, _possible(field_.holds, unit)):
             return 0.0, "reads two ways, with decimal or thousands sign; profile.thousands says which"
         value = unit.converted(value)
         low, high, name = LIMITS[field_.holds]
@@ -156,8 +144,9 @@ class Cells:
             return 0.0, f"expected a {field_.holds} from {plain(low, 10)} to {plain(high, 10)} {name}{meant}"
         return value, None
 
+    @cached_property
     def replicates(self) -> NDArray[np.float64]:
-        """Return the numbers of the repeats; NaN where the export has none."""
+        """The numbers of the repeats; NaN where the export has none."""
         place = self.where("replicate")
         if place is None:
             return np.broadcast_to(np.nan, len(self))
@@ -169,15 +158,16 @@ class Cells:
         self._note_all(place, column, wrong)
         return np.array(numbers)[column.at]
 
-    def moments(self, zone: ZoneInfo) -> NDArray[np.int64]:
-        """Return the moments in microseconds since 1970, UTC; the smallest integer where there is none."""
+    @cached_property
+    def moments(self) -> NDArray[np.int64]:
+        """The moments in microseconds since 1970, UTC; the smallest integer where there is none."""
         day, clock = self.where("measured_at") or self.where("date"), self.where("time")
-        if day is None and clock is not None and not any(map(parse_time, self._told(clock).distinct)):
+        if day is None and clock is not None and not any(map(dates.parse_time, self._told(clock).distinct)):
             day, clock = clock, None
         if day is None:
             if clock is not None:
-                raise ExportError(self.file, f"column '{shown(clock.header)}' has times, but no date stands beside it")
-            return np.broadcast_to(NO_MOMENT, len(self))
+                raise ContentError(f"column '{shown(clock.header)}' has times, but no date stands beside it")
+            return np.broadcast_to(dates.NO_MOMENT, len(self))
         days = self._told(day)
         at, pairs = days.at, [(text, "") for text in days.distinct]
         if clock is not None and day.holds == "date":
@@ -186,25 +176,26 @@ class Cells:
             span = int(clocks.at.max()) + 1
             pairs = [(days.distinct[one // span], clocks.distinct[one % span]) for one in both.tolist()]
         told = [" ".join(filter(None, pair)) if pair[0] else "" for pair in pairs]
-        local, order = plain_moments(told), None
+        local, order = dates.plain_moments(told), None
         if local is None:
-            order = date_order(days.distinct, self.profile.date_order, day.header, self.file)
-            found = instants([_moment(*pair, order) for pair in pairs], zone)
+            order = dates.date_order(days.distinct, self.profile.date_order, day.header)
+            found = dates.instants([_moment(*pair, order) for pair in pairs], self.zone)
         else:
-            found = localised(local, zone)
+            found = dates.localised(local, self.zone)
         wrong = {}
-        for place in np.flatnonzero(found == NO_MOMENT).tolist():
+        for place in np.flatnonzero(found == dates.NO_MOMENT).tolist():
             if any(pairs[place]):
-                wrong[place] = _what_was_expected(pairs[place][0], _moment(*pairs[place], order), zone)
+                wrong[place] = _what_was_expected(pairs[place][0], _moment(*pairs[place], order), self.zone)
         self._note_all(day, Column(told, at), wrong)
         return found[at]
 
     def _told(self, field_: Field) -> Column:
         return self.column(field_).changed(as_moment)
 
-    def note_doubled(self, moments: NDArray[np.int64]) -> None:
+    def note_doubled(self) -> None:
         """Note the rows that are doubled; a file without any seconds in its times tells none."""
-        known = moments != NO_MOMENT
+        moments = self.moments
+        known = moments != dates.NO_MOMENT
         if not (moments[known] % 60_000_000).any():
             return
         order = np.argsort(moments, kind="stable")
@@ -259,8 +250,8 @@ def _possible(holds: str, unit: Unit) -> Callable[[float], bool]:
 
 
 def _moment(day: str, clock: str, order: str | None) -> datetime | None:
-    moment = parse_moment(day, clock, order) if len(day) < 60 and len(clock) < 60 else None
-    return moment if moment is not None and are_possible([moment.year]) else None
+    moment = dates.parse_moment(day, clock, order) if len(day) < 60 and len(clock) < 60 else None
+    return moment if moment is not None and dates.are_possible([moment.year]) else None
 
 
 def _what_was_expected(day: str, moment: datetime | None, zone: ZoneInfo) -> str:

@@ -5,13 +5,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.errors import ExportError
 from labcalc.exports.arranging.flat import Field
 from labcalc.exports.arranging.sections import Sections, is_other_header, other_header
 from labcalc.exports.grammar.vocabulary import LIMITS, is_invalid
 from labcalc.exports.profile import FOR_ALL_ROWS
 from labcalc.exports.source.records import Record
-from labcalc.exports.source.text import shown
+from labcalc.exports.source.text import ContentError, shown
 from labcalc.exports.table import QUANTITY_COLUMNS
 from labcalc.exports.tidying.cells import Cells
 from labcalc.wording import celsius
@@ -120,10 +119,9 @@ def check_consistency(cells: Cells, group: Determinations) -> None:
     exchanged, within = _product(eta, rho, nu)
     if wrong.any() and (wrong == ~np.isnan(expected + eta[0])).all() and not (np.abs(nu[0] - exchanged) > within).any():
         names = " and ".join(f"'{shown(one.header)}'" for one in group.fields if "viscosity" in one.holds)
-        raise ExportError(
-            cells.file,
+        raise ContentError(
             f"columns {names} look exchanged: in no row is dynamic viscosity = kinematic viscosity · density, and in "
-            "all of them the other way round; [profile.columns] of lab.toml says what each holds, with its unit",
+            "all of them the other way round; [profile.columns] of lab.toml says what each holds, with its unit"
         )
     for row in np.flatnonzero(wrong).tolist():
         one = next(field for field in group.fields if field.holds == "dynamic viscosity")
@@ -154,12 +152,11 @@ def refuse_dividing_lines(cells: Cells) -> None:
         place = f"line {cells.lines[row]}"
         if is_other_header((above, text) for _, above, text in texts):
             words = ", ".join(text for _, _, text in sorted(texts) if text)
-            raise ExportError(cells.file, f"{place}: {other_header(words, cells.layout.header_line)}")
+            raise ContentError(f"{place}: {other_header(words, cells.layout.header_line)}")
         written = {0: cells.first(row)} | {position: text for position, _, text in texts}
         kind, value = heads.head(Record(0, [written[at] for at in sorted(written)]), False)
         if kind and cells.layout.of(kind) is None and value != cells.layout.preamble.get(kind, ("", ""))[1]:
-            raise ExportError(
-                cells.file,
+            raise ContentError(
                 f"{place} says '{shown(value)}' ({kind}) of the lines beneath it, and isn't understood so; "
-                f'profile.sections = ["{kind}"] in lab.toml reads it',
+                f'profile.sections = ["{kind}"] in lab.toml reads it'
             )

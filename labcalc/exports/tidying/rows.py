@@ -8,20 +8,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.errors import ExportError
 from labcalc.exports.arranging.flat import Field
 from labcalc.exports.grammar.vocabulary import LIMITS
-from labcalc.exports.source.text import shown
+from labcalc.exports.source.text import ContentError, shown
 from labcalc.exports.table import QUANTITY_COLUMNS, TIDY_COLUMNS, Refusal, derived_mark
+from labcalc.exports.tidying import contradictions
 from labcalc.exports.tidying.cells import Cells
-from labcalc.exports.tidying.contradictions import (
-    Determinations,
-    check_consistency,
-    check_set_temperature,
-    check_status,
-    hold_against_the_row,
-    thermometer,
-)
+from labcalc.exports.tidying.contradictions import Determinations, thermometer
 from labcalc.exports.tidying.runs import name_runs
 from labcalc.exports.values.columns import Column, joined
 from labcalc.wording import plain
@@ -29,19 +22,18 @@ from labcalc.wording import plain
 _SAME_TEMPERATURE_K = 0.1  # temperatures are of one set of repeats if they round to the same tenth
 
 
-def tidy(cells: Cells, zone: ZoneInfo) -> tuple[dict[str, Any], tuple[Refusal, ...]]:
+def tidy(cells: Cells) -> tuple[dict[str, Any], tuple[Refusal, ...]]:
     """Return the columns of the tidy table of an export and its refused rows, in the order of the file."""
     groups = _determinations(cells)
-    check_set_temperature(cells)
-    check_status(cells)
-    names = ("sample", "product", "lot", "role", "remark", "instrument", "operator")
-    texts = {name: cells.text(name) for name in names}
-    moments, replicates = cells.moments(zone), cells.replicates()
-    _check_presence(cells, texts["sample"], groups)
-    cells.note_doubled(moments)
-    texts["run"] = name_runs(cells, texts, moments, replicates, [_measured(one) for one in groups], zone)
-    refusals = _refusals(cells, texts["sample"])
-    return _columns(cells, groups, texts, moments, replicates), refusals
+    contradictions.check_set_temperature(cells)
+    contradictions.check_status(cells)
+    samples, _, _ = cells.texts["sample"], cells.moments, cells.replicates  # each notes the cells that it can't read
+    _check_presence(cells, samples, groups)
+    cells.note_doubled()
+    cells.texts["run"] = name_runs(cells, [_measured(one) for one in groups])
+    rows = sorted(cells.refused)
+    refusals = tuple(map(cells.refusal, rows, samples.each(np.array(rows, np.int64))))
+    return _columns(cells, groups), refusals
 
 
 def framed(parts: Sequence[dict[str, Any]], zone: ZoneInfo) -> pd.DataFrame:
@@ -65,11 +57,6 @@ def _tenths(temperature: NDArray[np.float64]) -> NDArray[np.int64]:
     return np.rint(temperature / _SAME_TEMPERATURE_K).astype(np.int64)
 
 
-def _refusals(cells: Cells, samples: Column) -> tuple[Refusal, ...]:
-    rows = sorted(cells.refused)
-    return tuple(map(cells.refusal, rows, samples.each(np.array(rows, np.int64))))
-
-
 def _determinations(cells: Cells) -> list[Determinations]:
     fields = [one for one in cells.layout.fields if one.holds in QUANTITY_COLUMNS]
     together: dict[tuple[int, float | None], list[Field]] = {}
@@ -77,7 +64,7 @@ def _determinations(cells: Cells) -> list[Determinations]:
         together.setdefault((one.repeat, one.temperature_C), []).append(one)
     groups = [_at_temperature(cells, at, group) for (_, at), group in together.items()]
     if len({one.temperature_C for one in fields if one.temperature_C is not None}) == 1:
-        hold_against_the_row(cells, groups)
+        contradictions.hold_against_the_row(cells, groups)
     for group in groups:
         _complete(cells, group)
     return groups
@@ -92,7 +79,7 @@ def _at_temperature(cells: Cells, at: float | None, fields: list[Field]) -> Dete
 
 
 def _complete(cells: Cells, group: Determinations) -> None:
-    check_consistency(cells, group)
+    contradictions.check_consistency(cells, group)
     group.halves.clear()
     _derive(cells, group)
     if group.at is None:
@@ -107,10 +94,9 @@ def _temperatures(cells: Cells, at: float | None, fields: list[Field]) -> NDArra
         return np.full(len(cells), at)
     place = thermometer(cells, fields[0].repeat)
     if place is None:
-        raise ExportError(
-            cells.file,
+        raise ContentError(
             f"column '{shown(fields[0].header)}' has no temperature; expected a temperature column, one in the header, "
-            "or temperature_C in [profile.columns] of lab.toml",
+            "or temperature_C in [profile.columns] of lab.toml"
         )
     return cells.numbers(place)[0]
 
@@ -137,7 +123,7 @@ def _derive(cells: Cells, group: Determinations) -> None:
 def _check_presence(cells: Cells, samples: Column, groups: list[Determinations]) -> None:
     place = cells.where("sample")
     if place is None:
-        raise ExportError(cells.file, "there is no column with the sample's name; [profile.columns] can name one")
+        raise ContentError("there is no column with the sample's name; [profile.columns] can name one")
     nameless = [at for at, sample in enumerate(samples.distinct) if not sample]
     for row in samples.rows_of(nameless) if nameless else ():
         cells.note(row, place, None, "expected the sample's name, or profile.as_above in lab.toml")
@@ -147,13 +133,7 @@ def _check_presence(cells: Cells, samples: Column, groups: list[Determinations])
         cells.note(row, first, None, "the row has neither viscosity nor density; expected at least one")
 
 
-def _columns(
-    cells: Cells,
-    groups: list[Determinations],
-    texts: dict[str, Column],
-    moments: NDArray[np.int64],
-    replicates: NDArray[np.float64],
-) -> dict[str, Any]:
+def _columns(cells: Cells, groups: list[Determinations]) -> dict[str, Any]:
     good = cells.good
     order: Any = slice(None)
     picked: list[Any] = [np.flatnonzero(group.measured & good) for group in groups]
@@ -168,6 +148,7 @@ def _columns(
         some: list[NDArray[Any]] = [part[at] for part, at in zip(parts, picked, strict=True)]
         return np.concatenate(some)[order] if len(some) > 1 else some[0]
 
+    texts = cells.texts
     runs, derived, columns = texts["run"].at[rows], gathered(group.derived for group in groups), dict[str, Any]()
     for name in ("remark", *texts):  # the one that takes most memory while it is made goes first
         if name in texts:
@@ -175,9 +156,9 @@ def _columns(
             columns[name] = (_marked(text, derived) if name == "remark" else text).or_none
     temperature = gathered(group.temperature for group in groups)
     columns |= {
-        "measured_at": moments[rows],
+        "measured_at": cells.moments[rows],
         "temperature_C": temperature,
-        "replicate": _replicates(runs, _tenths(temperature), replicates[rows]),
+        "replicate": _replicates(runs, _tenths(temperature), cells.replicates[rows]),
         "source_file": np.full(len(temperature), cells.file, object),
         "source_line": cells.lines[rows],
     }

@@ -25,14 +25,7 @@ _AT_ONCE = 1 << 16  # rows for which more than their names is held in memory
 _COLDEST = 1000  # tenths of a degree below zero, further down than any temperature: what is joined counts from 0
 
 
-def name_runs(
-    cells: Cells,
-    texts: dict[str, Column],
-    moments: NDArray[np.int64],
-    replicates: NDArray[np.float64],
-    measured: Measured,
-    zone: ZoneInfo,
-) -> Column:
+def name_runs(cells: Cells, measured: Measured) -> Column:
     """Return the name of each row's run; that of refused rows means nothing.
 
     A name depends on the file alone: never on the files that are read with it. Without a column for it, rows that
@@ -43,38 +36,34 @@ def name_runs(
     given = cells.text("run")
     own = np.array([bool(name) for name in given.distinct])[given.at[good]]
     owned = np.flatnonzero(own)
-    key = joined(given.at[good[owned]], texts["sample"].at[good[owned]])
+    key = joined(given.at[good[owned]], cells.texts["sample"].at[good[owned]])
     _, first, which = np.unique(key, return_index=True, return_inverse=True)
     opens = ~own
     opens[owned[first]] = True
     heads = np.flatnonzero(opens)
-    starts = _starts(good[heads], own[heads], texts, moments, _repeats(replicates, measured, good[heads], own[heads]))
+    starts = _starts(cells, good[heads], own[heads], _repeats(cells, measured, good[heads], own[heads]))
     group = np.zeros(len(good), np.int32)
     group[heads] = np.cumsum(starts) - 1
     group[owned] = group[owned[first[which]]]
-    names = _names(cells, good[heads[starts]], given, texts, moments, zone)
+    names = _names(cells, good[heads[starts]], given)
     at = np.zeros(len(cells), np.int32)
     at[good] = names.at[group]
     runs = Column(names.distinct, at)
-    _refuse_repeated(cells, good[own], runs, replicates, measured)
+    _refuse_repeated(cells, good[own], runs, measured)
     return runs
 
 
 def _starts(
-    rows: NDArray[np.int64],
-    own: NDArray[np.bool_],
-    texts: dict[str, Column],
-    moments: NDArray[np.int64],
-    repeats: NDArray[np.int64],
+    cells: Cells, rows: NDArray[np.int64], own: NDArray[np.bool_], repeats: NDArray[np.int64]
 ) -> NDArray[np.bool_]:
     """Return which rows begin a run; ``own``: those that are the first of their name."""
     starts = own.copy()
     starts[:1] = True
     starts[1:] |= own[:-1]
     for name in _ONE_OF_A_RUN:
-        codes = texts[name].at[rows]
+        codes = cells.texts[name].at[rows]
         starts[1:] |= codes[1:] != codes[:-1]
-    times = moments[rows]
+    times = cells.moments[rows]
     known = times != NO_MOMENT
     starts[1:] |= known[1:] & known[:-1] & (np.abs(np.diff(np.where(known, times, 0))) > _LONGEST_STEP_US)
     begin = np.maximum.accumulate(np.where(starts, np.arange(len(rows)), 0))
@@ -85,13 +74,11 @@ def _starts(
     return starts
 
 
-def _repeats(
-    replicates: NDArray[np.float64], measured: Measured, rows: NDArray[np.int64], own: NDArray[np.bool_]
-) -> NDArray[np.int64]:
+def _repeats(cells: Cells, measured: Measured, rows: NDArray[np.int64], own: NDArray[np.bool_]) -> NDArray[np.int64]:
     """Return for each row the place of the last one before it with the same numbered repeat, -1 for none."""
-    places = np.full(len(replicates), -1)
+    places = np.full(len(cells), -1)
     places[rows[~own]] = np.flatnonzero(~own)
-    which, tenths, numbers = _numbered(replicates, measured, places >= 0)
+    which, tenths, numbers = _numbered(cells, measured, places >= 0)
     both = np.unique(joined(tenths + _COLDEST, numbers, places[which]))
     found = np.full(len(rows), -1)
     if len(both):
@@ -102,24 +89,17 @@ def _repeats(
 
 
 def _numbered(
-    replicates: NDArray[np.float64], measured: Measured, wanted: NDArray[np.bool_]
+    cells: Cells, measured: Measured, wanted: NDArray[np.bool_]
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
     """Return row, temperature and number of every repeat of the wanted rows that has one, in the order of the rows."""
-    wanted = wanted & ~np.isnan(replicates)
+    wanted = wanted & ~np.isnan(cells.replicates)
     rows, tenths = (np.concatenate(part) for part in zip(*measured, strict=True))
     order = np.argsort(rows, kind="stable")
     order = order[wanted[rows[order]]]
-    return rows[order], tenths[order], replicates[rows[order]].astype(np.int64)
+    return rows[order], tenths[order], cells.replicates[rows[order]].astype(np.int64)
 
 
-def _names(
-    cells: Cells,
-    heads: NDArray[np.int64],
-    given: Column,
-    texts: dict[str, Column],
-    moments: NDArray[np.int64],
-    zone: ZoneInfo,
-) -> Column:
+def _names(cells: Cells, heads: NDArray[np.int64], given: Column) -> Column:
     """Return the names of the runs that begin with these rows: the export's own where it tells them apart."""
     times, is_tidy = np.bincount(given.at[heads], minlength=len(given.distinct)).tolist(), cells.layout.is_tidy
     is_mere = [_MERE_NUMBER.fullmatch(own) and not is_tidy for own in given.distinct]
@@ -129,7 +109,7 @@ def _names(
     ]
     if np.array(tells)[given.at[heads]].all():
         return given.of_rows(heads)
-    labels, sample = _labels(cells, heads, texts, moments, zone), texts["sample"]
+    labels, sample = _labels(cells, heads), cells.texts["sample"]
     if not any(given.distinct):
         return labels
     names = []
@@ -140,19 +120,17 @@ def _names(
     return Column.of(names)
 
 
-def _labels(
-    cells: Cells, heads: NDArray[np.int64], texts: dict[str, Column], moments: NDArray[np.int64], zone: ZoneInfo
-) -> Column:
+def _labels(cells: Cells, heads: NDArray[np.int64]) -> Column:
     """Return time, instrument and sample of each of these rows as a label; what comes again is numbered."""
     stem = PurePath(cells.file).stem
     labels = [
         f"{when or f'{stem} line {line}'}{device and ' '}{device} {name}"
         for some in np.array_split(heads, len(heads) // _AT_ONCE + 1)
         for when, line, device, name in zip(
-            _to_the_minute(moments[some], zone),
+            _to_the_minute(cells.moments[some], cells.zone),
             cells.lines[some].tolist(),
-            texts["instrument"].each(some),
-            texts["sample"].each(some),
+            cells.texts["instrument"].each(some),
+            cells.texts["sample"].each(some),
             strict=True,
         )
     ]
@@ -175,16 +153,14 @@ def _to_the_minute(moments: NDArray[np.int64], zone: ZoneInfo) -> list[str]:
     return [text.replace("T", " ") if text != "NaT" else "" for text in texts]
 
 
-def _refuse_repeated(
-    cells: Cells, named: NDArray[np.int64], runs: Column, replicates: NDArray[np.float64], measured: Measured
-) -> None:
+def _refuse_repeated(cells: Cells, named: NDArray[np.int64], runs: Column, measured: Measured) -> None:
     """Refuse a row whose numbered repeat a row before it has, where the export names the runs."""
     place = cells.where("replicate")
     if place is None:
         return
     wanted = np.zeros(len(cells), bool)
     wanted[named] = True
-    rows, tenths, numbers = _numbered(replicates, measured, wanted)
+    rows, tenths, numbers = _numbered(cells, measured, wanted)
     _, first, which = np.unique(
         joined(runs.at[rows], tenths + _COLDEST, numbers), return_index=True, return_inverse=True
     )

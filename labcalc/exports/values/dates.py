@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Iterable, Sequence
-from datetime import UTC, date, datetime, time, timedelta, timezone
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from functools import cache, lru_cache
 from zoneinfo import ZoneInfo
 
@@ -10,9 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.errors import ExportError
 from labcalc.exports.grammar.headers import LANGUAGES, folded
-from labcalc.exports.source.text import shown
+from labcalc.exports.source.text import ContentError, shown
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)  # from when microseconds count
 NO_MOMENT = np.int64(np.iinfo(np.int64).min)  # microseconds that stand for no moment, as pandas' NaT
@@ -39,7 +38,7 @@ def are_possible(years: Iterable[int]) -> bool:
     return all(1950 <= year <= 2100 for year in years)
 
 
-def date_order(cells: Iterable[str], said: str | None, header: str, file: str) -> str | None:
+def date_order(cells: Iterable[str], said: str | None, header: str) -> str | None:
     """Return the order of day and month, None where no date needs one; raise ExportError where it can't be told."""
     if said is not None:
         return said
@@ -62,15 +61,13 @@ def date_order(cells: Iterable[str], said: str | None, header: str, file: str) -
             unsure = min(unsure or cell, cell)
     column = f"column '{shown(header)}'"
     if short:
-        raise ExportError(
-            file, f"{column}: '{shown(short)}' has a year of two figures; profile.date_order says the order"
-        )
+        raise ContentError(f"{column}: '{shown(short)}' has a year of two figures; profile.date_order says the order")
     if len(first) == 2:
         one_, two_ = (shown(first[order]) for order in sorted(first))
-        raise ExportError(file, f"{column}: '{one_}' and '{two_}' have different orders; profile.date_order says which")
+        raise ContentError(f"{column}: '{one_}' and '{two_}' have different orders; profile.date_order says which")
     if unsure and not first:
-        raise ExportError(
-            file, f"{column}: '{shown(unsure)}' reads two ways, day or month first; profile.date_order says which"
+        raise ContentError(
+            f"{column}: '{shown(unsure)}' reads two ways, day or month first; profile.date_order says which"
         )
     return next(iter(first), "day-month-year")
 
@@ -143,18 +140,14 @@ def parse_time(text: str) -> time | None:
         hour = hour % 12 + (12 if half == "p" else 0)
     try:
         micro = int((found[4] or "0").ljust(6, "0")[:6])
-        return time(hour, int(found[2]), int(found[3] or 0), micro, tzinfo=_offset(found[6]))
+        return time(hour, int(found[2]), int(found[3] or 0), micro, tzinfo=_offset(found[6]) if found[6] else None)
     except ValueError:
         return None
 
 
-def _offset(text: str | None) -> timezone | None:
-    if text is None:
-        return None
-    if text in ("Z", "UTC"):
-        return timezone.utc  # noqa: UP017
-    minutes = int(text[1:3]) * 60 + int(text[-2:])
-    return timezone(timedelta(minutes=minutes if text[0] == "+" else -minutes))
+@lru_cache(maxsize=256)
+def _offset(text: str) -> tzinfo | None:
+    return datetime.strptime(text.replace("UTC", "Z"), "%z").tzinfo
 
 
 def parse_moment(text: str, clock: str, order: str | None) -> datetime | None:

@@ -5,9 +5,8 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from functools import lru_cache
 
-from labcalc.errors import ExportError
 from labcalc.exports.source.sheet import Typed
-from labcalc.exports.source.text import shown
+from labcalc.exports.source.text import ContentError, shown
 
 _SPACES = " \u00a0\u2009\u202f'’"  # signs between thousands, beside the comma or point that is not the decimal sign
 _EITHER = re.compile(r"[+\-−]?[1-9][0-9]{0,2}([.,])[0-9]{3}")
@@ -24,10 +23,7 @@ _MOST = 0.85  # of figures that are equally likely, nine cells in ten show the l
 
 
 def decimal_sign(
-    columns: Iterable[tuple[str, Iterable[tuple[str, int]], Callable[[float], bool]]],
-    said: str | None,
-    delimiter: str,
-    file: str,
+    columns: Iterable[tuple[str, Iterable[tuple[str, int]], Callable[[float], bool]]], said: str | None, delimiter: str
 ) -> str:
     """Return the decimal sign of the file.
 
@@ -53,16 +49,15 @@ def decimal_sign(
                 unsure = unsure or (header, cell)
     if len(votes) == 2 and max(votes.values()) < _MAJORITY * min(votes.values()):
         one, other = example["."], example[","]
-        raise ExportError(
-            file, f"'{shown(one[1])}' and '{shown(other[1])}' have different decimal signs; profile.decimal says which"
+        raise ContentError(
+            f"'{shown(one[1])}' and '{shown(other[1])}' have different decimal signs; profile.decimal says which"
         )
     if votes:
         return votes.most_common(1)[0][0]
     if unsure is not None:
-        raise ExportError(
-            file,
+        raise ContentError(
             f"column '{shown(unsure[0])}': '{shown(unsure[1])}' reads two ways, with decimal or thousands sign; "
-            "profile.decimal in lab.toml says which",
+            "profile.decimal in lab.toml says which"
         )
     return "."
 

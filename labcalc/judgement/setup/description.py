@@ -30,7 +30,7 @@ from labcalc.lab import (
     published_precision,
     reference_of,
 )
-from labcalc.wording import at_celsius, plain
+from labcalc.wording import at_celsius, counted, plain
 
 Severity = Literal["error", "warning", "note"]
 SEVERITIES: tuple[Severity, ...] = ("error", "warning", "note")
@@ -52,11 +52,6 @@ class Finding:
     finding: str
     remedy: str = ""
     line: int = 0  # line of lab.toml; 0 where it is about none
-
-
-def counted(number: int, thing: str) -> str:
-    """Return such as ``1 sample`` and ``2 samples``."""
-    return f"{number} {thing}{'' if number == 1 else 's'}"
 
 
 def examples(names: Iterable[str]) -> str:
@@ -123,23 +118,12 @@ def _in_g_cm3(one: CertifiedValue) -> bool:
 def _certified(name: str, one: CertifiedValue, key: str) -> Iterator[Finding]:
     U, k = one.expanded_uncertainty, one.coverage_factor
     share, right, light = 100.0 * U / one.value, f"{1000.0 * one.value:.10g}", _in_g_cm3(one)
+    is_large, is_unusual = share > _LARGEST_U_PERCENT and not light, not _USUAL_COVERAGE[0] <= k <= _USUAL_COVERAGE[1]
     looks: tuple[tuple[bool, Severity, str, str, str], ...] = (
         (light, "error", "value", "that is in g/cm³", f"Write {right}, and U in kg/m³ too."),
         (U == 0.0, "error", "expanded_uncertainty", "a U of 0", "Take U from the certificate."),
-        (
-            share > _LARGEST_U_PERCENT and not light,
-            "error",
-            "expanded_uncertainty",
-            f"a U of {share:.2g} %",
-            "In the value's unit?",
-        ),
-        (
-            not _USUAL_COVERAGE[0] <= k <= _USUAL_COVERAGE[1],
-            "warning",
-            "coverage_factor",
-            f"k = {k:g}",
-            "Mostly it is 2.",
-        ),
+        (is_large, "error", "expanded_uncertainty", f"a U of {share:.2g} %", "In the value's unit?"),
+        (is_unusual, "warning", "coverage_factor", f"k = {k:g}", "Mostly it is 2."),
     )
     for odd, severity, field, finding, remedy in looks:
         if odd:

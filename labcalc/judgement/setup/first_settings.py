@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from labcalc.exports import QUANTITY_COLUMNS, Reading, read_exports
 from labcalc.exports.guessing.proposal import listed, quoted, remark
-from labcalc.judgement.setup.description import OPEN_QUESTION, counted, examples, prefixes_of
+from labcalc.judgement.setup.description import OPEN_QUESTION, examples, prefixes_of
 from labcalc.lab import laboratory_from, name_fits, product_classes
 from labcalc.statistics import algorithm_a, rounded, rounded_to_figures
+from labcalc.wording import counted
 
 _FEWEST_RESULTS = 5  # results from which a typical value is told: our own choice
 _FEWEST_DAYS = 4  # days on which a name has to come again to be taken for a reference oil: our own choice

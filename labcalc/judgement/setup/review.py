@@ -15,7 +15,6 @@ from labcalc.judgement.setup.description import (
     OPEN_QUESTION,
     SEVERITIES,
     Finding,
-    counted,
     findings_of_description,
     findings_of_exports,
     findings_of_patterns,
@@ -34,6 +33,7 @@ from labcalc.lab import (
     record_head,
 )
 from labcalc.lab.reading import export_files
+from labcalc.wording import counted
 
 
 @dataclass(frozen=True)
@@ -88,7 +88,11 @@ def review_setup(lab: str | Path, exports: Sequence[str | Path] = ()) -> SetupRe
     )
     placed = (replace(one, line=line_of_key(text, one.place)) if "[" in one.place else one for one in findings)
     ordered = sorted(placed, key=lambda one: SEVERITIES.index(one.severity))
-    return SetupReview(tuple(ordered), tuple((_profile_of(one, laboratory), one) for one in reading.sources))
+    taken = (
+        (next((by for by, files in profiles.values() if name_fits(one.name, files)), ""), one)
+        for one in reading.sources
+    )
+    return SetupReview(tuple(ordered), tuple(taken))
 
 
 def _read(files: Sequence[Path], laboratory: Laboratory) -> Reading:
@@ -105,10 +109,6 @@ def _failures(files: Sequence[Path], laboratory: Laboratory) -> Iterator[ExportE
             read(file, laboratory)
         except ExportError as failure:
             yield failure
-
-
-def _profile_of(source: SourceFile, laboratory: Laboratory) -> str:
-    return next((one.name for one in laboratory.profiles if name_fits(source.name, one.files)), "")
 
 
 def _record(laboratory: Laboratory) -> Iterator[Finding]:
