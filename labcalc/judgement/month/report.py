@@ -29,7 +29,7 @@ from labcalc.judgement.variance.components import (
 )
 from labcalc.lab import Decision, Laboratory, certificates, find_entries
 from labcalc.showing import Shown
-from labcalc.wording import counted
+from labcalc.wording import at_celsius, counted
 
 _NEAR_DAYS = 60
 """How long before its end a certificate is named, [d]: time enough to order the next lot; after a year, a year."""
@@ -110,7 +110,7 @@ def _changed_certificates(oils: tuple[OilSummary, ...], laboratory: Laboratory, 
     lots, last = {(one.chart.oil, one.chart.lot) for one in oils}, dict[tuple[str, str], list[str]]()
     for said, entry in (*told, *((one, None) for one in certificates(laboratory))):
         values = [
-            f"{one['quantity']} at {float(one['temperature_C']):g} °C {one['value']} ± {one['expanded_uncertainty']}"
+            f"{at_celsius(one['quantity'], float(one['temperature_C']))} {one['value']} ± {one['expanded_uncertainty']}"
             for one in said["certified"]
         ]
         name = (said["oil"], said["lot"])

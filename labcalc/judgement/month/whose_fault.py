@@ -63,7 +63,7 @@ def moved(checks: Checks, *, ended: bool = False) -> Iterator[Action]:
             _FIRST + to_do.removeprefix(_STOP) if against else to_do,
             URGENT if urgent else IMPORTANT,
             abs(size),
-            weight=weight * max(len(checks.at_risk(one, one.since)), 1),
+            weight=round(weight * max(len(checks.at_risk(one, one.since)), 1), 9),  # its last digits are no result
             facts={"instrument": one.instrument, "quantity": one.stream.quantity, "cause": cause}
             | {"oil": whose.oil if whose else "", "shift": size, "unit": unit, **_temperature(one.stream.charts)}
             | ({"limit": limits.half_width} if unit == first.unit else {})
