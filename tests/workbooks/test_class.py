@@ -23,7 +23,7 @@ closing.head.press("draw", attempt="1")
 for field in closing.fields:
     field.form.press("", answer=field.question.answer_text)
 closing._check()
-print(closing.said.text)
+print(closing.foot.text)
 """
 """What a learner does at the end: draw the test, answer it, check and save."""
 

@@ -122,7 +122,7 @@ def test_killed_while_deciding_without_a_database(tmp_path: Path) -> None:
         runs = [one.run for one in decided.decisions]
         assert len(runs) == len(set(runs)), "nothing twice"
         assert there <= set(runs), "what was acknowledged is there"
-        assert all("torn" in one.problem for one in decided.unusable), "the chain holds"
+        assert [one.problem for one in decided.unusable if "torn" not in one.problem] == [], "the chain holds"
     assert (killed, len(there) > KILLS) == (KILLS, True)
 
 
