@@ -30,6 +30,9 @@ _SCRIPT = re.compile(r"(<script\b.*?</script>)", re.S)
 _NEEDLESS = re.compile(r"</t[dhr]>(?=<t[dhr]\b|</t)")  # ends of cells and rows that HTML takes as read
 _CLASSES = re.compile(r'(?:\bclass=|"css":)"([^"]*)"')  # of elements, and of those that the index makes later
 _CLASS, _RULE = re.compile(r"\.([a-z][\w-]*)"), re.compile(r"([^{}@;]+)\{[^{}]*\}")
+_EMPTY_HEAD, _UNSCOPED = re.compile(r"<th(?:\s[^>]*)?>\s*</th>"), re.compile(r"<th(?![^>]*\bscope=)(?=[\s>])")
+_SCOPED_STYLE = re.compile(r"<style scoped>.*?</style>\s*", re.S)
+_BETWEEN_WORDS = re.compile(r"[^a-z0-9]+")
 _LINE_OF_PRINT = 90
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:°C|°F|mm²/s|mPa·s|kg/m³|%|h\b|K\b))")
 
@@ -91,12 +94,20 @@ def build_page(template: str, *, title: str, **words: Any) -> str:
 
 def _style(page: str) -> str:
     """Return the styles of a page: the rules whose classes it has, less the space that lets people read them."""
-    there = {name for found in _CLASSES.findall(page) for name in found.split()} | {"js-plotly-plot", "plotly"}
+    there = {name for found in set(_CLASSES.findall(page)) for name in found.split()} | {"js-plotly-plot", "plotly"}
+    return "".join(text for text, needs in _rules() if not needs or any(there.issuperset(one) for one in needs))
 
-    def used(rule: re.Match[str]) -> str:
-        return rule[0] if any(there.issuperset(_CLASS.findall(one)) for one in rule[1].split(",")) else ""
 
-    return _RULE.sub(used, re.sub(r"\s*([{};,])\s*", r"\1", re.sub(r"/\*.*?\*/", "", _text("page.css"))))
+@lru_cache(maxsize=1)
+def _rules() -> tuple[tuple[str, tuple[frozenset[str], ...]], ...]:
+    """Return the pieces of the styles, each rule with the classes that its selectors need; none of what is no rule."""
+    plain = re.sub(r"\s*([{};,])\s*", r"\1", re.sub(r"/\*.*?\*/", "", _text("page.css")))
+    pieces, at = [], 0
+    for rule in _RULE.finditer(plain):
+        needs = tuple(frozenset(_CLASS.findall(one)) for one in rule[1].split(","))
+        pieces += [(plain[at : rule.start()], ()), (rule[0], needs)]
+        at = rule.end()
+    return (*pieces, (plain[at:], ()))
 
 
 def _css_text(text: str) -> str:
@@ -202,7 +213,7 @@ def _number_headings(body: str) -> tuple[str, list[Heading]]:
 
 def _anchor(text: str, taken: set[str]) -> str:
     plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
-    stem = re.sub(r"[^a-z0-9]+", "-", plain).strip("-") or "section"
+    stem = _BETWEEN_WORDS.sub("-", plain).strip("-") or "section"
     if stem.startswith(("figure-", "plotly-")):
         stem = f"section-{stem}"
     anchor, count = stem, 1
@@ -220,7 +231,7 @@ def _sound_tables(body: str) -> str:
 
 def _without_styles(body: str) -> str:
     """Drop what pandas adds to a frame: its own styles and border."""
-    return re.sub(r"<style scoped>.*?</style>\s*", "", body, flags=re.S).replace('<table border="1" ', "<table ")
+    return _SCOPED_STYLE.sub("", body).replace('<table border="1" ', "<table ")
 
 
 def _with_scopes(table: str) -> str:
@@ -229,5 +240,4 @@ def _with_scopes(table: str) -> str:
 
 
 def _scoped(part: str, scope: str) -> str:
-    filled = re.sub(r"<th(?:\s[^>]*)?>\s*</th>", "<td></td>", part)
-    return re.sub(r"<th(?![^>]*\bscope=)(?=[\s>])", f'<th scope="{scope}"', filled)
+    return _UNSCOPED.sub(f'<th scope="{scope}"', _EMPTY_HEAD.sub("<td></td>", part))

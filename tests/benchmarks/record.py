@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import os
 import resource
+import subprocess
 import sys
 import tempfile
 import time
@@ -25,7 +26,7 @@ from pathlib import Path
 import pandas as pd
 
 from labcalc.exports import read_export, write_table
-from labcalc.judgement import gather, gather_record, judge, report_month
+from labcalc.judgement import gather, judge
 from labcalc.lab import add_exports, load_laboratory, read_record, record_head, verify_record
 from labcalc.lab.record.chain import linked
 from labcalc.lab.record.database import Connection
@@ -125,20 +126,13 @@ def month(folder: Path, determinations: int) -> None:
     del table
     list(add_exports(load_laboratory(lab), [folder / "history.csv"], who="bench"))
     day(folder, lab)
-    if (child := os.fork()) == 0:
-        gathered = cpu(lambda: gather_record(lab))
-        judged = cpu(lambda: report_month(gather_record(lab), "2026-03"))
-        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        print(
-            f"{determinations:,} determinations: recalled in {gathered:.1f} s, the month judged in {judged:.1f} s",
-            end="",
-        )
-        print(
-            f" (10 s together wanted for 626,000), at most {peak:.0f} MB (600 wanted; adding's memory is in it)",
-            flush=True,
-        )
-        os._exit(0)
-    os.waitpid(child, 0)
+    command = [sys.executable, "-m", "labcalc", "month", "2026-03", "--lab", str(lab), "--out", str(folder / "pages")]
+    child = subprocess.Popen(command, stdout=subprocess.DEVNULL)
+    _, code, used = os.wait4(child.pid, 0)
+    assert os.waitstatus_to_exitcode(code) in (0, 1), f"the month ended with {code}"
+    cpu_time = used.ru_utime + used.ru_stime
+    print(f"{determinations:,} determinations: `labcalc month` took {cpu_time:.1f} s of CPU (10 s wanted for", end=" ")
+    print(f"626,000), at most {used.ru_maxrss / 1024:.0f} MB (600 wanted)", flush=True)
 
 
 def day(folder: Path, lab: Path) -> None:

@@ -8,6 +8,7 @@ some calls; the clock's stand beside them for a machine that does nothing else, 
 from __future__ import annotations
 
 import argparse
+import compileall
 import os
 import subprocess
 import sys
@@ -20,6 +21,7 @@ from pathlib import Path
 
 import psutil
 
+import labcalc
 from labcalc.judgement import gather
 from labcalc.shipped import sample_exports, sample_lab, workbook_file
 from tests.benchmarks.timing import children_cpu_seconds
@@ -29,16 +31,17 @@ _ROUNDS = 2
 
 _BATCH = """
 import sys
+from dataclasses import replace
 from pathlib import Path
 from labcalc.judgement import gather
 from labcalc.shipped import sample_exports, sample_lab
-from labcalc.workbooks import BatchOptions, ReportJob, Scripts, render_batch, run_report_jobs
+from labcalc.workbooks import BatchOptions, Scripts, render_batch, run_report_jobs
 
 number, workers, scripts, out = int(sys.argv[1]), int(sys.argv[2]), Scripts(sys.argv[3]), Path(sys.argv[4])
 exports, lab = sample_exports(), sample_lab()
 material = gather(exports, lab)
-jobs = [one.whole() for one in run_report_jobs(material, exports, lab, material.runs[:number])]
-more = [ReportJob(f"{n} {j.name}", j.title, j.notebook, j.parameters, j.key) for n in range(9) for j in jobs]
+jobs = run_report_jobs(material, exports, lab, material.runs[:number])
+more = [replace(job, name=f"{n} {job.name}") for n in range(9) for job in jobs]
 result = render_batch(more[:number], BatchOptions(out, workers=workers, scripts=scripts))
 assert len(result.rendered) == number, result.failures
 """
@@ -159,6 +162,7 @@ def main() -> None:
     words = argparse.ArgumentParser(description=__doc__)
     words.add_argument("--reports", type=int, default=60, help="how many reports the long batch renders")
     wanted = words.parse_args().reports
+    compileall.compile_dir(Path(labcalc.__file__).parent, quiet=1)  # as an installation does
     workers = os.cpu_count() or 1
     print(f"CPU time, the least of {_ROUNDS} calls; in brackets the clock's, with {workers} jobs for the batches, on a")
     print(f"machine with {os.getloadavg()[0]:.1f} processes running before: unless near 0, the clock tells of them")

@@ -22,6 +22,7 @@ from labcalc.judgement.causes.surroundings import (
     determinations_of,
     expected_of,
     liquid_of,
+    runs_in,
     scatter_of,
 )
 from labcalc.judgement.precision import RANGE_FACTOR
@@ -57,19 +58,18 @@ def evidence_of(dossier: Dossier) -> Evidence:
     )
     noise = noise_of(references, found, product, laboratory, tuple(fills))
     clock = dossier.rows["measured_at"].dropna().dt.second
-    own = (one.thermostats for one in laboratory.instruments if one.name == dossier.instrument)
+    thermostats = (one.thermostats for one in laboratory.instruments if one.name == dossier.instrument)
     before = before_of(dossier.before, dossier.rows["measured_at"].min(), found.temperature_C)
     if before is not None:
         its = product_of(laboratory, sample=before.sample, product=first_text(dossier.before["product"]))
         before = replace(before, product=its.name if its else "")
     try:
+        samples, moments = (dossier.history[name] for name in ("sample", "measured_at"))
         earlier = [
             EarlierRun(
-                str(run["sample"].iloc[0]) == dossier.sample,
-                f"{run['measured_at'].max():%Y-%m-%d}",
-                liquid_of("", determinations_of(run)),
+                str(samples.iloc[at[0]]) == dossier.sample, f"{moments.iloc[at].max():%Y-%m-%d}", liquid_of("", own)
             )
-            for _, run in dossier.history.groupby("run", sort=False)
+            for at, own in runs_in(dossier.history)
         ]
         course = expected_of(found, product, earlier, noise, first_text(dossier.rows["lot"]))
         setting = Setting(
@@ -84,7 +84,7 @@ def evidence_of(dossier: Dossier) -> Evidence:
             house=() if course.basis == "curve" else other_products(laboratory.products, product),
             reference_oils=oils,
             instrument_bias=bias_of(references, noise, laboratory.report),
-            thermostats=next(own, None),
+            thermostats=next(thermostats, None),
             day=dossier.day,
             typed=None if clock.empty else bool((clock == 0).all()),  # an instrument's clock has seconds
             cell_offsets=_cell_offsets(dossier, oils, noise),
@@ -135,8 +135,8 @@ def _offsets_of_samples(dossier: Dossier) -> tuple[tuple[float, float, float], .
     usual = {one.name: one.expectation for one in other_products(dossier.laboratory.products, None)}
     found: dict[float, list[tuple[float, float]]] = {}
     for product, rows in earlier.groupby("product", sort=False):
-        for _, run in rows.groupby("run", sort=False) if product in usual else ():
-            for T, value in liquid_of("", determinations_of(run)).viscosities:
+        for _, run in runs_in(rows) if product in usual else ():
+            for T, value in liquid_of("", run).viscosities:
                 viscous, at = np.ones(3, dtype=bool), np.array([T - 0.5, T, T + 0.5])
                 (cold, mean, hot), spread = usual[str(product)].moments(viscous, at)
                 away, sd = (math.log(value) - mean) / (hot - cold), math.sqrt(spread[1, 1]) / abs(hot - cold)

@@ -1,7 +1,7 @@
 """What is known around a run: its determinations, the run before, the instrument's scatter and bias, earlier runs."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -157,6 +157,15 @@ def determinations_of(rows: pd.DataFrame) -> Determinations:
         rows["kinematic_viscosity_mm2_s"].to_numpy(float),
         rows["density_kg_m3"].to_numpy(float),
     )
+
+
+def runs_in(rows: pd.DataFrame) -> Iterator[tuple[NDArray[np.int64], Determinations]]:
+    """Yield where the rows of each run stand in a table, and its determinations, in the order of the runs' first."""
+    runs, names = pd.factorize(rows["run"])
+    columns = vars(determinations_of(rows))
+    for number in range(len(names)):
+        at = np.flatnonzero(runs == number)
+        yield at, Determinations(**{name: values[at] for name, values in columns.items()})
 
 
 BOTTLE_VISCOSITY, BOTTLE_DENSITY = 0.0005, 0.05

@@ -137,17 +137,17 @@ class Dossier:
         own = self.references.empty and self.is_reference
         return certificates_in_use(self.rows if own else self.references, self.laboratory)
 
-    @property
+    @cached_property
     def sample(self) -> str:
         """Name of the sample."""
         return str(self.rows["sample"].iloc[0])
 
-    @property
+    @cached_property
     def product_name(self) -> str:
         """Name of the product, by lab.toml or else by the export; empty where neither gives one."""
         return self.product.name if self.product else first_text(self.rows["product"])
 
-    @property
+    @cached_property
     def instrument(self) -> str:
         """Name of the instrument; empty where the export gives none."""
         return first_text(self.rows["instrument"])
@@ -239,9 +239,10 @@ class Dossier:
 
     def number_after(self, replaced: str) -> str:
         """Return the number of the report that amends another; without one, the number of the report itself."""
+        if not replaced:
+            return self.report_number
         before = re.fullmatch(r".*, amendment (\d+)", replaced, re.DOTALL)
-        again = f", amendment {int(before[1]) + 1 if before else 1}" if replaced else ""
-        return f"{self.report_number}{again}"
+        return f"{self.report_number}, amendment {int(before[1]) + 1 if before else 1}"
 
     @cached_property
     def digest(self) -> str:

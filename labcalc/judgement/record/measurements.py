@@ -1,8 +1,8 @@
 """What a judgement starts from: the exports at hand with the record, and the dossiers cut out of them."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any, Literal
 
 import numpy as np
@@ -72,6 +72,14 @@ class Material:
 
     def dossier(self, run: str) -> Dossier:
         """Return the dossier of one run; raise UnknownRunError where the exports at hand hold no such run."""
+        return self._last_dossiers(run)
+
+    @cached_property
+    def _last_dossiers(self) -> Callable[[str], Dossier]:
+        """The last ones are kept: who asks whether a report is up to date renders it next, or the page after it."""
+        return lru_cache(maxsize=8)(self._dossier)
+
+    def _dossier(self, run: str) -> Dossier:
         rows = self._rows(run)
         names, own = set(rows["source_file"]), self._instrument_of(rows)
         begin, end = rows["measured_at"].min(), rows["measured_at"].max()

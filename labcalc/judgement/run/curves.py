@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from labcalc import formulae
 from labcalc.errors import OutOfRangeError
-from labcalc.judgement.run.derived_results import viscosity_at
+from labcalc.judgement.run.derived_results import viscosities_at
 from labcalc.judgement.uncertainty.effects import CONFIDENCE
 from labcalc.judgement.uncertainty.results import Result, Results
 from labcalc.statistics import coverage_factor
@@ -40,14 +40,14 @@ def viscosity_curve(results: Results, reach_C: Sequence[float] = (), liquid: str
     results : Results of the run.
     reach_C : Temperatures that the grid has to reach, [°C].
     liquid : Kind of liquid, as in ``judge_slope``.
-    Returns : Kinematic viscosity, [mm²/s]; the band is that of ``viscosity_at``, as wide in the logarithm on both
+    Returns : Kinematic viscosity, [mm²/s]; the band is that of ``viscosities_at``, as wide in the logarithm on both
         sides.
     """
     inputs = results.viscosities
     if not inputs:
         return None
     grid = _grid(inputs, reach_C) if len(inputs) > 1 else np.empty(0)
-    found = [viscosity_at(results, float(t), liquid) for t in grid]
+    found = viscosities_at(results, grid.tolist(), liquid)
     value, upper = np.array([(one.value, one.expanded_uncertainty) for one in found]).reshape(-1, 2).T
     if np.isnan(value).any():
         grid = value = upper = np.empty(0)

@@ -46,8 +46,8 @@ def consequences_of(dossier: Dossier, results: Results) -> tuple[Consequence, ..
     at_40, at_100 = (results.of("kinematic viscosity", at) for at in (40.0, 100.0))
     calculate: dict[str, Callable[[], Iterable[Consequence]]] = {
         "viscosity index": lambda: (_index(at_40, at_100),),
-        "viscosities at other temperatures": lambda: (
-            viscosity_at(results, one, dossier.liquid) for one in dossier.temperatures_C if one not in measured
+        "viscosities at other temperatures": lambda: viscosities_at(
+            results, [t for t in dossier.temperatures_C if t not in measured], dossier.liquid
         ),
         "density at 15 °C": lambda: (density(15.0),),
         "density at 20 °C": lambda: (density(20.0),),
@@ -94,32 +94,42 @@ def _grade(system: GradeSystem, known: Sequence[Result | Consequence]) -> Conseq
 
 def viscosity_at(results: Results, temperature: float, liquid: str | None = None) -> Consequence:
     """Return the kinematic viscosity of the line at a temperature, [°C], with how far oils bend away from it there."""
-    name, report = f"Kinematic viscosity at {celsius(temperature)}", partial(reported_value, "kinematic viscosity")
-    measured, note = [r.temperature_C for r in results.viscosities], ""
-    if measured and not measured[0] <= temperature <= measured[-1]:
-        note = f"extrapolated: measured from {celsius(measured[0])} to {celsius(measured[-1])} only"
-    inputs, line = _inputs_of_line(results, temperature, liquid), _line_at(results, temperature)
-    return calculated(name, "fit_viscosity_temperature", line, inputs, report, "mm²/s", note, _NEEDS_TWO)
+    return viscosities_at(results, [temperature], liquid)[0]
 
 
-def _inputs_of_line(results: Results, temperature: float, liquid: str | None) -> list[Result | Consequence | None]:
+def viscosities_at(results: Results, temperatures: Sequence[float], liquid: str | None = None) -> list[Consequence]:
+    """Return the same at many temperatures, [°C]."""
+    report, measured = partial(reported_value, "kinematic viscosity"), [r.temperature_C for r in results.viscosities]
+    beyond = f"extrapolated: measured from {celsius(measured[0])} to {celsius(measured[-1])} only" if measured else ""
+    found = []
+    for one, inputs in zip(temperatures, _inputs_of_line(results, temperatures, liquid), strict=True):
+        note = "" if measured and measured[0] <= one <= measured[-1] else beyond
+        name, line = f"Kinematic viscosity at {celsius(one)}", _line_at(results, one)
+        found.append(calculated(name, "fit_viscosity_temperature", line, inputs, report, "mm²/s", note, _NEEDS_TWO))
+    return found
+
+
+def _inputs_of_line(
+    results: Results, temperatures: Sequence[float], liquid: str | None
+) -> list[list[Result | Consequence | None]]:
     if len(results.viscosities) < 2:
-        return [None]
-    return [*results.viscosities, _oil_over_line(results, temperature, liquid)]
+        return [[None]] * len(temperatures)
+    return [[*results.viscosities, bend] for bend in _oil_over_line(results, temperatures, liquid)]
 
 
-def _oil_over_line(results: Results, temperature: float, liquid: str | None) -> Consequence:
+def _oil_over_line(results: Results, temperatures: Sequence[float], liquid: str | None) -> list[Consequence]:
     """Return the viscosity of the oil over that of the line: 1, with how far oils bend away from it.
 
     The bend is known in the logarithm of the viscosity; U is what it may be above the line, the wider side.
     """
-    k = coverage_factor(CONFIDENCE)
+    k, values = coverage_factor(CONFIDENCE), [r.value for r in results.viscosities]
     try:
-        percent = results.line_through.departure_percent(temperature, [r.value for r in results.viscosities], liquid)
+        percents = results.line_through.departure_percent(temperatures, values, liquid)
     except OutOfRangeError as refusal:
-        return missing("", "", "", str(refusal))
+        return [missing("", "", "", str(refusal))] * len(temperatures)
     basis = formulae.edition_of("line_model_uncertainty")
-    return taken_for_granted(MODEL, "bend of the oil", math.expm1(0.01 * k * float(percent)) / k, basis)
+    sizes = (np.expm1(0.01 * k * percents) / k).tolist()
+    return [taken_for_granted(MODEL, "bend of the oil", size, basis) for size in sizes]
 
 
 def _line_at(results: Results, temperature: float) -> Callable[..., NDArray[np.float64]]:
@@ -146,7 +156,7 @@ def _saybolt(results: Results, fahrenheit: int, liquid: str | None) -> Consequen
         return numeral(seconds, 1 if seconds < 200.0 else 0)
 
     note = f"from the viscosity-temperature line at {numeral(temperature, 2)} °C"
-    inputs = _inputs_of_line(results, temperature, liquid)
+    [inputs] = _inputs_of_line(results, [temperature], liquid)
     return calculated(name, formula, saybolt, inputs, report, "s", note, _NEEDS_TWO)
 
 
