@@ -3,7 +3,6 @@
 import math
 from dataclasses import dataclass
 from datetime import date
-from functools import cache, partial
 
 import numpy as np
 import pandas as pd
@@ -94,13 +93,15 @@ def compare_with_certificates(rows: pd.DataFrame, laboratory: Laboratory) -> pd.
 
 def _certified(table: pd.DataFrame, laboratory: Laboratory) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return certified value and expanded uncertainty of each row; NaN where there is none."""
-
-    lot_on = cache(partial(_lot, laboratory=laboratory))
-    keys = (table["sample"], table["lot"].astype("string").fillna(""), table["measured_at"].dt.date)
-    lots = (lot_on(*one) for one in zip(*keys, strict=True))
-    stated = cache(certified_by)
-    found = [stated(*one) for one in zip(lots, table["quantity"], table["temperature_C"], strict=True)]
-    value, uncertainty = np.array(found, dtype=float).reshape(-1, 2).T
+    lots, day = table["lot"].astype("string").fillna(""), table["measured_at"].dt.normalize()
+    keys = table[["sample", "quantity", "temperature_C"]].assign(lot=lots, day=day)
+    number = keys.groupby(list(keys.columns), sort=False, dropna=False).ngroup().to_numpy()
+    each = keys.iloc[np.unique(number, return_index=True)[1]]
+    found = [
+        certified_by(_lot(sample, lot, day, laboratory), quantity, temperature)
+        for sample, quantity, temperature, lot, day in each.assign(day=each["day"].dt.date).itertuples(index=False)
+    ]
+    value, uncertainty = np.array(found, dtype=float).reshape(-1, 2)[number].T
     return value, uncertainty
 
 

@@ -322,6 +322,11 @@ class Laboratory:
     sha256: str = ""  # digest of lab.toml; empty without one
 
     @property
+    def rounds_file(self) -> Path | None:
+        """The file of ``proficiency_rounds``; None without one."""
+        return self.file.parent / self.proficiency_rounds if self.file and self.proficiency_rounds else None
+
+    @property
     def digest(self) -> str:
         """SHA-256 over lab.toml and the logo, [hex]."""
         return hashlib.sha256(f"{self.sha256}{self.logo_uri}".encode()).hexdigest() if self.logo_uri else self.sha256

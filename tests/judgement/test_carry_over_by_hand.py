@@ -405,8 +405,8 @@ def test_a_moment_sees_half_a_year_back_and_nothing_at_or_after_it() -> None:
     cells = replace(cells, started=pd.Timestamp("2026-01-05", tz="UTC") + pd.to_timedelta(5 * np.arange(80), unit="D"))
     found = carry_over_of(cells)
     moment = cells.started[50]
-    assert found.rows_at(moment) == (14, 50), "180 days are 36 runs, five days apart"
-    assert found.rows_at(moment + pd.Timedelta(seconds=1)) == (15, 51)
+    first, last = found.rows_at(pd.DatetimeIndex([moment, moment + pd.Timedelta(seconds=1)]))
+    assert (first.tolist(), last.tolist()) == ([14, 15], [50, 51]), "180 days are 36 runs, five days apart"
     k, *_ = by_loops(cells, 14, 50)
     assert [one.value for one in found.shares_at(moment)] == pytest.approx(k.tolist(), rel=1e-6)
     run = found.run_before("50") if cells.pause_h[50] < 6.0 else found.run_before("51")

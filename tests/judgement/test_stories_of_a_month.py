@@ -63,7 +63,7 @@ def test_what_the_run_before_added_by_hand() -> None:
         Contrast("density", 40.0, 830.0, 900.0),
     )
     place = RunBefore("1", "RO-1", "gear", 0.5, "thicker", contrasts, share, "base oils")
-    known = SimpleNamespace(shares_at=lambda _: (share,), run_before={"1": place, "2": None}.get)
+    known = SimpleNamespace(shares_at=lambda _: (share,), runs_before=lambda runs: [place] * ("1" in runs))
     of = cast(Material, SimpleNamespace(carry_over=lambda name: known if name == "VD" else None))
     rows = [
         comparison("1", 10.28, 0.05, quantity=KV, certified=10.0),

@@ -82,8 +82,10 @@ def certain_effects(
     shares : For each of ``DIRECTIONS``; none: each run's own, as known when it ran.
     Returns : By run, quantity and temperature; nothing by a share that is not certain.
     """
-    found = {}
-    for place in filter(None, map(carried.run_before, runs)):
+    found: dict[tuple[str, str, float], tuple[float, float]] = {}
+    if shares and not any(map(is_certain, shares)):
+        return found
+    for place in carried.runs_before(runs):
         share = shares[DIRECTIONS.index(place.direction)] if shares and place.direction else place.share
         if place.followed and share is not None and is_certain(share):
             for one in place.contrasts:

@@ -6,7 +6,7 @@ more on the walls. Viscosity in its logarithm, since small residues mix roughly 
 """
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -98,17 +98,20 @@ class InstrumentCarryOver:
         moment : Runs that started earlier count, half a year back.
         Returns : NaN, with the reason, where the order of the runs doesn't tell it.
         """
-        return self.sums.between(*self.rows_at(moment))
+        return self.sums.of_stretches(*self.rows_at(pd.DatetimeIndex([moment])))[0]
 
-    def rows_at(self, moment: pd.Timestamp) -> tuple[int, int]:
-        """Return the first row that counts at a moment, and the row after the last."""
+    def rows_at(self, moments: pd.DatetimeIndex) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return the first row that counts at each moment, and the row after the last."""
         started = self.sequence.started
-        return int(started.searchsorted(moment - _HISTORY)), int(started.searchsorted(moment, side="left"))
+        return started.searchsorted(moments - _HISTORY), started.searchsorted(moments)
 
     def run_before(self, run: str) -> RunBefore | None:
         """Return the run's place in the sequence; None for one that is not in it."""
-        at = self._places.get(run)
-        return None if at is None else self._at(at)
+        return next(iter(self.runs_before([run])), None)
+
+    def runs_before(self, runs: Iterable[str]) -> tuple[RunBefore, ...]:
+        """Return the places of runs in the sequence; nothing for one that is not in it."""
+        return self._at([self._places[run] for run in runs if run in self._places])
 
     def beside(self, run: str) -> tuple[str, str]:
         """Return the runs before and after one; empty where there is none."""
@@ -122,20 +125,23 @@ class InstrumentCarryOver:
     def runs_between(self, first: pd.Timestamp, last: pd.Timestamp) -> tuple[RunBefore, ...]:
         """Return the places of the runs that started from a first moment to before a last one."""
         started = self.sequence.started
-        return tuple(self._at(at) for at in range(int(started.searchsorted(first)), int(started.searchsorted(last))))
+        return self._at(range(int(started.searchsorted(first)), int(started.searchsorted(last))))
 
-    def _at(self, at: int) -> RunBefore:
-        sequence, direction = self.sequence, str(self.direction[at])
-        shares = self.shares_at(sequence.started[at]) if direction else ()
-        return RunBefore(
-            run=str(sequence.runs[at]),
-            sample=str(sequence.samples[at]),
-            sample_before=str(sequence.samples[at - 1]) if at else "",
-            pause_h=float(sequence.pause_h[at]),
-            direction=direction,
-            contrasts=tuple(self._contrasts(at)) if direction else (),
-            share=shares[DIRECTIONS.index(direction)] if direction else None,
-            precision_class=str(sequence.precision_class[at]),
+    def _at(self, places: Sequence[int]) -> tuple[RunBefore, ...]:
+        sequence, directions = self.sequence, [str(self.direction[at]) for at in places]
+        shares = self.sums.of_stretches(*self.rows_at(sequence.started[list(places)]))
+        return tuple(
+            RunBefore(
+                run=str(sequence.runs[at]),
+                sample=str(sequence.samples[at]),
+                sample_before=str(sequence.samples[at - 1]) if at else "",
+                pause_h=float(sequence.pause_h[at]),
+                direction=direction,
+                contrasts=tuple(self._contrasts(at)) if direction else (),
+                share=known[DIRECTIONS.index(direction)] if direction else None,
+                precision_class=str(sequence.precision_class[at]),
+            )
+            for at, direction, known in zip(places, directions, shares, strict=True)
         )
 
     def _contrasts(self, at: int) -> Iterator[Contrast]:

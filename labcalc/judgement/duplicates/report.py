@@ -14,7 +14,7 @@ from labcalc.judgement.duplicates.pairing import repeated_results
 from labcalc.judgement.duplicates.precision import DuplicateSummary, summarise_sets
 from labcalc.judgement.duplicates.sets import SetBeyond, sets_beyond, sets_of, with_carry_over
 from labcalc.judgement.period import Period, days_of
-from labcalc.judgement.record.measurements import Material
+from labcalc.judgement.record.measurements import Material, last_kept
 from labcalc.lab import Laboratory, nearest
 from labcalc.wording import at_celsius, counted, first_of
 
@@ -117,6 +117,7 @@ class DuplicateReport:
         return ", ".join(filter(None, (self.period.name, *self.only.values())))
 
 
+@last_kept
 def report_duplicates(
     material: Material,
     first_day: str = "",

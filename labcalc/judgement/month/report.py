@@ -18,7 +18,7 @@ from labcalc.judgement.month.carry_over import CarryOver, month_carry_overs
 from labcalc.judgement.month.checks import Checks, checks_of
 from labcalc.judgement.month.oils import OilSummary
 from labcalc.judgement.period import Month, month_of
-from labcalc.judgement.record.measurements import Material
+from labcalc.judgement.record.measurements import Material, last_kept
 from labcalc.judgement.setup.description import unknown_runs
 from labcalc.judgement.studies.rounds import rounds_between
 from labcalc.judgement.variance.components import (
@@ -142,9 +142,8 @@ def month_spreads(material: Material, rows: pd.DataFrame, month: Month) -> tuple
 
 def month_rounds(laboratory: Laboratory, month: Month) -> tuple[tuple[Action, ...], tuple[str, ...]]:
     """Return what the rounds of a month call for, and a notice that says how many there are; none without a file."""
-    if laboratory.file is None or not laboratory.proficiency_rounds:
+    if (file := laboratory.rounds_file) is None:
         return (), ()
-    file = laboratory.file.parent / laboratory.proficiency_rounds
     try:
         number, found = rounds_between(file, month.first.date(), month.last.date())
     except StudyError as refusal:
@@ -233,6 +232,7 @@ class MonthReport(Shown):
         return sum(one.number * sight_of(choices, one.chart.limits).begun for one in oils if one.chart.limits)
 
 
+@last_kept
 def report_month(material: Material, month: str = "") -> MonthReport:
     """Put together the quality of a month.
 

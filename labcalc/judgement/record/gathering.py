@@ -63,9 +63,8 @@ def _gather_for(known: _Known, exports: Sequence[str | Path]) -> Material:
         return gather_recorded(paths, known)
     earlier = tuple(path.resolve() for path in earlier_export_files(laboratory))
     earlier = tuple(path for path in earlier if path not in paths)
-    decided = [path for path in [decisions_file(laboratory)] if path is not None]
-    stamps = (os.environ.get(CLOCK_VARIABLE), *(_stamp(path) for path in (*paths, *earlier, *decided)))
-    return _gather(paths, earlier, known, stamps)
+    beside = [path for path in (decisions_file(laboratory), laboratory.rounds_file) if path is not None]
+    return _gather(paths, earlier, known, _stamps(*paths, *earlier, *beside))
 
 
 def gather_record(lab: str | Path | Laboratory | None = None) -> Material:
@@ -106,12 +105,10 @@ def _gather(paths: tuple[Path, ...], earlier: tuple[Path, ...], known: _Known, s
     return material_of(readings, laboratory, failures)
 
 
-def _stamp(path: Path) -> object:
-    try:
-        status = path.stat()
-    except OSError:
-        return None
-    return status.st_size, status.st_mtime_ns
+def _stamps(*paths: Path) -> tuple[object, ...]:
+    """Return what tells one state of files from another: size and time of change; None where one isn't there."""
+    states = (path.stat() if path.exists() else None for path in paths)
+    return os.environ.get(CLOCK_VARIABLE), *(one and (one.st_size, one.st_mtime_ns) for one in states)
 
 
 def gather_recorded(paths: tuple[Path, ...], known: _Known) -> Material:
@@ -124,8 +121,9 @@ def gather_recorded(paths: tuple[Path, ...], known: _Known) -> Material:
     """
     from labcalc.lab import printed_head  # what opens a record is loaded by those who have one
 
-    stamps = tuple((status.st_size, status.st_mtime_ns) for status in map(Path.stat, filter(Path.exists, paths)))
-    return _gather_recorded(paths, known, (os.environ.get(CLOCK_VARIABLE), *stamps), printed_head(known.laboratory))
+    rounds = known.laboratory.rounds_file
+    stamps = _stamps(*paths, *([rounds] if rounds else []))
+    return _gather_recorded(paths, known, stamps, printed_head(known.laboratory))
 
 
 @lru_cache(maxsize=2)

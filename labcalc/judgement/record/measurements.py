@@ -2,8 +2,8 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import cached_property, lru_cache
-from typing import Any, Literal
+from functools import cached_property, lru_cache, wraps
+from typing import Any, Concatenate, Literal, ParamSpec, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -26,6 +26,9 @@ from labcalc.lab import Assignment, Decision, Laboratory, Product, product_of
 REFERENCE_DAYS = 30  # how far back a dossier looks for reference-oil results of its instrument, [d]
 _PEERS = 80  # how many earlier determinations of a product are shown beside a run's
 _LONGEST_RUN = 200  # more determinations than any run has
+
+P = ParamSpec("P")
+R = TypeVar("R")
 
 
 @dataclass(frozen=True)
@@ -137,19 +140,21 @@ class Material:
         return {label: name for label, name in found.items() if name}
 
     @cached_property
-    def _by_instrument(self) -> dict[str, pd.DataFrame]:
-        dated = self.record.dropna(subset=["measured_at", "instrument"]).sort_values("measured_at", kind="stable")
-        return {str(name): table for name, table in dated.groupby("instrument", sort=False)}
+    def _by_instrument(self) -> dict[str, NDArray[np.int64]]:
+        """Where the dated rows of each instrument stand in the record, in the order of time."""
+        dated = self.record[["measured_at", "instrument"]].reset_index(drop=True).dropna()
+        places = dated["measured_at"].sort_values(kind="stable").index.to_numpy()
+        codes, names = pd.factorize(dated["instrument"].loc[places])
+        return {str(name): places[codes == number] for number, name in enumerate(names)}
 
     @cached_property
     def _instruments(self) -> dict[str, "_Instrument"]:
         references = {str(name): table for name, table in self.comparisons.groupby("instrument", sort=False)}
-        rows = self._by_instrument
-        nothing = self.record[:0], pd.DataFrame(columns=list(COMPARISON_COLUMNS))
-        tables = {
-            name: (rows.get(name, nothing[0]), references.get(name, nothing[1])) for name in {*rows, *references, ""}
+        places, nothing = self._by_instrument, pd.DataFrame(columns=list(COMPARISON_COLUMNS))
+        return {
+            name: _Instrument(name, places.get(name, _NOWHERE), references.get(name, nothing), self)
+            for name in sorted({*places, *references, ""})
         }
-        return {name: _Instrument(*both, self) for name, both in sorted(tables.items())}
 
     def _instrument_of(self, rows: pd.DataFrame) -> "_Instrument":
         return self._instruments.get(first_text(rows["instrument"]), self._instruments[""])
@@ -161,7 +166,8 @@ class Material:
     @cached_property
     def comparisons(self) -> pd.DataFrame:
         """Every reference-oil result of the record beside its certified value (``COMPARISON_COLUMNS``)."""
-        return compare_with_certificates(self.record.dropna(subset=["measured_at", "instrument"]), self.laboratory)
+        checks = self.record[self.record["role"] == "reference"].dropna(subset=["measured_at", "instrument"])
+        return compare_with_certificates(checks, self.laboratory)
 
     @cached_property
     def charts(self) -> tuple[Chart, ...]:
@@ -250,13 +256,22 @@ class _InTime:
         return 0 if pd.isna(moment) else int(self.moments.searchsorted(moment.tz_convert(None).to_datetime64(), side))
 
 
+_NOWHERE = np.empty(0, dtype=np.int64)
+
+
 @dataclass(frozen=True)
 class _Instrument:
     """What the record holds of one instrument, and what it tells: worked out once, when it is asked for."""
 
-    rows: pd.DataFrame  # dated, in the order of time
+    name: str
+    places: NDArray[np.int64]  # of its dated rows in the record, in the order of time
     references: pd.DataFrame  # of ``Material.comparisons``
     material: Material
+
+    @property
+    def rows(self) -> pd.DataFrame:
+        """Those rows, made anew for each who asks: kept, they are the record once more."""
+        return self.material.record.iloc[self.places]
 
     @cached_property
     def charts(self) -> tuple[Chart, ...]:
@@ -269,13 +284,13 @@ class _Instrument:
 
     @cached_property
     def carry_over(self) -> InstrumentCarryOver | None:
-        name = first_text(self.rows["instrument"][:1])
-        sequence = cell_sequence(name, self.rows, self.material.laboratory) if name else None
-        return None if sequence is None else carry_over_of(sequence, self.material.excluded)
+        if not self.places.size:
+            return None
+        return carry_over_of(cell_sequence(self.name, self.rows, self.material.laboratory), self.material.excluded)
 
     @cached_property
     def fills(self) -> FillScatter | None:
-        return None if self.rows.empty else fill_scatter(self.rows)
+        return fill_scatter(self.rows) if self.places.size else None
 
     @cached_property
     def check_fills(self) -> float:
@@ -288,7 +303,7 @@ class _Instrument:
 
     @cached_property
     def _in_time(self) -> tuple[_InTime, _InTime]:
-        return _InTime(self.rows), _InTime(self.references)
+        return _InTime(self.material.record[["measured_at", "run"]].iloc[self.places]), _InTime(self.references)
 
     def references_until(self, end: pd.Timestamp, run: str) -> pd.DataFrame:
         """Return the references of ``REFERENCE_DAYS`` until a run's end, without the run."""
@@ -301,9 +316,23 @@ class _Instrument:
 
     def before(self, begin: pd.Timestamp) -> pd.DataFrame:
         """Return the rows of the run before one that began then."""
-        end = 0 if self.rows.empty else self._in_time[0].place(begin)
+        end = self._in_time[0].place(begin) if self.places.size else 0
         tail = self._in_time[0].runs[max(0, end - _LONGEST_RUN) : end]
-        return self.rows.iloc[end - len(tail) + np.flatnonzero(tail == tail[-1:])].reset_index(drop=True)
+        last = self.places[end - len(tail) + np.flatnonzero(tail == tail[-1:])]
+        return self.material.record.iloc[last].reset_index(drop=True)
+
+
+def last_kept(report: Callable[Concatenate[Material, P], R]) -> Callable[Concatenate[Material, P], R]:
+    """Keep a report's last answer with its material: the page that is rendered next asks for the same again."""
+
+    @wraps(report)
+    def asked(material: Material, *words: P.args, **named: P.kwargs) -> R:
+        kept, key = vars(material).setdefault("_reports", {}), (words, tuple(named.items()))
+        if report not in kept or kept[report][0] != key:
+            kept[report] = key, report(material, *words, **named)
+        return kept[report][1]  # type: ignore[no-any-return]
+
+    return asked
 
 
 def _product(rows: pd.DataFrame, laboratory: Laboratory) -> Product | None:

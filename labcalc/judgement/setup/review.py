@@ -123,9 +123,9 @@ def _record(laboratory: Laboratory) -> Iterator[Finding]:
     elif not laboratory.earlier_exports:
         finding = "no record: nothing to make charts, months and duplicates from"
         yield Finding("note", "laboratory.earlier_exports", finding, 'Such as earlier_exports = ["exports/*"].')
-    if laboratory.proficiency_rounds:
+    if laboratory.rounds_file:
         try:
-            rounds_between(Path(str(laboratory.file)).parent / laboratory.proficiency_rounds, date.min, date.max)
+            rounds_between(laboratory.rounds_file, date.min, date.max)
         except StudyError as error:
             yield Finding("error", "laboratory.proficiency_rounds", str(error), "Until then no round counts.")
     for n, pattern in enumerate(laboratory.earlier_exports, 1):

@@ -14,7 +14,7 @@ from labcalc.judgement.month.oils import OilSummary, summarise_oils
 from labcalc.judgement.month.report import MonthReport, report_period
 from labcalc.judgement.month.whose_fault import moved
 from labcalc.judgement.period import Month, month_of
-from labcalc.judgement.record.measurements import Material
+from labcalc.judgement.record.measurements import Material, last_kept
 from labcalc.lab import ControlChoices
 from labcalc.statistics import Drift, drift_of, holm_adjusted
 from labcalc.wording import signed
@@ -59,6 +59,7 @@ class YearReport(MonthReport):
     ended: tuple[Action, ...]  # what moved in it and was back before its end
 
 
+@last_kept
 def report_year(material: Material, year: str) -> YearReport:
     """Put together the quality of a year, such as ``2026``: what a month's report says, trends and alarms by month.
 

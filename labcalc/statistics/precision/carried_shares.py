@@ -70,24 +70,33 @@ class SharesOverTime:
         return _solved(self.information[:-1], self.moment[:-1])[0]
 
     def between(self, first: int, last: int, *, confidence: float = 0.95) -> tuple[CarriedShare, ...]:
-        """Return the shares, [-], one for each column of contrasts, from a stretch of rows.
+        """Return the shares, [-], one for each column of contrasts, from a stretch of rows; see ``of_stretches``."""
+        return self.of_stretches([first], [last], confidence=confidence)[0]
 
-        first : First row, [-], from 0.
-        last : The row after the last, [-].
+    def of_stretches(
+        self, first: ArrayLike, last: ArrayLike, *, confidence: float = 0.95
+    ) -> list[tuple[CarriedShare, ...]]:
+        """Return the shares, [-], one for each column of contrasts, from each of some stretches of rows.
+
+        first : First row of each, [-], from 0, shape (m,).
+        last : The row after its last, [-], shape (m,).
         confidence : Of the intervals, [-].
         """
-        information, moment = (sums[last] - sums[first] for sums in (self.information, self.moment))
-        changes = (self.changes[last] - self.changes[first]).tolist()
+        from scipy.special import stdtr, stdtrit
+
+        grown = (self.information, self.moment, self.squares, self.numbers, self.changes)
+        begin, end = np.asarray(first, dtype=np.int64), np.asarray(last, dtype=np.int64)
+        information, moment, squares, numbers, changes = (sums[end] - sums[begin] for sums in grown)
         share, inverse = _solved(information, moment)
-        degrees = int(self.numbers[last] - self.numbers[first]) - int(np.count_nonzero(np.diag(inverse)))
-        rest = float(self.squares[last] - self.squares[first] - moment @ share)
-        spread = math.sqrt(max(rest, 0.0) / degrees) if degrees > 0 else math.nan
-        return tuple(
-            _share(float(share[i]), spread * float(inverse[i, i]) ** 0.5, degrees, changes[i], confidence)
-            if inverse[i, i] > 0.0
-            else _unknown(changes[i], degrees, _untold(changes[i], degrees) or _ONE_BEFORE)
-            for i in range(share.size)
-        )
+        variance = np.einsum("...ii->...i", inverse)
+        degrees = (numbers - np.count_nonzero(variance, axis=-1))[:, np.newaxis]
+        rest = np.maximum(squares - np.sum(moment * share, axis=-1), 0.0)[:, np.newaxis]
+        uncertainty = np.sqrt(np.where(degrees > 0, rest / np.maximum(degrees, 1), np.nan) * variance)
+        half = stdtrit(np.maximum(degrees, 1), (1.0 + confidence) / 2.0) * uncertainty
+        score = np.where(uncertainty > 0.0, np.abs(share) / np.where(uncertainty > 0.0, uncertainty, 1.0), np.inf)
+        numbers_of = (share, uncertainty, np.broadcast_to(degrees, share.shape), half, 2.0 * stdtr(degrees, -score))
+        each = zip(*(one.tolist() for one in (*numbers_of, changes, variance > 0.0)), strict=True)
+        return [tuple(_share(*one) for one in zip(*columns, strict=True)) for columns in each]
 
 
 def within_materials(columns: ArrayLike, materials: ArrayLike, *, weights: ArrayLike | None = None) -> Array:
@@ -178,19 +187,12 @@ def _solved(information: Array, moment: Array) -> tuple[Array, Array]:
     return np.asarray(np.einsum("...ij,...j->...i", inverse, moment)), inverse
 
 
-def _share(value: float, uncertainty: float, degrees: int, changes: int, confidence: float) -> CarriedShare:
-    from scipy.special import stdtr, stdtrit
-
-    if why_not := _untold(changes, degrees):
-        return _unknown(changes, degrees, why_not)
-    half = float(stdtrit(degrees, (1.0 + confidence) / 2.0)) * uncertainty
-    score = abs(value) / uncertainty if uncertainty > 0.0 else math.inf
-    p_value = 2.0 * float(stdtr(degrees, -score))
+def _share(
+    value: float, uncertainty: float, degrees: int, half: float, p_value: float, changes: int, told: bool
+) -> CarriedShare:
+    if why_not := _untold(changes, degrees) or ("" if told else _ONE_BEFORE):
+        return CarriedShare(math.nan, math.nan, degrees, (math.nan, math.nan), math.nan, changes, why_not)
     return CarriedShare(value, uncertainty, degrees, (value - half, value + half), p_value, changes)
-
-
-def _unknown(changes: int, degrees: int, why_not: str) -> CarriedShare:
-    return CarriedShare(math.nan, math.nan, degrees, (math.nan, math.nan), math.nan, changes, why_not)
 
 
 def _untold(changes: int, degrees: int) -> str:
