@@ -3,6 +3,7 @@
 import math
 from dataclasses import dataclass
 from datetime import date
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -93,15 +94,15 @@ def compare_with_certificates(rows: pd.DataFrame, laboratory: Laboratory) -> pd.
 
 def _certified(table: pd.DataFrame, laboratory: Laboratory) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return certified value and expanded uncertainty of each row; NaN where there is none."""
-    lots, day = table["lot"].astype("string").fillna(""), table["measured_at"].dt.normalize()
-    keys = table[["sample", "quantity", "temperature_C"]].assign(lot=lots, day=day)
-    number = keys.groupby(list(keys.columns), sort=False, dropna=False).ngroup().to_numpy()
-    each = keys.iloc[np.unique(number, return_index=True)[1]]
-    found = [
-        certified_by(_lot(sample, lot, day, laboratory), quantity, temperature)
-        for sample, quantity, temperature, lot, day in each.assign(day=each["day"].dt.date).itertuples(index=False)
-    ]
-    value, uncertainty = np.array(found, dtype=float).reshape(-1, 2)[number].T
+    day, days = pd.factorize(table["measured_at"].dt.normalize(), use_na_sentinel=False)
+
+    @cache
+    def stated(sample: str, lot: str, day: int, quantity: str, temperature_C: float) -> tuple[float, float]:
+        return certified_by(_lot(sample, lot, days[day].date(), laboratory), quantity, temperature_C)
+
+    lots = table["lot"].astype("string").fillna("").to_numpy(object)
+    columns = (table["sample"].to_numpy(object), lots, day, *(table[name] for name in ("quantity", "temperature_C")))
+    value, uncertainty = np.array([stated(*one) for one in zip(*columns, strict=True)], dtype=float).reshape(-1, 2).T
     return value, uncertainty
 
 
