@@ -31,6 +31,7 @@ LAYERS = {
     "workbooks": 8,
     "widgets": 9,
     "cli": 9,
+    "__main__": 10,
 }
 """A room may import from rooms with a smaller number, and from itself."""
 

@@ -1,7 +1,8 @@
 """The reference oils of an instrument over time, and where in it a run lies."""
 
-from collections.abc import Iterator
-from typing import Any
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, NamedTuple
 
 import pandas as pd
 
@@ -21,6 +22,21 @@ _LOOK = {
 }
 """What all series share."""
 
+_OF_PANELS = {"kinematic viscosity": "ν, %", "density": "ρ, kg/m³"}
+
+
+class _Check(NamedTuple):
+    """A reference-oil result: measured minus certified and the largest difference allowed, [%] or [kg/m³]."""
+
+    run: str
+    sample: str
+    lot: str
+    quantity: str
+    temperature_C: float
+    at: str
+    difference: float
+    allowed: float
+
 
 def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: pd.Timestamp) -> Picture | None:
     """Draw how far the reference oils were from their certified values, with a line at the run; None without any.
@@ -30,52 +46,58 @@ def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: p
     run_at : When the run was measured.
     Returns : Two panels, one above the other: viscosity [%] and density [kg/m³].
     """
-    known = comparisons.dropna(subset=["certified"])
-    known = known[known["quantity"].isin([quantity for quantity, *_ in _PANELS])]
-    if known.empty:
+    checks = list(_checks(comparisons))
+    if not checks:
         return None
-    at = known["measured_at"].dt.strftime("%Y-%m-%d %H:%M")
-    allowed = known["limit"].where(known["quantity"] == "density", 100.0 * known["limit"] / known["certified"])
-    known = known.assign(difference=_difference(known), allowed=allowed, at=at)
-    widest = known.assign(furthest=known["difference"].abs()).groupby("quantity")[["allowed", "furthest"]].max()
-    ranges = {str(name): {"range": [-reach, reach]} for name, reach in (1.3 * widest.max(axis=1)).round(4).items()}
+    widest = {
+        quantity: max((one.allowed for one in checks if one.quantity == quantity), default=0.0)
+        for quantity, *_ in _PANELS
+    }
+    ranges = {}
+    for quantity, allowed in widest.items():
+        reach = round(1.3 * max((allowed, *(abs(one.difference) for one in checks if one.quantity == quantity))), 4)
+        ranges[quantity] = {"range": [-reach, reach]} if reach else {}
     at_the_run = {"x0": run_at, "x1": run_at, "xref": "x", "y0": 0, "y1": 1, "yref": "paper"}
     figure = blank_figure(
         "",
         _PANELS[0][1],
         height=315,
-        shapes=(*_limits(widest["allowed"]), {"type": "line", "line": stroke(ACCENT, "dash"), **at_the_run}),
+        shapes=(*_limits(widest), {"type": "line", "line": stroke(ACCENT, "dash"), **at_the_run}),
         annotations=({"x": run_at, "xref": "x", "y": 1.0, "yref": "paper", **_THIS_RUN},),
         xaxis={"anchor": "y2", "type": "date"},
-        yaxis={"domain": [0.54, 1.0], **_SIDES, **ranges.get("kinematic viscosity", {})},
+        yaxis={"domain": [0.54, 1.0], **_SIDES, **ranges["kinematic viscosity"]},
         yaxis2={
             "domain": [0.0, 0.46],
             "title": {"text": _PANELS[1][1], "font": {"size": 12}},
             **_SIDES,
-            **ranges.get("density", {}),
+            **ranges["density"],
         },
     )
     figure.layout["template"]["data"] = {"scatter": [_LOOK]}
-    figure.data = list(_series(known))
-    return Picture(figure, _caption(known, instrument), *_numbers(known))
+    figure.data = list(_series(checks))
+    return Picture(figure, _caption(checks, instrument), *_numbers(checks))
 
 
-def _difference(known: pd.DataFrame) -> pd.Series:
-    absolute = known["value"] - known["certified"]
-    return absolute.where(known["quantity"] == "density", 100.0 * absolute / known["certified"])
+def _checks(comparisons: pd.DataFrame) -> Iterator[_Check]:
+    """Yield the certified results of the panels' quantities."""
+    names = ("run", "sample", "lot", "quantity", "temperature_C", "measured_at", "value", "certified", "limit")
+    columns = (comparisons[name].tolist() for name in names)
+    for run, sample, lot, quantity, temperature, measured_at, value, certified, limit in zip(*columns, strict=True):
+        if quantity in _OF_PANELS and not math.isnan(certified):
+            off, allowed = value - certified, limit
+            if quantity != "density":
+                off, allowed = 100.0 * off / certified, 100.0 * limit / certified
+            yield _Check(run, sample, lot, quantity, temperature, f"{measured_at:%Y-%m-%d %H:%M}", off, allowed)
 
 
-def _series(known: pd.DataFrame) -> Iterator[dict[str, Any]]:
+def _series(checks: Sequence[_Check]) -> Iterator[dict[str, Any]]:
     """Yield a series for each oil and temperature in each panel; the two of one oil share a name in the legend."""
     found: dict[tuple[str, str], dict[str, tuple[list[str], list[float]]]] = {}
-    each = zip(
-        known["sample"], known["temperature_C"], known["quantity"], known["at"], known["difference"], strict=True
-    )
-    for sample, temperature, quantity, at, difference in each:
-        panels = found.setdefault((sample, celsius(temperature)), {})
-        x, y = panels.setdefault(quantity, ([], []))
-        x.append(at)
-        y.append(round(difference, 3))
+    for one in checks:
+        panels = found.setdefault((one.sample, celsius(one.temperature_C)), {})
+        x, y = panels.setdefault(one.quantity, ([], []))
+        x.append(one.at)
+        y.append(round(one.difference, 3))
     for number, ((sample, temperature), panels) in enumerate(found.items()):
         symbol = _SYMBOLS[number // 2 % len(_SYMBOLS)] + ("-open" if number % 2 else "")
         name = f"{sample}, {temperature}"
@@ -85,35 +107,33 @@ def _series(known: pd.DataFrame) -> Iterator[dict[str, Any]]:
             yield {**shared, "x": x, "y": y, "yaxis": axis, "showlegend": axis == "y"}
 
 
-def _limits(widest: pd.Series) -> Iterator[dict[str, Any]]:
+def _limits(widest: Mapping[str, float]) -> Iterator[dict[str, Any]]:
     """Yield the band of the widest limit in each panel that holds a result."""
     for quantity, _, axis in _PANELS:
-        if quantity in widest:
-            limit = round(float(widest[quantity]), 4)
+        if limit := round(widest[quantity], 4):
             ends = {"x0": 0, "x1": 1, "xref": "paper", "y0": -limit, "y1": limit, "yref": axis}
             yield {"type": "rect", "fillcolor": BAND, "line": {"width": 0}, "layer": "below", **ends}
 
 
-def _caption(known: pd.DataFrame, instrument: str) -> str:
-    share = (known["difference"].abs() / known["allowed"]).max()
-    beyond = int((known["difference"].abs() > known["allowed"]).sum())
+def _caption(checks: Sequence[_Check], instrument: str) -> str:
+    shares = [abs(one.difference) / one.allowed for one in checks]
+    beyond = sum(one > 1.0 for one in shares)
     outcome = "none beyond its limit" if not beyond else f"{beyond} beyond the limit"
+    number = len({one.run for one in checks})
     return (
         f"Reference oils on {instrument} in the 30 days before this run, measured minus certified: "
-        f"{known['run'].nunique()} checks, {outcome}, the furthest at {percent(share, 0)} of its limit. "
+        f"{number} checks, {outcome}, the furthest at {percent(max(shares), 0)} of its limit. "
         "Grey: the widest limit."
     )
 
 
-def _numbers(known: pd.DataFrame) -> Numbers:
-    units = {"kinematic viscosity": "ν, %", "density": "ρ, kg/m³"}
-    labels = [at_celsius(units[q], c) for q, c in zip(known["quantity"], known["temperature_C"], strict=True)]
+def _numbers(checks: Sequence[_Check]) -> Numbers:
+    labels = [at_celsius(_OF_PANELS[one.quantity], one.temperature_C) for one in checks]
     columns = tuple(dict.fromkeys(labels))
     cells: dict[tuple[str, str, str], dict[str, str]] = {}
     began: dict[str, str] = {}
-    each = zip(known["run"], known["at"], known["sample"], known["lot"], labels, known["difference"], strict=True)
-    for run, at, sample, lot, label, difference in each:
-        checked = cells.setdefault((began.setdefault(run, at), str(sample), str(lot)), {})
-        checked[label] = signed(difference, 3)
+    for one, label in zip(checks, labels, strict=True):
+        checked = cells.setdefault((began.setdefault(one.run, one.at), str(one.sample), str(one.lot)), {})
+        checked[label] = signed(one.difference, 3)
     rows = tuple((*about, *(found.get(column, "–") for column in columns)) for about, found in cells.items())
     return ("Measured at", "Reference oil", "Lot", *columns), rows
