@@ -13,6 +13,7 @@ from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.likelihood import Hypotheses, covariances, hypotheses_of, log_sum, misfits
 from labcalc.judgement.causes.shifts import Shift, shifts_of, slips_of
 from labcalc.judgement.causes.temperature_and_air import paths_of
+from labcalc.wording import counted, numeral, p_value
 
 UNLIKELY = 0.001  # probability of so bad a fit by chance below which a cause is taken not to fit, [-]: our own choice
 _MOST_WITHOUT_FIT = 0.9  # no cause that doesn't fit is stated with more than this, [-]
@@ -66,9 +67,15 @@ class Fit:
         """How often a misfit as large comes by chance if it is the cause, [-]; NaN without degrees of freedom."""
         from scipy.special import chdtrc
 
-        return (
-            float(chdtrc(self.degrees_of_freedom, max(self.misfit, 0.0))) if self.degrees_of_freedom > 0 else math.nan
-        )
+        degrees = self.degrees_of_freedom
+        return float(chdtrc(degrees, max(self.misfit, 0.0))) if degrees > 0 else math.nan
+
+    @property
+    def misfit_words(self) -> str:
+        """How far the numbers are from the cause's, as a statistician reads it."""
+        degrees = counted(self.degrees_of_freedom, "degree of freedom", "degrees of freedom")
+        found = f"chi-square {numeral(self.misfit, 1) if self.misfit < 1000.0 else 'over 1000'} with {degrees}"
+        return found if self.degrees_of_freedom < 1 else f"{found}, {p_value(self.p_value)}"
 
 
 def weigh(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS, known: int | None = None) -> Weighed:
@@ -100,9 +107,8 @@ def possible(evidence: Evidence, odds: Mapping[str, float]) -> Hypotheses:
         raise EvidenceError("none of the causes asked for is possible for this run")
     found = hypotheses_of(evidence, paths, shifts)
     for cause in {*found.cause}:
-        found.log_weight[found.cause == cause] += math.log(
-            odds[cause] * (_SLIPS[evidence.typed] if cause == "slip" else 1.0)
-        )
+        likelier = _SLIPS[evidence.typed] if cause == "slip" else 1.0
+        found.log_weight[found.cause == cause] += math.log(odds[cause] * likelier)
     return found
 
 
@@ -133,20 +139,14 @@ def _two_at_once(single: Hypotheses, logs: Array, odds: float) -> Hypotheses:
         other.effect[:] += single.effect[first]
         other.growth[:, -1] = _FIRST_SIZE * single.growth[first, 0]
         other.log_weight[:] += single.log_weight[first]
-        other.where[:] = [
-            f"{_with_place(cause, where)} and {_with_place(c, w)}"
-            for c, w in zip(other.cause, other.where, strict=True)
-        ]
+        named = [f"{c} ({w})" if w else c for c, w in [(cause, where), *zip(other.cause, other.where, strict=True)]]
+        other.where[:] = [f"{named[0]} and {one}" for one in named[1:]]
         other.cause[:], other.size[:] = "two at once", math.nan
         parts.append(other)
     found, shares = parts[0].plus(*parts[1:]), np.exp(single.log_weight[real])
     alike = sum(shares[single.cause[real] == cause].sum() ** 2 for cause in {*single.cause[real]})
     found.log_weight[:] += math.log(2.0 * odds / (shares.sum() ** 2 - alike))  # every other node stands for two
     return found
-
-
-def _with_place(cause: str, where: str) -> str:
-    return f"{cause} ({where})" if where else cause
 
 
 def _probabilities(these: Hypotheses, logs: Array, chi2: Array, number: int) -> dict[str, float]:
