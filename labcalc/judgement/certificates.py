@@ -12,11 +12,7 @@ from numpy.typing import NDArray
 from labcalc.exports import QUANTITY_COLUMNS
 from labcalc.lab import CertifiedValue, Laboratory, ReferenceLot, lot_in_use, reference_of
 
-UNITS = {
-    "kinematic viscosity": "mm²/s",
-    "dynamic viscosity": "mPa·s",
-    "density": "kg/m³",
-}
+UNITS = {"kinematic viscosity": "mm²/s", "dynamic viscosity": "mPa·s", "density": "kg/m³"}
 """Unit of each quantity in the tidy table."""
 
 SAME_TEMPERATURE_K = 0.05

@@ -135,10 +135,7 @@ class Discrimination:
     """Every fill that can be made, by what each cause predicts for it; worked out once for a run."""
 
     def __init__(
-        self,
-        weighed: Weighed,
-        odds: Mapping[str, float] = PRIOR_ODDS,
-        wanted: Sequence[Candidate] | None = None,
+        self, weighed: Weighed, odds: Mapping[str, float] = PRIOR_ODDS, wanted: Sequence[Candidate] | None = None
     ) -> None:
         self.weighed, self.odds = weighed, odds
         self._known: dict[tuple[int, ...], tuple[Any, ...]] = {}

@@ -11,14 +11,7 @@ from numpy.typing import NDArray
 from labcalc.judgement.control.baseline import baseline_limits, baseline_results, pretreated, signed_limits
 from labcalc.judgement.control.charts import Chart, ChartSignal, comes_into_force, concerns, restarts
 from labcalc.lab import Decision, Laboratory, reference_of
-from labcalc.statistics import (
-    ChartLimits,
-    RunRule,
-    early_signals,
-    ewma_chart,
-    run_rule_signals,
-    self_starting,
-)
+from labcalc.statistics import ChartLimits, RunRule, early_signals, ewma_chart, run_rule_signals, self_starting
 
 _GROUP = ["instrument", "oil", "quantity", "temperature_C"]  # the lots of one oil follow each other
 

@@ -158,7 +158,7 @@ def _statement(study: LaboratoryStudy) -> StudyTable:
 
     notes = [
         f"r and R are {LIMIT_FACTOR:g} s: one pair of results in twenty lies further apart. s_r and s_R of p "
-        "laboratories as in ISO 5725-2, with equal numbers of results as in ASTM E691; df of R by Satterthwaite.",
+        "laboratories as in ISO 5725-2, with equal numbers of results as in ASTM E691; df of R by Satterthwaite."
     ]
     if study.relations:
         notes.append(
