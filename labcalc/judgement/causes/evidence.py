@@ -186,7 +186,7 @@ def assembled(rows: Sequence[Row], setting: Setting) -> Evidence:
     of_sample, kinds = np.array([row.oil == "" for row in rows]), np.array([row.kind for row in rows])
     of_run = np.isin(kinds, ("run", "original record"))
     mean, spread = setting.course.moments(viscous, at)
-    for place in np.flatnonzero(~of_sample):
+    for place in np.flatnonzero(~of_sample).tolist():
         mean[place], variance = _certified(rows[place], setting)
         spread[place, :] = spread[:, place] = 0.0
         spread[place, place] = variance

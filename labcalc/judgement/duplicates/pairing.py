@@ -50,10 +50,8 @@ def repeated_results(
     found = []
     if laboratory.report.replicates == "determinations":
         found.append(results.assign(set=_numbers(results, [*_SAME, "run"]), condition=CONDITIONS[0], changed=""))
-        means = results.groupby([*_SAME, "run"])["value"].transform(
-            "mean"
-        )  # one result a run, at the time of its first
-        results = results.assign(value=means).drop_duplicates([*_SAME, "run"])
+        means = results.groupby([*_SAME, "run"])["value"].transform("mean")
+        results = results.assign(value=means).drop_duplicates([*_SAME, "run"])  # at the time of a run's first
     short = pd.Timedelta(hours=choices.repeatability_window_h)
     results = results.assign(set=_numbers(results, _ALIKE, short), condition=CONDITIONS[1], changed="")
     found.append(results)
@@ -95,10 +93,8 @@ def _of_quantity(rows: pd.DataFrame, quantity: str, decisions: Sequence[Decision
     rows = rows[rows[column] > 0.0]
     for one in decisions:
         if one.what == "exclude" and one.quantity in ("", quantity):
-            near = np.isnan(one.temperature_C) | (
-                (rows["temperature_C"] - one.temperature_C).abs() < SAME_TEMPERATURE_K
-            )
-            rows = rows[~((rows["run"] == one.run) & near)]
+            near = (rows["temperature_C"] - one.temperature_C).abs() < SAME_TEMPERATURE_K
+            rows = rows[~((rows["run"] == one.run) & (near | np.isnan(one.temperature_C)))]
     kept = ["same", "temperature_C", "run", "sample", "product", "lot", "role", "measured_at", "began", "replicate"]
     return rows[[*kept, "instrument", "operator"]].assign(quantity=quantity, value=rows[column])
 
