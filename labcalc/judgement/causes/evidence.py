@@ -225,7 +225,5 @@ def _certified(row: Row, setting: Setting) -> tuple[float, float]:
     for (T, value), (_, sd) in zip(values, oil.viscosity_sd if viscous else oil.density_sd, strict=True):
         if abs(T - row.temperature_C) <= SAME_TEMPERATURE_K:
             return (float(np.log(value)) if viscous else value), sd**2
-    known = ", ".join(plain(T) for T, _ in values) or "none"
-    raise EvidenceError(
-        f"{row.oil}: no certified {at_celsius(row.quantity, row.temperature_C)}; certified temperatures [°C]: {known}"
-    )
+    what, known = at_celsius(row.quantity, row.temperature_C), ", ".join(plain(T) for T, _ in values) or "none"
+    raise EvidenceError(f"{row.oil}: no certified {what}; certified temperatures [°C]: {known}")

@@ -108,9 +108,7 @@ def covariances(evidence: Evidence, these: Hypotheses, known: int | None = None)
     growth, effect = these.growth[..., :known], these.effect[:, :known]
     C = these.spread[these.kind][:, :known, :known] + evidence.error[:known, :known]
     C += np.swapaxes(growth, 1, 2) @ growth
-    at, viscous, fill = (
-        one[:known] for one in (np.round(evidence.temperature_C, 1), evidence.viscous, evidence.replicate)
-    )
+    at, viscous, fill = evidence.temperature_C[:known].round(1), evidence.viscous[:known], evidence.replicate[:known]
     same_T = at[:, np.newaxis] == at
     alike = same_T & (viscous[:, np.newaxis] == viscous)
     one_fill = same_T & (fill[:, np.newaxis] == fill)

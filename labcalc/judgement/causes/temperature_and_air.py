@@ -46,6 +46,7 @@ def _temperature(evidence: Evidence) -> Paths:
     if len(places) > 1:
         places = [(words, mask, share * (1.0 - _OFF_EVERYWHERE)) for words, mask, share in places]
         places.append(("at every temperature", np.ones(here.size, dtype=bool), _OFF_EVERYWHERE))
+    fades = list(zip(_LASTS, fading(evidence, tuple(one for one, _ in _LASTS)), strict=False))
     variants = [
         (
             f"{words}{cell}{f', {filled}' if filled and left < 1.0 else ''}",
@@ -55,9 +56,7 @@ def _temperature(evidence: Evidence) -> Paths:
         )
         for words, mask, part in places
         for cell, thick, heavy, often in _TOUCHED[evidence.thermostats]
-        for (left, lasts), (filled, fade) in zip(
-            _LASTS, fading(evidence, tuple(one for one, _ in _LASTS)), strict=False
-        )
+        for (left, lasts), (filled, fade) in fades
         if (here * np.where(evidence.viscous, thick, heavy) * mask).any()
     ]
     shares = np.repeat(np.stack([share for *_, share, _ in variants]), 2, axis=0)
@@ -133,9 +132,8 @@ def bubble_places(evidence: Evidence) -> list[tuple[str, Mask, float]]:
     if len(fills) > 1:
         places.append(("in every fill", here, _UNEQUAL_AIR))
         if len(temperatures) > 1:
-            places.append(
-                (f"in every fill at {celsius(temperatures[-1])}", here & evidence.near(temperatures[-1]), _UNEQUAL_AIR)
-            )
+            hottest = temperatures[-1]
+            places.append((f"in every fill at {celsius(hottest)}", here & evidence.near(hottest), _UNEQUAL_AIR))
     return places
 
 

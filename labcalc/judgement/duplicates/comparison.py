@@ -208,9 +208,8 @@ def _orders(results: pd.DataFrame, sets: pd.DataFrame) -> Iterator[tuple[tuple[s
     one, other = (rows["instrument"].astype(str).to_numpy() for rows in (first, second))
     alike, turned = (table["condition"] == CONDITIONS[1]).to_numpy(), one > other
     named = np.where(turned, other, one) + " minus " + np.where(turned, one, other)
-    table = table.assign(
-        contrast=np.where(alike, FIRST_MINUS_SECOND, named), apart=table["apart"].mask(turned, -table["apart"])
-    )
+    contrast = np.where(alike, FIRST_MINUS_SECOND, named)
+    table = table.assign(contrast=contrast, apart=table["apart"].mask(turned, -table["apart"]))
     between = (one != other) & (table["number"] == 2)
     pairs = table[(alike | between) & ~table["carried_over"]]
     means = pairs.groupby(["quantity", "contrast", "runs", "sample"])["apart"].mean()

@@ -114,10 +114,8 @@ def statement_for(
     Where the laboratory's own statement says nothing for the conditions, the published one holds.
     """
     name = "base oils" if precision_class == REFERENCE_CLASS else precision_class
-    found = (
-        precision_for(one, name, quantity, temperature_C) for one in (laboratory, replace(laboratory, precision=()))
-    )
-    known = [one for one in found if one is not None]
+    both = laboratory, replace(laboratory, precision=())
+    known = [one for of in both if (one := precision_for(of, name, quantity, temperature_C)) is not None]
     stated = (one for one in known if math.isfinite(limit_function(one, condition, laboratory).factor))
     return next(stated, known[0] if known else None)
 
@@ -154,9 +152,8 @@ def with_carry_over(
     effects = effects.reindex(results.index, fill_value=0.0)
     groups = effects.groupby(results["set"])
     apart, carried = groups.max() - groups.min(), groups.nth(0).to_numpy() - groups.nth(1).to_numpy()
-    sets = sets.assign(
-        carried=pd.Series(carried, apart.index), carried_over=apart.reindex(sets.index) > PART * sets["pair_limit"]
-    )
+    is_apart = apart.reindex(sets.index) > PART * sets["pair_limit"]
+    sets = sets.assign(carried=pd.Series(carried, apart.index), carried_over=is_apart)
     return sets, results.assign(carried=effects)
 
 

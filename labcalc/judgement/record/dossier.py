@@ -252,25 +252,12 @@ class Dossier:
             ink.update(pd.util.hash_pandas_object(many, index=False).to_numpy().tobytes())
         for few in (self.rows, self.before, self.history):  # of a handful of rows it is quicker to write all
             ink.update(repr(few.to_numpy().tolist()).encode())
+        warm = self.rows["temperature_C"].unique()
         stated = (
-            self.sources,
-            self.refusals,
-            self.laboratory.digest,
-            self.product,
-            self.charts,
-            self.shifts,
-            self.afterwards,
-            self.in_sequence,
-            self.decisions,
-            self.doubts,
-            *(
-                self.own_scatter(quantity, at)
-                for quantity in QUANTITY_COLUMNS
-                for at in self.rows["temperature_C"].unique()
-            ),
-            self.waiting,
-            [(one.line, one.problem) for one in self.unusable],
-            *self.checks,
+            *(self.sources, self.refusals, self.laboratory.digest, self.product, self.charts, self.shifts),
+            *(self.afterwards, self.in_sequence, self.decisions, self.doubts),
+            *(self.own_scatter(quantity, at) for quantity in QUANTITY_COLUMNS for at in warm),
+            *(self.waiting, [(one.line, one.problem) for one in self.unusable], *self.checks),
         )
         ink.update(repr(stated).encode())
         return ink.hexdigest()

@@ -251,9 +251,8 @@ def _by_own(name: str, to_C: float, near: Result, far: Result, liquid: str | Non
         own = formulae.density_by_own_expansion(first, near.temperature_C, second, far.temperature_C, to_C)
         return np.asarray(own.density * np.asarray(oil_over_equation))
 
-    own = formulae.density_by_own_expansion(
-        near.value, near.temperature_C, far.value, far.temperature_C, to_C, liquid=liquid
-    )
+    measured = near.value, near.temperature_C, far.value, far.temperature_C
+    own = formulae.density_by_own_expansion(*measured, to_C, liquid=liquid)
     basis = "how far oils expand otherwise than the equation of API MPMS 11.1 says (table_expansion.toml)"
     relative = float(own.equation_uncertainty / own.density)
     oil_over_equation = taken_for_granted(MODEL, "equation of the expansion", relative, basis)

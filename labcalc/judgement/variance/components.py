@@ -180,9 +180,8 @@ def _with_variances(found: VarianceComponents, variances: Mapping[str, float]) -
     total = sum(variances.values())
     components = [replace(one, **held(one.interval, one.name)) for one in found.components]
     shared = tuple(replace(one, share=one.variance / total) for one in components)
-    return replace(
-        found, components=shared, sums=tuple(replace(one, **held(one.interval, *one.names)) for one in found.sums)
-    )
+    sums = tuple(replace(one, **held(one.interval, *one.names)) for one in found.sums)
+    return replace(found, components=shared, sums=sums)
 
 
 def sample_names(rows: pd.DataFrame) -> pd.Series:
@@ -231,10 +230,8 @@ def components_side_by_side(material: Material) -> tuple[ComponentsOfVariance, .
     Returns : One a set of oils and lots that share two days or more, quantity and temperature; none for a laboratory
         with one oil.
     """
-    record = material.record
-    rows = record[
-        (record["role"] == "reference") & record[["instrument", "operator", "measured_at"]].notna().all(axis=1)
-    ]
+    rows = material.record[material.record["role"] == "reference"]
+    rows = rows.dropna(subset=["instrument", "operator", "measured_at"])
     excluded = {one.run for one in exclusions(material)}
     rows = rows.assign(oil=sample_names(rows), day=rows["measured_at"].dt.date, warm=rows["temperature_C"].round(1))
     found = [
@@ -255,8 +252,7 @@ def _of_sets(rows: pd.DataFrame, quantity: str, excluded: set[str]) -> Iterator[
         if len(names) < 2 or len(set(names)) < len(names) or len(together) < 2 * len(names):
             continue
         study = components_of_results(together, quantity)
-        left_out = int(rows["oil"].isin(names).sum()) - len(together)
-        alone = (
-            (f"{left_out} results are left out: on their day an oil was missing or measured twice",) if left_out else ()
-        )
-        yield replace(study, remarks=(*study.remarks, _ALIKE.format(unit=study.unit), *alone))
+        remarks = [*study.remarks, _ALIKE.format(unit=study.unit)]
+        if left_out := int(rows["oil"].isin(names).sum()) - len(together):
+            remarks.append(f"{left_out} results are left out: on their day an oil was missing or measured twice")
+        yield replace(study, remarks=tuple(remarks))
