@@ -53,13 +53,8 @@ def predict(evidence: Evidence, new: Sequence[Row], odds: Mapping[str, float] = 
         here = these.cause == cause
         within = np.exp(logs[here] - logs[here].max())
         share[here] = within / within.sum()
-    return Prediction(
-        weighed,
-        these.cause,
-        share,
-        weighed.evidence.mean[known:] + these.effect[:, known:] + (gain @ away)[..., 0],
-        C[:, known:, known:] - gain @ C[:, :known, known:],
-    )
+    mean = weighed.evidence.mean[known:] + these.effect[:, known:] + (gain @ away)[..., 0]
+    return Prediction(weighed, these.cause, share, mean, C[:, known:, known:] - gain @ C[:, :known, known:])
 
 
 DECIDED_ODDS = 19.0  # odds from which two causes count as told apart, [-]: 95 %

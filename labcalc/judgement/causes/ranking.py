@@ -183,19 +183,10 @@ def _fit(weighed: Weighed, cause: str) -> Fit:
     if cause == "instrument bias":
         (size, low, high), unit = _shift(evidence, one.effect[0], spread - evidence.spread, covariance, solved)
     batch = spread @ np.linalg.solve(spread + evidence.error, evidence.deviation - effect)
-    return Fit(
-        cause,
-        _fuels(every.where[places], weighed.log_posterior[places]) if cause == "dilution" else one.where[0],
-        size,
-        low,
-        high,
-        unit,
-        float(weighed.chi2[best]),
-        len(evidence.rows) - sized,
-        effect,
-        spread,
-        evidence.in_units(evidence.mean + effect + batch),
-    )
+    where = _fuels(every.where[places], weighed.log_posterior[places]) if cause == "dilution" else one.where[0]
+    misfit, degrees = float(weighed.chi2[best]), len(evidence.rows) - sized
+    predicted = evidence.in_units(evidence.mean + effect + batch)
+    return Fit(cause, where, size, low, high, unit, misfit, degrees, effect, spread, predicted)
 
 
 def _fuels(names: NDArray[np.object_], logs: Array) -> str:

@@ -61,14 +61,10 @@ def _temperature(evidence: Evidence) -> Paths:
     ]
     shares = np.repeat(np.stack([share for *_, share, _ in variants]), 2, axis=0)
     signed = np.tile(sizes, (len(variants), 1))
-    return Paths(
-        "cell temperature",
-        tuple(where for where, *_ in variants for _ in range(2)),
-        (weights := np.repeat([weight for _, weight, *_ in variants], 2)) / weights.sum(),
-        signed,
-        warmed(evidence, signed[:, :, np.newaxis] * shares[:, np.newaxis, :]),
-        told=np.concatenate([told for *_, told in variants]),
-    )
+    where, weights = np.repeat([where for where, *_ in variants], 2), np.repeat([one for _, one, *_ in variants], 2)
+    effects = warmed(evidence, signed[:, :, np.newaxis] * shares[:, np.newaxis, :])
+    told = np.concatenate([told for *_, told in variants])
+    return Paths("cell temperature", tuple(where.tolist()), weights / weights.sum(), signed, effects, told=told)
 
 
 def _by_the_day(evidence: Evidence, mask: Mask, sizes: Array) -> Array:

@@ -168,13 +168,11 @@ def density_slope_check(dossier: Dossier, results: Results) -> Check:
     except OutOfRangeError as refusal:
         return Check(name, "not checked", str(refusal), formulae.edition_of("density_slope"), missed=True)
     expected = -float(slope)
-    return Check(
-        name,
-        "met" if abs(fall - expected) <= DENSITY_SLOPE_LIMIT else "doubtful",
-        f"falls by {numeral(fall, 3)} kg/m³ a kelvin between {celsius(cold.temperature_C)} and "
-        f"{celsius(hot.temperature_C)}; {numeral(expected, 3)} expected for a {commodity}, ±{DENSITY_SLOPE_LIMIT:g}",
-        f"{formulae.edition_of('density_slope')}; the limit is labcalc's own choice",
-    )
+    between = f"{celsius(cold.temperature_C)} and {celsius(hot.temperature_C)}"
+    finding = f"falls by {numeral(fall, 3)} kg/m³ a kelvin between {between}; {numeral(expected, 3)} expected for a "
+    finding += f"{commodity}, ±{DENSITY_SLOPE_LIMIT:g}"
+    state: State = "met" if abs(fall - expected) <= DENSITY_SLOPE_LIMIT else "doubtful"
+    return Check(name, state, finding, f"{formulae.edition_of('density_slope')}; the limit is labcalc's own choice")
 
 
 def line_check(dossier: Dossier, results: Results) -> Check:
