@@ -157,20 +157,12 @@ def _signals(chart: Chart, rules: tuple[RunRule, ...], old: ChartLimits | None) 
         complete = {one.index: one.rules for one in run_rule_signals(limits.standardised(used), rules).found}
     accepted = {place: one for place, one in chart.decisions if one.what == "accept"}
     places = np.flatnonzero(chart.used)
-    return tuple(
-        ChartSignal(
-            position=place,
-            run=chart.runs[place],
-            measured_at=chart.measured_at[place],
-            rules=complete.get(index, ()),
-            ewma=bool(beyond[index]),
-            in_baseline=bool(chart.in_baseline[place]),
-            early=bool(early[index]),
-            decision=accepted.get(place),
-        )
-        for index in sorted({*complete, *np.flatnonzero(beyond | early).tolist()})
-        for place in [int(places[index])]
-    )
+    found = []
+    for index in sorted({*complete, *np.flatnonzero(beyond | early).tolist()}):
+        place, rules = int(places[index]), complete.get(index, ())
+        told = rules, bool(beyond[index]), bool(chart.in_baseline[place]), bool(early[index])
+        found.append(ChartSignal(place, chart.runs[place], chart.measured_at[place], *told, accepted.get(place)))
+    return tuple(found)
 
 
 def _early(chart: Chart, used: NDArray[np.float64], old: ChartLimits | None) -> NDArray[np.bool_]:

@@ -72,13 +72,11 @@ def typical_check(dossier: Dossier, results: Results) -> Check | None:
         away = f"{numeral(abs(score), 1)} standard deviations {'above' if score > 0 else 'below'}"
         finding = f"{found.place}, {found.reported} {found.unit}, is {away} the typical {plain(value.mean)}; limit "
         finding += f"{TYPICAL_DEVIATIONS:g}" + (f" (furthest of {len(pairs)})" if len(pairs) > 1 else "")
-        explained = "; with all results together noise and spread explain it with a probability of "
+        explained = "with all results together noise and spread explain it"
     else:
-        explained = (
-            "; beside those that it gives, carried here, noise and spread explain the run with a probability of "
-        )
+        explained = "beside those that it gives, carried here, noise and spread explain the run"
     if not pairs or together < _TOGETHER:
-        finding += explained + probability(together)
+        finding += f"; {explained} with a probability of {probability(together)}"
     basis = "typical values of lab.toml; limit by common practice"
     return Check(name, "doubtful" if far or together < _TOGETHER else "met", finding, basis)
 

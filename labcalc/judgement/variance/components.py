@@ -131,21 +131,11 @@ def components_of_results(
         scaled = values - means if quantity == "density" else 100.0 * (values / means - 1.0)
         series = samples.to_numpy(str) if several else None
         components = _components(scaled, layout, series)
-    return ComponentsOfVariance(
-        samples=tuple(sorted(sample_names(rows).unique())),
-        quantity=quantity,
-        temperature_C=temperature,
-        unit="kg/m³" if quantity == "density" else "%",
-        number=values.size,
-        levels=layout.levels,
-        components=components,
-        not_enough=_too_few(layout, values.size),
-        remarks=(
-            *(f"{name}: {below_0}" for name in (() if components is None else components.set_to_zero)),
-            *_heavy_tails(values, scaled),
-        ),
-        excluded=len(known) - len(used),
-    )
+    set_to_zero = () if components is None else components.set_to_zero
+    remarks = (*(f"{name}: {below_0}" for name in set_to_zero), *_heavy_tails(values, scaled))
+    named, unit = tuple(sorted(sample_names(rows).unique())), "kg/m³" if quantity == "density" else "%"
+    told = layout.levels, components, _too_few(layout, values.size), remarks, len(known) - len(used)
+    return ComponentsOfVariance(named, quantity, temperature, unit, values.size, *told)
 
 
 def _components(
