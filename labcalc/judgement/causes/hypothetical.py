@@ -3,6 +3,7 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import chdtrc
 
 from labcalc.errors import EvidenceError
 from labcalc.judgement.causes.catalogue import Array
@@ -42,8 +43,6 @@ def what_if(
     Returns : Predicted values and what stays unexplained. Mixtures follow the double-log rule of ASTM D7152.
     Raises EvidenceError : A size is outside its range, or a residue is asked for without a run before.
     """
-    from scipy.special import chdtrc
-
     if not abs(temperature_offset_K) <= 20.0:
         raise EvidenceError(f"temperature offset {plain(temperature_offset_K)} K: expected −20 K to 20 K")
     for fraction in (residue_fraction, dilution_fraction, bubble_fraction):

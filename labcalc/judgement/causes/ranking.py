@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtrc
 
 from labcalc.errors import EvidenceError
 from labcalc.judgement.causes.catalogue import CAUSES, DEVIATIONS, PRIOR_ODDS, Array
@@ -65,8 +66,6 @@ class Fit:
     @property
     def p_value(self) -> float:
         """How often a misfit as large comes by chance if it is the cause, [-]; NaN without degrees of freedom."""
-        from scipy.special import chdtrc
-
         degrees = self.degrees_of_freedom
         return float(chdtrc(degrees, max(self.misfit, 0.0))) if degrees > 0 else math.nan
 
@@ -87,7 +86,8 @@ def weigh(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS, known: int
         raise EvidenceError(f"'{sorted(unknown)[0]}' is no cause; there are: {', '.join(CAUSES)}")
     hypotheses = possible(evidence, odds)
     (chi2, logs), number = _against(evidence, hypotheses, known), known or len(evidence.rows)
-    if odds.get("two at once", 0.0) > 0.0 and _fits(hypotheses, chi2, number) < _TWO_ASKED_FROM:
+    best = max(chi2[hypotheses.cause != ELSE].min(initial=math.inf), 0.0)
+    if odds.get("two at once", 0.0) > 0.0 and chdtrc(number, best) < _TWO_ASKED_FROM:
         both = _two_at_once(hypotheses, logs, odds["two at once"])
         more_chi2, more_logs = _against(evidence, both, known)
         hypotheses = hypotheses.plus(both)
@@ -119,13 +119,6 @@ def _against(evidence: Evidence, these: Hypotheses, known: int | None) -> tuple[
     return chi2, these.log_weight + log_density
 
 
-def _fits(these: Hypotheses, chi2: Array, number: int) -> float:
-    """Return the best p-value among the causes that are something."""
-    from scipy.special import chdtrc
-
-    return float(chdtrc(number, max(chi2[these.cause != ELSE].min(initial=math.inf), 0.0)))
-
-
 def _two_at_once(single: Hypotheses, logs: Array, odds: float) -> Hypotheses:
     """Return a second cause added to each of the likeliest first ones; each pair has its share of the odds."""
     real = np.flatnonzero(~np.isin(single.cause, ("noise", ELSE, "another product", "instrument bias")))
@@ -151,8 +144,6 @@ def _two_at_once(single: Hypotheses, logs: Array, odds: float) -> Hypotheses:
 
 def _probabilities(these: Hypotheses, logs: Array, chi2: Array, number: int) -> dict[str, float]:
     """Return the share of each cause; a leading one that doesn't fit gets 90 % at most, the rest is something else."""
-    from scipy.special import chdtrc
-
     shares = np.exp(logs - log_sum(logs))
     found = {cause: float(shares[these.cause == cause].sum()) for cause in dict.fromkeys(these.cause)}
     leading = max(found, key=lambda cause: found[cause])

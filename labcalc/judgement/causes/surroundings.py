@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import chdtrc
 
 from labcalc.judgement.causes.catalogue import Array
 from labcalc.judgement.causes.expectation import (
@@ -223,8 +224,6 @@ def _observations(earlier: Sequence[EarlierRun], noise: Noise) -> tuple[Observat
 
 def _fits(expectation: Expectation, seen: tuple[Observation, ...]) -> bool:
     """Tell whether earlier runs are as the product usually is."""
-    from scipy.special import chdtrc
-
     viscous, at, value, sd = np.array(seen).T
     mean, covariance = expectation.moments(viscous.astype(bool), at)
     statistic = (value - mean) @ np.linalg.solve(covariance + np.diag(sd**2), value - mean)

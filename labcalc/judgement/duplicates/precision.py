@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from scipy.special import bdtrc
 
 from labcalc.judgement.duplicates.comparison import SIGNIFICANCE
 from labcalc.judgement.duplicates.pairing import CONDITIONS
@@ -79,8 +80,6 @@ class DuplicateSummary:
 
         A swapped bottle makes any scatter too large; only more sets beyond than chance sends there are the method.
         """
-        from scipy.special import bdtrc
-
         if self.comparison is None:
             return math.nan
         number, beyond = self.precision.number, len(self.beyond)

@@ -55,14 +55,11 @@ def reported_of(judgement: Judgement) -> tuple[Reported, ...]:
 
     judgement : The run, judged.
     """
-    held = {_place(one.limit): one for one in (*judgement.checks, *_certified(judgement)) if one.limit}
+    limited = ((one.limit, one) for one in (*judgement.checks, *_certified(judgement)) if one.limit)
+    held = {at_celsius(limit.quantity, limit.temperature_C).casefold(): one for limit, one in limited}
     lines = (*_measured(judgement, held), *_calculated(judgement, held))
     given = {one.of.name.casefold() for one in lines}
     return (*lines, *(_absent(one) for place, one in held.items() if place not in given))
-
-
-def _place(limit: HeldLimit) -> str:
-    return at_celsius(limit.quantity, limit.temperature_C).casefold()
 
 
 def _certified(judgement: Judgement) -> Iterator[Check]:

@@ -7,6 +7,7 @@ from datetime import date
 from pathlib import Path
 
 import numpy as np
+from scipy.special import fdtrc
 
 from labcalc.judgement.duplicates.report import DUPLICATE_VERDICTS
 from labcalc.judgement.studies.reading import (
@@ -179,8 +180,6 @@ def _participants(read: StudyFile, place: int) -> Array:
 
 def _p_larger(ratio: float, own: float, others: float) -> float:
     """Return p of an F test that a standard deviation isn't larger than another, by their degrees of freedom."""
-    from scipy.special import fdtrc
-
     return float(fdtrc(own, others, ratio**2)) if own >= 1.0 and math.isfinite(ratio) else math.nan
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from scipy.special import stdtr
 
 from labcalc.errors import StudyError
 from labcalc.judgement.duplicates.pairing import CONDITIONS, repeated_results
@@ -251,8 +252,6 @@ def _doubts(found: Comparison) -> Iterator[Finding]:
 
 def _p_trend(values: Array, level: Array) -> float:
     """Return p of Spearman's rank correlation, by Student's t."""
-    from scipy.special import stdtr
-
     ranks = [np.argsort(np.argsort(one, kind="stable"), kind="stable") for one in (values, level)]
     r, free = float(np.corrcoef(ranks[0], ranks[1])[0, 1]), values.size - 2
     return 2.0 * float(stdtr(free, -abs(r) * math.sqrt(free / max(1.0 - r * r, 1e-12))))
