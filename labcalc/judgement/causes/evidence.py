@@ -184,7 +184,7 @@ def assembled(rows: Sequence[Row], setting: Setting) -> Evidence:
     viscous = np.array([row.quantity == "kinematic viscosity" for row in rows])
     at = np.array([row.temperature_C for row in rows])
     of_sample, kinds = np.array([row.oil == "" for row in rows]), np.array([row.kind for row in rows])
-    of_run = np.isin(kinds, ("run", "original record"))
+    of_run = (kinds == "run") | (kinds == "original record")
     mean, spread = setting.course.moments(viscous, at)
     for place in np.flatnonzero(~of_sample).tolist():
         mean[place], variance = _certified(rows[place], setting)
