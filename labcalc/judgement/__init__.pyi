@@ -33,8 +33,12 @@ from .record.dossier import Dossier as Dossier
 from .record.gathering import gather as gather, gather_record as gather_record
 from .record.measurements import Material as Material
 from .run.curves import Curve as Curve, density_curve as density_curve, viscosity_curve as viscosity_curve
-from .run.for_programs import results_for_programs as results_for_programs, results_table as results_table
-from .run.reported import Reported as Reported, reported_of as reported_of
+from .run.reported import (
+    Reported as Reported,
+    reported_of as reported_of,
+    results_for_programs as results_for_programs,
+    results_table as results_table,
+)
 from .run.verdict import VERDICTS as VERDICTS, Judgement as Judgement, judge as judge, next_steps as next_steps
 from .setup.description import SEVERITIES as SEVERITIES, Finding as Finding
 from .setup.first_settings import FirstSettings as FirstSettings, propose_settings as propose_settings

@@ -12,11 +12,7 @@ from numpy.typing import NDArray
 from labcalc.exports import QUANTITY_COLUMNS
 from labcalc.lab import CertifiedValue, Laboratory, ReferenceLot, lot_in_use, reference_of
 
-UNITS = {
-    "kinematic viscosity": "mm²/s",
-    "dynamic viscosity": "mPa·s",
-    "density": "kg/m³",
-}
+UNITS = {"kinematic viscosity": "mm²/s", "dynamic viscosity": "mPa·s", "density": "kg/m³"}
 """Unit of each quantity in the tidy table."""
 
 SAME_TEMPERATURE_K = 0.05
@@ -24,16 +20,8 @@ SAME_TEMPERATURE_K = 0.05
 some 0.2 % over it."""
 
 COMPARISON_COLUMNS = (
-    "run",
-    "sample",
-    "lot",
-    "instrument",
-    "measured_at",
-    "quantity",
-    "temperature_C",
-    "value",
-    "certified",
-    "limit",
+    *("run", "sample", "lot", "instrument", "measured_at"),
+    *("quantity", "temperature_C", "value", "certified", "limit"),
 )
 """One row a run, quantity and temperature, in the unit of the quantity.
 
@@ -79,17 +67,12 @@ def compare_with_certificates(rows: pd.DataFrame, laboratory: Laboratory) -> pd.
     keep = ["run", "sample", "lot", "instrument", "measured_at", "temperature_C"]
     rows = rows.assign(temperature_C=rows["temperature_C"].round(1))
     long = rows[[*keep, *names]].rename(columns=names).melt(keep, var_name="quantity").dropna(subset=["value"])
-    means = long.groupby(_KEYS, sort=False, dropna=False).agg(
-        measured_at=("measured_at", "max"), value=("value", "mean")
-    )
+    means = long.groupby(_KEYS, sort=False, dropna=False).agg({"measured_at": "max", "value": "mean"})
     table = means.reset_index().sort_values("measured_at", kind="stable", ignore_index=True)
     certified, uncertainty = _certified(table, laboratory)
-    table["certified"] = certified
-    report = laboratory.report
-    percent = certified * report.reference_viscosity_percent / 100.0
-    own = np.where(table["quantity"] == "density", report.reference_density_kg_m3, percent)
-    table["limit"] = np.hypot(own, uncertainty)
-    return table[list(COMPARISON_COLUMNS)]
+    percent = certified * laboratory.report.reference_viscosity_percent / 100.0
+    own = np.where(table["quantity"] == "density", laboratory.report.reference_density_kg_m3, percent)
+    return table.assign(certified=certified, limit=np.hypot(own, uncertainty))[list(COMPARISON_COLUMNS)]
 
 
 def _certified(table: pd.DataFrame, laboratory: Laboratory) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

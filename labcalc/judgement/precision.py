@@ -66,18 +66,7 @@ def precision_by_own_record(quantity: str, size: float, number: int, of: str) ->
     number : int How many differences stand behind it, [-].
     of : str What was filled, and where.
     """
-    none = PrecisionFunction()
-    exponent = 0.0 if quantity == "density" else 1.0
-    repeatability = PrecisionFunction(RANGE_FACTOR * size, 0.0, exponent)
-    return PrecisionStatement(
-        f"own record of {number} pairs of fills",
-        "",
-        of,
-        quantity,
-        math.nan,
-        none,
-        repeatability,
-        none,
-        "laboratory",
-        degrees_of_freedom=float(number),
-    )
+    none, method = PrecisionFunction(), f"own record of {number} pairs of fills"
+    repeatability = PrecisionFunction(RANGE_FACTOR * size, 0.0, 0.0 if quantity == "density" else 1.0)
+    stated = (method, "", of, quantity, math.nan, none, repeatability, none, "laboratory")
+    return PrecisionStatement(*stated, degrees_of_freedom=float(number))

@@ -487,7 +487,7 @@ def test_beyond_its_nodes_a_line_may_bend() -> None:
     """±0.06 a unit of lg T in the slope beyond the nodes; nothing between them."""
     x = math.log10(313.15 / 293.15)
     mean, covariance = moments(TYPICAL, (KV, 20.0))
-    nodes = replace(TYPICAL, viscosity=Course(tuple(replace(one, sd=1e-9) for one in VISCOSITY.nodes), 0.95))
+    nodes = replace(TYPICAL, viscosity=Course(tuple(one._replace(sd=1e-9) for one in VISCOSITY.nodes), 0.95))
     _, bare = moments(nodes, (KV, 20.0), (KV, 70.0))
     cold = math.exp(mean[0])
     away = 0.06 * x * math.log(10.0) * (cold + 0.7) * math.log(cold + 0.7) / cold

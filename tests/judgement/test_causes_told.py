@@ -38,7 +38,6 @@ from labcalc.judgement.causes.surroundings import (
 )
 from labcalc.judgement.causes.words import (
     changes_of,
-    misfit_words,
     next_step,
     opening_of,
     sentence_of,
@@ -123,7 +122,7 @@ def test_how_well_it_fits() -> None:
         return sentence_of(evidence, fit("slip", misfit=misfit, degrees_of_freedom=degrees)).split("noise. ")[-1]
 
     def figures(misfit: float, degrees: int = 3) -> str:
-        return misfit_words(fit("slip", misfit=misfit, degrees_of_freedom=degrees))
+        return fit("slip", misfit=misfit, degrees_of_freedom=degrees).misfit_words
 
     for mark, better, worse in ((0.05, "fits", "fits badly"), (0.001, "fits badly", "does not fit")):
         edge = float(stats.chi2.isf(mark, 3))

@@ -162,14 +162,11 @@ def _out_of_sequence(place: RunBefore | None) -> str:
         return "the record gives no time or instrument: which run came before can't be told"
     if math.isnan(place.pause_h):
         return "the record holds no run before this one on the instrument"
+    before, pause = f"the run before, {place.sample_before},", numeral(place.pause_h, 0)
     if not place.followed:
-        return (
-            f"the run before, {place.sample_before}, ended {numeral(place.pause_h, 0)} h earlier; after more than "
-            f"{LONGEST_PAUSE_H:g} h nothing tells what was in the cell"
-        )
-    if not place.direction:
-        return f"the run before, {place.sample_before}, has no viscosity at a temperature of this one"
-    return ""
+        after = f"after more than {LONGEST_PAUSE_H:g} h nothing tells what was in the cell"
+        return f"{before} ended {pause} h earlier; {after}"
+    return "" if place.direction else f"{before} has no viscosity at a temperature of this one"
 
 
 def _unknown(place: RunBefore, in_force: InForceAt) -> Check:
@@ -182,18 +179,16 @@ def _unknown(place: RunBefore, in_force: InForceAt) -> Check:
 
 
 def _finding(place: RunBefore, worst: ExpectedEffect) -> str:
-    share, one = place.share, worst.contrast
+    share, one, of = place.share, worst.contrast, f"of a {place.direction} sample"
     assert share is not None
+    stays = f"{percent(share.value, decimals_of(100.0 * share.half_width))} ± {percent(share.half_width)}"
+    changes = counted(share.changes, "change")
     if share.value <= 0.0 and worst.state == "met":
-        return (
-            f"{place.sample_before} ran before; no rest of a {place.direction} sample shows ({_stays(share)}, "
-            f"{counted(share.changes, 'change')})"
-        )
+        return f"{place.sample_before} ran before; no rest {of} shows ({stays}, {changes})"
     found = (
         f"{signed(worst.effect)} {one.unit} expected in {at_celsius(one.quantity, one.temperature_C)} from "
-        f"{place.sample_before}, which ran before; limit {numeral(RESIDUE_PART * worst.limit)} "
-        f"{one.unit}; {_stays(share)} of a {place.direction} sample stays in the cell "
-        f"({counted(share.changes, 'change')})"
+        f"{place.sample_before}, which ran before; limit {numeral(RESIDUE_PART * worst.limit)} {one.unit}; "
+        f"{stays} {of} stays in the cell ({changes})"
     )
     if one.quantity != "density" and worst.state == "doubtful":
         found += f"; mixed in proportion to volume at most {signed(worst.at_most)} %"
@@ -201,8 +196,3 @@ def _finding(place: RunBefore, worst: ExpectedEffect) -> str:
         needed = share.changes_needed(share.half_width / max(worst.largest_part / RESIDUE_PART, 1.0))
         found += f", too uncertain to tell: some {numeral(max(needed, FEWEST_CHANGES), 0)} changes are needed"
     return found
-
-
-def _stays(share: CarriedShare) -> str:
-    """Write a share to the decimals of its uncertainty."""
-    return f"{percent(share.value, decimals_of(100.0 * share.half_width))} ± {percent(share.half_width)}"

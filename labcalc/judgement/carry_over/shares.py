@@ -28,7 +28,7 @@ _SET_ASIDE = 5.0
 
 _FEWEST_OF_A_KIND = 10  # results of a kind below which its scatter, and so its weight, is not known: our own choice
 
-_WITHIN_ONE = 0.6827
+WITHIN_ONE = 0.6827
 """Share of normal results within one standard deviation; far ones don't move that quantile, nor does rounding, which
 makes many distances 0 and would take the median with it."""
 
@@ -214,6 +214,6 @@ def _scale_of_kind(rest: _Array, kind: NDArray[np.object_]) -> _Array:
     scale = np.full(rest.size, np.nan)
     for name in set(kind.tolist()):
         here = np.flatnonzero((kind == name) & np.isfinite(rest))
-        grown = pd.Series(np.abs(rest[here])).expanding(_FEWEST_OF_A_KIND).quantile(_WITHIN_ONE).shift().bfill()
+        grown = pd.Series(np.abs(rest[here])).expanding(_FEWEST_OF_A_KIND).quantile(WITHIN_ONE).shift().bfill()
         scale[here] = grown.to_numpy()
     return np.where(scale > 0.0, scale, np.nan)

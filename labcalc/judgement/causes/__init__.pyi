@@ -18,9 +18,5 @@ from .learned import (
     reliability as reliability,
 )
 from .liquids import Liquid as Liquid
-from .next_measurement import (
-    Candidate as Candidate,
-    NextMeasurement as NextMeasurement,
-    candidates as candidates,
-)
+from .next_measurement import Candidate as Candidate, NextMeasurement as NextMeasurement, candidates as candidates
 from .surroundings import Before as Before, InstrumentBias as InstrumentBias, Noise as Noise

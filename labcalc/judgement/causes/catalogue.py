@@ -34,13 +34,12 @@ class Cause:
     caution: str = ""
 
 
-def _causes() -> Mapping[str, Cause]:
-    told = tomllib.loads(files("labcalc.data").joinpath("causes.toml").read_text("utf-8"))
-    cautions = {key: _CAUTIONS[one.pop("caution", "")] for key, one in told.items()}
-    return MappingProxyType({key: Cause(key, **one, caution=cautions[key]) for key, one in told.items()})
+_TOLD = tomllib.loads(files("labcalc.data").joinpath("causes.toml").read_text("utf-8"))
 
-
-CAUSES = _causes()  # every cause by its key
+CAUSES: Mapping[str, Cause] = MappingProxyType(
+    {key: Cause(key, **one | {"caution": _CAUTIONS[one.get("caution", "")]}) for key, one in _TOLD.items()}
+)
+"""Every cause by its key."""
 
 PRIOR_ODDS: Mapping[str, float] = MappingProxyType({key: one.odds for key, one in CAUSES.items()})
 """Share of runs that have each cause, [-], together 1: our own choice."""

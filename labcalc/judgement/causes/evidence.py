@@ -110,56 +110,16 @@ class Evidence(Setting):
     noise_sd: Array  # standard deviation of one determination, in mm²/s or kg/m³
     mean: Array  # what was expected as ln ν or ρ
     spread: Array  # covariance of the expectation in ln ν and ρ, square
-
-    @cached_property
-    def quantity(self) -> tuple[str, ...]:
-        """``kinematic viscosity`` or ``density``."""
-        return tuple(row.quantity for row in self.rows)
-
-    @cached_property
-    def kind(self) -> tuple[str, ...]:
-        """``run``, or one of ``KINDS`` for a measurement that was added."""
-        return tuple(row.kind for row in self.rows)
-
-    @cached_property
-    def temperature_C(self) -> Array:
-        """Temperature, [°C]."""
-        return np.array([row.temperature_C for row in self.rows])
-
-    @cached_property
-    def replicate(self) -> NDArray[np.int64]:
-        """The fill, 1, 2, …; a measurement that was added has the next number."""
-        return np.array([row.replicate for row in self.rows], dtype=np.int64)
-
-    @cached_property
-    def viscous(self) -> Mask:
-        """Where the quantity is kinematic viscosity."""
-        return np.array([row.quantity == "kinematic viscosity" for row in self.rows])
-
-    @cached_property
-    def of_sample(self) -> Mask:
-        """Where the sample was measured, not a reference oil."""
-        return np.array([row.oil == "" for row in self.rows])
-
-    @cached_property
-    def same_instrument(self) -> Mask:
-        """Where the run's own instrument was used."""
-        return np.array([row.kind != "another instrument" for row in self.rows])
-
-    @cached_property
-    def of_run(self) -> Mask:
-        """Which rows are the run's own."""
-        return np.array([row.kind in ("run", "original record") for row in self.rows])
-
-    @cached_property
-    def in_cell(self) -> Mask:
-        """Where the run's own fills were measured: what stays in the cell shows there, and not in a clean one."""
-        return np.asarray(self.of_run | [row.kind == "same fill again" for row in self.rows])
-
-    @cached_property
-    def in_bottle(self) -> Mask:
-        """Where this bottle was measured: what is wrong with the sample shows there."""
-        return np.array([not row.oil and row.kind != "retained sample" for row in self.rows])
+    quantity: tuple[str, ...]  # ``kinematic viscosity`` or ``density``
+    kind: tuple[str, ...]  # ``run``, or one of ``KINDS`` for a measurement that was added
+    temperature_C: Array  # in °C
+    replicate: NDArray[np.int64]  # the fill, 1, 2, …; a measurement that was added has the next number
+    viscous: Mask  # where the quantity is kinematic viscosity
+    of_sample: Mask  # where the sample was measured, not a reference oil
+    same_instrument: Mask  # where the run's own instrument was used
+    of_run: Mask  # which rows are the run's own
+    in_cell: Mask  # where the run's own fills were measured: what stays in the cell shows there, not in a clean one
+    in_bottle: Mask  # where this bottle was measured: what is wrong with the sample shows there
 
     @cached_property
     def temperatures(self) -> list[float]:
@@ -211,8 +171,7 @@ class Evidence(Setting):
 
 def rows_of(found: Determinations) -> list[Row]:
     """Return a row for each measured kinematic viscosity and density."""
-    columns = (found.temperature_C, found.replicate, found.viscosity_mm2_s, found.density_kg_m3)
-    rows = []
+    columns, rows = vars(found).values(), []
     for T, fill, viscosity, density in zip(*(column.tolist() for column in columns), strict=True):
         for quantity, value in (("kinematic viscosity", viscosity), ("density", density)):
             if value > 0.0:
@@ -224,13 +183,13 @@ def assembled(rows: Sequence[Row], setting: Setting) -> Evidence:
     """Put the rows of a run beside what was expected of them."""
     viscous = np.array([row.quantity == "kinematic viscosity" for row in rows])
     at = np.array([row.temperature_C for row in rows])
-    oils = [row.oil for row in rows]
+    of_sample, kinds = np.array([row.oil == "" for row in rows]), np.array([row.kind for row in rows])
+    of_run = (kinds == "run") | (kinds == "original record")
     mean, spread = setting.course.moments(viscous, at)
-    for place, oil in enumerate(oils):
-        if oil:
-            mean[place], variance = _certified(rows[place], setting)
-            spread[place, :] = spread[:, place] = 0.0
-            spread[place, place] = variance
+    for place in np.flatnonzero(~of_sample).tolist():
+        mean[place], variance = _certified(rows[place], setting)
+        spread[place, :] = spread[:, place] = 0.0
+        spread[place, place] = variance
     sd = np.sqrt(np.diag(spread))
     single = np.where(viscous, setting.noise.viscosity, setting.noise.density)
     expected = np.where(viscous, np.exp(np.where(viscous, mean, 0.0)), mean)
@@ -245,6 +204,16 @@ def assembled(rows: Sequence[Row], setting: Setting) -> Evidence:
         noise_sd=scale * single,
         mean=mean,
         spread=spread,
+        quantity=tuple(row.quantity for row in rows),
+        kind=tuple(row.kind for row in rows),
+        temperature_C=at,
+        replicate=np.array([row.replicate for row in rows], dtype=np.int64),
+        viscous=viscous,
+        of_sample=of_sample,
+        same_instrument=kinds != "another instrument",
+        of_run=of_run,
+        in_cell=of_run | (kinds == "same fill again"),
+        in_bottle=of_sample & (kinds != "retained sample"),
     )
 
 
@@ -256,7 +225,5 @@ def _certified(row: Row, setting: Setting) -> tuple[float, float]:
     for (T, value), (_, sd) in zip(values, oil.viscosity_sd if viscous else oil.density_sd, strict=True):
         if abs(T - row.temperature_C) <= SAME_TEMPERATURE_K:
             return (float(np.log(value)) if viscous else value), sd**2
-    known = ", ".join(plain(T) for T, _ in values) or "none"
-    raise EvidenceError(
-        f"{row.oil}: no certified {at_celsius(row.quantity, row.temperature_C)}; certified temperatures [°C]: {known}"
-    )
+    what, known = at_celsius(row.quantity, row.temperature_C), ", ".join(plain(T) for T, _ in values) or "none"
+    raise EvidenceError(f"{row.oil}: no certified {what}; certified temperatures [°C]: {known}")

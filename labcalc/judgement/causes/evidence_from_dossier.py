@@ -49,14 +49,11 @@ def evidence_of(dossier: Dossier) -> Evidence:
         raise EvidenceError(f"run {dossier.run} holds neither kinematic viscosity nor density: nothing to compare")
     references, oils = dossier.references, _reference_oils(dossier)
     at = set(found.temperature_C.tolist())
-    fills = (
-        max(
-            (one.size for T in at if (one := dossier.own_scatter(quantity, T))),
-            default=0.0,
-        )
+    fills = [
+        max((one.size for T in at if (one := dossier.own_scatter(quantity, T))), default=0.0)
         for quantity in ("kinematic viscosity", "density")
-    )
-    noise = noise_of(references, found, product, laboratory, tuple(fills))
+    ]
+    noise = noise_of(references, found, product, laboratory, fills)
     clock = dossier.rows["measured_at"].dropna().dt.second
     thermostats = (one.thermostats for one in laboratory.instruments if one.name == dossier.instrument)
     before = before_of(dossier.before, dossier.rows["measured_at"].min(), found.temperature_C)
@@ -116,9 +113,8 @@ def _cell_offsets(
             cold, hot = named[name].liquid.viscosity_at([T - 0.5, T + 0.5])
             slope = math.log(hot / cold)
             stated = dict(named[name].viscosity_sd).get(T, 0.0)
-            found.setdefault(T, []).append(
-                (math.log(value / certified) / slope, math.hypot(noise.viscosity, stated) / slope)
-            )
+            off, sd = math.log(value / certified), math.hypot(noise.viscosity, stated)
+            found.setdefault(T, []).append((off / slope, sd / slope))
     return tuple(
         (T, sum(o / s**2 for o, s in ones) / (w := sum(1.0 / s**2 for _, s in ones)), w**-0.5)
         for T, ones in found.items()
@@ -227,10 +223,10 @@ def _reference_oils(dossier: Dossier) -> tuple[ReferenceOil, ...]:
     for name, one in dossier.certificates.values:
         standard = one.expanded_uncertainty / one.coverage_factor
         by_oil.setdefault(name, {}).setdefault(one.quantity, []).append((one.temperature_C, one.value, standard))
-    return tuple(_oil(name, found) for name, found in by_oil.items())
-
-
-def _oil(name: str, found: dict[str, list[tuple[float, float, float]]]) -> ReferenceOil:
-    thick, heavy = (sorted(found.get(quantity, [])) for quantity in ("kinematic viscosity", "density"))
-    liquid = Liquid(name, tuple((T, value) for T, value, _ in thick), tuple((T, value) for T, value, _ in heavy))
-    return ReferenceOil(liquid, tuple((T, sd / value) for T, value, sd in thick), tuple((T, sd) for T, _, sd in heavy))
+    oils = []
+    for name, found in by_oil.items():
+        thick, heavy = (sorted(found.get(quantity, [])) for quantity in ("kinematic viscosity", "density"))
+        liquid = Liquid(name, tuple((T, value) for T, value, _ in thick), tuple((T, value) for T, value, _ in heavy))
+        relative, absolute = tuple((T, sd / value) for T, value, sd in thick), tuple((T, sd) for T, _, sd in heavy)
+        oils.append(ReferenceOil(liquid, relative, absolute))
+    return tuple(oils)

@@ -9,8 +9,9 @@ for normal variables:
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,8 +56,7 @@ _WIDTH_OF_LIMITS = 4.0
 """Distance of two specification limits in standard deviations of the product: labcalc's own choice."""
 
 
-@dataclass(frozen=True)
-class Node:
+class Node(NamedTuple):
     """One known value: ln ν or ρ at a temperature [°C], and its spread in the same unit."""
 
     temperature_C: float
@@ -75,8 +75,7 @@ class Course:
     line_sd: float = _LINE_SLOPE_SD  # spread of the line's slope through a single node, [-]; without effect for density
 
 
-@dataclass(frozen=True)
-class Observation:
+class Observation(NamedTuple):
     """What was found before: ln ν or ρ, and how well that tells what this run ought to show, in the same unit."""
 
     viscous: bool
@@ -100,17 +99,12 @@ class Expectation:
         """Return mean and covariance of ln ν (where ``viscous``) and ρ [kg/m³] at temperatures in °C."""
         if not self.observed:
             return self._unconditional(viscous, temperature_C)
-        seen = self.observed
-        every = np.concatenate([[one.viscous for one in seen], viscous]).astype(bool)
-        at = np.concatenate([[one.temperature_C for one in seen], temperature_C])
-        mean, covariance = self._unconditional(every, at)
-        value, noise = np.array([one.value for one in seen]), np.array([one.sd for one in seen])
-        known, asked = slice(len(seen)), slice(len(seen), None)
+        thick, at, value, noise = np.array(self.observed).T
+        known, asked = slice(at.size), slice(at.size, None)
+        every = np.concatenate([thick, viscous]).astype(bool)
+        mean, covariance = self._unconditional(every, np.concatenate([at, temperature_C]))
         gain = np.linalg.solve(covariance[known, known] + np.diag(noise**2), covariance[known, asked]).T
-        return (
-            mean[asked] + gain @ (value - mean[known]),
-            covariance[asked, asked] - gain @ covariance[known, asked],
-        )
+        return mean[asked] + gain @ (value - mean[known]), covariance[asked, asked] - gain @ covariance[known, asked]
 
     def _unconditional(self, viscous: NDArray[np.bool_], temperature_C: Array) -> tuple[Array, Array]:
         places = tuple(zip(viscous.tolist(), temperature_C.tolist(), strict=True))
@@ -133,20 +127,22 @@ def _moments(
 
 
 def _of_viscosity(course: Course, temperature_C: Array) -> tuple[Array, Array]:
-    at, means, sd = _columns(course.nodes)
+    at, means, sd = np.array(course.nodes).T
     at, x = np.log10(at + 273.15), np.log10(temperature_C + 273.15)
     W = through_points(x, at, np.atleast_1d(walther_ordinate(np.exp(means))), slope=-DEFAULT_LINE_SLOPE)
     mean = log_viscosity_of(W)
     weights = np.stack([through_points(x, at, row, slope=0.0) for row in np.eye(at.size)], axis=-1)
     covariance = weights @ _correlated(sd, course.correlation) @ weights.T
     # one node: the line's slope is a mineral oil's; more: beyond them the line bends
-    slope = course.line_sd if at.size == 1 else _BEND_SD
-    away = slope * (x - np.clip(x, at[0], at[-1])) * _log_viscosity_per_ordinate(mean)
+    slope, viscosity = course.line_sd if at.size == 1 else _BEND_SD, np.exp(mean)
+    # d ln ν/dW; below 2 mm²/s a little too small, which only widens by less
+    per_ordinate = math.log(10.0) * (viscosity + 0.7) * np.log(viscosity + 0.7) / viscosity
+    away = slope * (x - np.clip(x, at[0], at[-1])) * per_ordinate
     return mean, covariance + np.outer(away, away)
 
 
 def _of_density(course: Course, temperature_C: Array, commodity: str) -> tuple[Array, Array]:
-    at, means, sd = _columns(course.nodes)
+    at, means, sd = np.array(course.nodes).T
     nearest = np.abs(temperature_C[:, np.newaxis] - at).argmin(axis=1)
     away, mean = temperature_C - at[nearest], means[nearest]
     if (far := np.abs(away) > SAME_TEMPERATURE_K).any():
@@ -170,14 +166,12 @@ def _carried(density: Array, from_C: Array, to_C: Array, commodity: str) -> Arra
 def open_course(viscous: bool, temperatures_C: Array, values: Array) -> Course:
     """Return the course of which nothing is known but how oils go with temperature, about values of ln ν or ρ."""
     sd, known = _OPEN_VISCOSITY if viscous else _OPEN_DENSITY, np.isfinite(values)
-    nodes = tuple(
-        Node(float(T), float(np.median(values[known & (temperatures_C == T)])), sd)
-        for T in np.unique(temperatures_C[known])
-    )
+    warm = np.unique(temperatures_C[known]).tolist()
+    nodes = tuple(Node(T, float(np.median(values[known & (temperatures_C == T)])), sd) for T in warm)
     if viscous:  # through two points any line goes: whether oils have its slope is asked
         return Course(nodes if len(nodes) > 2 else nodes[:1], _OPEN_CORRELATION, line_sd=_OPEN_LINE_SLOPE_SD)
     usual = [one for one in nodes if LIGHTEST <= one.mean <= HEAVIEST]
-    usual = usual or [replace(one, mean=min(max(one.mean, LIGHTEST), HEAVIEST)) for one in nodes]
+    usual = usual or [one._replace(mean=min(max(one.mean, LIGHTEST), HEAVIEST)) for one in nodes]
     return Course(tuple(usual[:1]), _OPEN_CORRELATION, UNKNOWN_SLOPE_SD)
 
 
@@ -189,10 +183,8 @@ def of_typical_values(product: Product, viscosity: Course, density: Course) -> E
     nodes: dict[str, list[Node]] = {quantity: [] for quantity in _QUANTITIES}
     for one in product.typical:
         if one.quantity in nodes:
-            dense = one.quantity == "density"
-            mean, sd = (
-                (one.mean, one.standard_deviation) if dense else (math.log(one.mean), one.standard_deviation / one.mean)
-            )
+            mean, sd = one.mean, one.standard_deviation
+            mean, sd = (mean, sd) if one.quantity == "density" else (math.log(mean), sd / mean)
             nodes[one.quantity].append(Node(one.temperature_C, mean, sd))
     return _of_nodes("typical", "typical values of", product, nodes, (viscosity, density), DENSITY_SLOPE_SD)
 
@@ -210,33 +202,16 @@ def of_specification(product: Product, viscosity: Course, density: Course) -> Ex
 
 
 def _of_nodes(
-    basis: str,
-    words: str,
-    product: Product,
-    known: dict[str, list[Node]],
-    courses: tuple[Course, Course],
-    slope_sd: float,
+    basis: str, words: str, product: Product, known: dict[str, list[Node]], courses: tuple[Course, Course], slope: float
 ) -> Expectation | None:
     thick, heavy = (tuple(sorted(known[quantity], key=lambda one: one.temperature_C)) for quantity in _QUANTITIES)
     viscosity = Course(thick, BATCH_CORRELATION) if thick else courses[0]
-    density = Course(heavy, DENSITY_CORRELATION, slope_sd) if heavy else courses[1]
+    density = Course(heavy, DENSITY_CORRELATION, slope) if heavy else courses[1]
     told = f"{words} {product.name}"
     return Expectation(basis, told, viscosity, density, product.commodity) if thick or heavy else None
-
-
-def _columns(nodes: tuple[Node, ...]) -> tuple[Array, Array, Array]:
-    at, mean, sd = np.array([(one.temperature_C, one.mean, one.sd) for one in nodes]).T
-    return at, mean, sd
 
 
 def _correlated(sd: Array, correlation: float) -> Array:
     shares = np.full((sd.size, sd.size), correlation)
     np.fill_diagonal(shares, 1.0)
     return np.asarray(np.outer(sd, sd) * shares)
-
-
-def _log_viscosity_per_ordinate(log_viscosity: Array) -> Array:
-    """Return d ln ν/dW; below 2 mm²/s a little too small, which only widens by less."""
-    viscosity = np.exp(log_viscosity)
-    Z = viscosity + 0.7
-    return np.asarray(math.log(10.0) * Z * np.log(Z) / viscosity)

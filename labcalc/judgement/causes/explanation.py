@@ -11,7 +11,7 @@ from labcalc.judgement.causes.likelihood import misfits
 from labcalc.judgement.causes.next_measurement import Discrimination, NextMeasurement
 from labcalc.judgement.causes.ranking import ELSE, UNLIKELY as UNLIKELY, Fit, Weighed, fits_of, weigh
 from labcalc.judgement.causes.surroundings import determinations_of
-from labcalc.judgement.causes.words import misfit_words, next_step, sentence_of, titled
+from labcalc.judgement.causes.words import next_step, sentence_of, titled
 from labcalc.lab.practice import HOT, PRESSED_AIR, SOLVENTS
 from labcalc.wording import probability
 
@@ -70,11 +70,6 @@ class Explanation(Fit):
     def title(self) -> str:
         """What the cause is."""
         return CAUSES[self.cause].title
-
-    @property
-    def misfit_words(self) -> str:
-        """Chi-square, degrees of freedom and p value."""
-        return misfit_words(self)
 
 
 def rank_causes(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) -> tuple[Explanation, ...]:

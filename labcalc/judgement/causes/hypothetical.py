@@ -3,11 +3,12 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import chdtrc
 
 from labcalc.errors import EvidenceError
 from labcalc.judgement.causes.catalogue import Array
 from labcalc.judgement.causes.evidence import KINDS, Evidence, Row, assembled
-from labcalc.judgement.causes.liquids import FUEL
+from labcalc.judgement.causes.liquids import FUEL, Liquid
 from labcalc.judgement.causes.mixtures import mixture
 from labcalc.judgement.causes.temperature_and_air import aired, warmed
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
@@ -42,8 +43,6 @@ def what_if(
     Returns : Predicted values and what stays unexplained. Mixtures follow the double-log rule of ASTM D7152.
     Raises EvidenceError : A size is outside its range, or a residue is asked for without a run before.
     """
-    from scipy.special import chdtrc
-
     if not abs(temperature_offset_K) <= 20.0:
         raise EvidenceError(f"temperature offset {plain(temperature_offset_K)} K: expected −20 K to 20 K")
     for fraction in (residue_fraction, dilution_fraction, bubble_fraction):
@@ -88,44 +87,35 @@ def with_measurement(evidence: Evidence, quantity: str, temperature_C: float, va
         raise EvidenceError(f"{quantity} {plain(value)} at {celsius(temperature_C)}: a measured value is above 0")
     if kind == "original record":
         return _corrected(evidence, quantity, temperature_C, value)
-    oil = nearest_oil(evidence, temperature_C) if kind == "reference oil" else ""
+    oil = nearest_oil(evidence, temperature_C).name if kind == "reference oil" else ""
     row = Row(quantity, temperature_C, _fill(evidence, quantity, temperature_C, kind), value, kind, oil)
     return assembled((*evidence.rows, row), evidence)
 
 
 def _fill(evidence: Evidence, quantity: str, temperature_C: float, kind: str) -> int:
     """Return the number of the fill: viscosity and density of one kind at one temperature share it in their order."""
-    own = [row.replicate for row in evidence.rows if row.kind == "run"]
     if kind == "same fill again":
-        return max(own)
-    last = max(row.replicate for row in evidence.rows)
-    alike = [row for row in evidence.rows if row.kind == kind]
-    if not alike:
-        return last + 1
-    newest = max(row.replicate for row in alike)
-    taken = [(row.replicate, row.quantity, row.temperature_C) for row in alike]
-    return last + 1 if (newest, quantity, temperature_C) in taken else newest
+        return max(row.replicate for row in evidence.rows if row.kind == "run")
+    taken = [(row.replicate, row.quantity, row.temperature_C) for row in evidence.rows if row.kind == kind]
+    newest = max((fill for fill, *_ in taken), default=0)
+    is_new = not taken or (newest, quantity, temperature_C) in taken
+    return max(evidence.replicate.tolist()) + 1 if is_new else newest
 
 
-def nearest_oil(evidence: Evidence, temperature_C: float) -> str:
-    """Return the name of the reference oil nearest in viscosity to the sample."""
-    if not evidence.reference_oils:
+def nearest_oil(evidence: Evidence, temperature_C: float) -> Liquid:
+    """Return the reference oil nearest in viscosity to the sample."""
+    liquids, at = [oil.liquid for oil in evidence.reference_oils], np.array([temperature_C])
+    if not liquids:
         raise EvidenceError("no reference oil is known: lab.toml names none, or no certificate was valid on the day")
-    at = np.array([temperature_C])
-    names = [oil.liquid.name for oil in evidence.reference_oils]
     if not evidence.course.viscosity.nodes:
-        return names[0]
+        return liquids[0]
     own = evidence.course.moments(np.array([True]), at)[0]
-    away = [float(np.abs(np.log(oil.liquid.viscosity_at(at)) - own)[0]) for oil in evidence.reference_oils]
-    return names[int(np.argmin(away))]
+    return liquids[int(np.argmin([np.abs(np.log(one.viscosity_at(at)) - own)[0] for one in liquids]))]
 
 
 def _corrected(evidence: Evidence, quantity: str, temperature_C: float, value: float) -> Evidence:
-    places = [
-        place
-        for place, row in enumerate(evidence.rows)
-        if row.quantity == quantity and abs(row.temperature_C - temperature_C) <= SAME_TEMPERATURE_K and not row.oil
-    ]
+    near = evidence.of_sample & (np.abs(evidence.temperature_C - temperature_C) <= SAME_TEMPERATURE_K)
+    places = np.flatnonzero(near & (evidence.viscous == (quantity == "kinematic viscosity"))).tolist()
     if not places:
         raise EvidenceError(f"run {evidence.run} holds no {at_celsius(quantity, temperature_C)} to correct")
     worst = max(places, key=lambda place: abs(float(evidence.residual_sd[place])))

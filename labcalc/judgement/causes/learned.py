@@ -49,9 +49,8 @@ class Reliability:
 
 def reliability(text: str = "") -> Reliability:
     """Return the figures of a file like the package's own, of which they are without one."""
-    found: dict[str, Any] = tomllib.loads(
-        text or files("labcalc.data").joinpath("causes_reliability.toml").read_text("utf-8")
-    )
+    text = text or files("labcalc.data").joinpath("causes_reliability.toml").read_text("utf-8")
+    found: dict[str, Any] = tomllib.loads(text)
     found["causes"] = tuple(TrueCause(**one) for one in found.pop("true"))
     found["stated"] = tuple(Stated(**one) for one in found["stated"])
     return Reliability(**found)

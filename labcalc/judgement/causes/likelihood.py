@@ -11,7 +11,7 @@ only, alike in every fill.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import lgamma, log, pi
 from typing import Any
 
@@ -29,12 +29,8 @@ _BETWEEN = 0.45
 """Spread along a path over the distance of its nodes, [-]: from 0.4 on a chain of normals is smooth within 8 %."""
 
 
-def _masses() -> Array:
-    density = np.exp(-0.5 * DEVIATIONS**2)
-    return np.asarray(density / density.sum())
-
-
-MASSES = _masses()  # share of each node in a log-normal size
+MASSES: Array = np.exp(-0.5 * DEVIATIONS**2) / np.exp(-0.5 * DEVIATIONS**2).sum()
+"""Share of each node in a log-normal size."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,10 +57,7 @@ class Hypotheses:
         return self._each(lambda name: np.concatenate([vars(one)[name] for one in (self, *others)]))
 
     def _each(self, column: Callable[[str], Any]) -> Hypotheses:
-        found: dict[str, Any] = {
-            name: value if name == "spread" else column(name) for name, value in vars(self).items()
-        }
-        return Hypotheses(**found)
+        return replace(self, **{name: column(name) for name in vars(self) if name != "spread"})
 
 
 def hypotheses_of(evidence: Evidence, paths: Sequence[Paths], shifts: Sequence[Shift]) -> Hypotheses:
@@ -115,9 +108,7 @@ def covariances(evidence: Evidence, these: Hypotheses, known: int | None = None)
     growth, effect = these.growth[..., :known], these.effect[:, :known]
     C = these.spread[these.kind][:, :known, :known] + evidence.error[:known, :known]
     C += np.swapaxes(growth, 1, 2) @ growth
-    at, viscous, fill = (
-        one[:known] for one in (np.round(evidence.temperature_C, 1), evidence.viscous, evidence.replicate)
-    )
+    at, viscous, fill = evidence.temperature_C[:known].round(1), evidence.viscous[:known], evidence.replicate[:known]
     same_T = at[:, np.newaxis] == at
     alike = same_T & (viscous[:, np.newaxis] == viscous)
     one_fill = same_T & (fill[:, np.newaxis] == fill)

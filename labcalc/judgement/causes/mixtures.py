@@ -47,13 +47,9 @@ def fading(evidence: Evidence, left: tuple[float, ...]) -> list[tuple[str, Array
     if len(fills) == 1 and (evidence.replicate == fills[0]).all():
         return [("", np.ones(len(evidence.rows)))]
     words = {1.0: "in every fill", 0.0: "in the first fill"}
-    return [
-        (
-            words.get(share, "falling from fill to fill") if len(fills) > 1 else "",
-            np.where(evidence.replicate == fills[0], 1.0, share ** np.maximum(evidence.replicate - fills[0], 1)),
-        )
-        for share in left
-    ]
+    first, later = evidence.replicate == fills[0], np.maximum(evidence.replicate - fills[0], 1)
+    told = [words.get(share, "falling from fill to fill") if len(fills) > 1 else "" for share in left]
+    return [(where, np.where(first, 1.0, share**later)) for where, share in zip(told, left, strict=True)]
 
 
 def left_when_hot(evidence: Evidence, shares: tuple[float, ...]) -> list[Array]:

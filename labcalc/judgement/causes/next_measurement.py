@@ -48,18 +48,13 @@ def predict(evidence: Evidence, new: Sequence[Row], odds: Mapping[str, float] = 
     C = covariances(weighed.evidence, these)
     gain = np.swapaxes(np.linalg.solve(C[:, :known, :known], C[:, :known, known:]), 1, 2)
     away = (weighed.evidence.deviation - these.effect)[:, :known, np.newaxis]
-    share = np.exp(logs - logs.max())
+    share = np.zeros(logs.size)
     for cause in weighed.probabilities:
         here = these.cause == cause
         within = np.exp(logs[here] - logs[here].max())
         share[here] = within / within.sum()
-    return Prediction(
-        weighed,
-        these.cause,
-        share,
-        weighed.evidence.mean[known:] + these.effect[:, known:] + (gain @ away)[..., 0],
-        C[:, known:, known:] - gain @ C[:, :known, known:],
-    )
+    mean = weighed.evidence.mean[known:] + these.effect[:, known:] + (gain @ away)[..., 0]
+    return Prediction(weighed, these.cause, share, mean, C[:, known:, known:] - gain @ C[:, :known, known:])
 
 
 DECIDED_ODDS = 19.0  # odds from which two causes count as told apart, [-]: 95 %
@@ -96,7 +91,7 @@ def candidates(evidence: Evidence) -> tuple[Candidate, ...]:
     Returns : Every kind at the temperatures of the run, for the quantities that it measured; a new fill at two
         temperatures or more, for both quantities where the instrument gives them.
     """
-    rows = (row for row, own in zip(evidence.rows, evidence.of_run, strict=True) if own)
+    rows = [evidence.rows[place] for place in np.flatnonzero(evidence.of_run)]
     own, found = list(dict.fromkeys((row.quantity, round(row.temperature_C, 1)) for row in rows)), []
     whole = _whole_fill(evidence, own)
     for kind in sorted(KINDS, key=lambda kind: KINDS[kind].effort):
@@ -126,8 +121,7 @@ def _whole_fill(evidence: Evidence, own: Sequence[tuple[str, float]]) -> list[tu
 def _certified(evidence: Evidence, quantity: str, temperature: float) -> bool:
     if not evidence.reference_oils:
         return False
-    name = nearest_oil(evidence, temperature)
-    liquid = next(oil.liquid for oil in evidence.reference_oils if oil.liquid.name == name)
+    liquid = nearest_oil(evidence, temperature)
     values = liquid.viscosities if quantity == "kinematic viscosity" else liquid.densities
     return any(abs(T - temperature) <= 0.05 for T, _ in values)
 
@@ -136,10 +130,7 @@ class Discrimination:
     """Every fill that can be made, by what each cause predicts for it; worked out once for a run."""
 
     def __init__(
-        self,
-        weighed: Weighed,
-        odds: Mapping[str, float] = PRIOR_ODDS,
-        wanted: Sequence[Candidate] | None = None,
+        self, weighed: Weighed, odds: Mapping[str, float] = PRIOR_ODDS, wanted: Sequence[Candidate] | None = None
     ) -> None:
         self.weighed, self.odds = weighed, odds
         self._known: dict[tuple[int, ...], tuple[Any, ...]] = {}
@@ -157,14 +148,10 @@ class Discrimination:
     def best(self) -> NextMeasurement | None:
         """The measurement that gains most beyond its effort; None where none gains anything."""
         gains = {kind: self._gain(places) for kind, places in self._places.items()}
-        record = self._read()
-        if record is not None:
+        if (record := self._read()) is not None:
             gains["original record"] = record.gain
-        kind = max(
-            (kind for kind, gain in gains.items() if gain > _LEAST_WORTH),
-            key=lambda kind: gains[kind] - KINDS[kind].effort,
-            default=None,
-        )
+        worth = [kind for kind, gain in gains.items() if gain > _LEAST_WORTH]
+        kind = max(worth, key=lambda kind: gains[kind] - KINDS[kind].effort, default=None)
         if kind is None or kind == "original record":
             return record if kind else None
         places = self._places[kind]
@@ -232,14 +219,10 @@ class Discrimination:
         touched = evidence.rows[int(np.argmax(np.abs(every.effect[likeliest]) / np.sqrt(np.diag(evidence.error))))]
         others = _squares({cause: p for cause, p in now.items() if cause != "slip"})
         gain = RECORD_TELLS * (share + others / max(1.0 - share, 1e-12) - _squares(now))
-        return next(
-            (
-                NextMeasurement(**vars(one), rows=((one.quantity, one.temperature_C),), gain=gain)
-                for one in self.records
-                if one.quantity == touched.quantity and abs(one.temperature_C - touched.temperature_C) <= 0.1
-            ),
-            None,
-        )
+        for one in self.records:
+            if one.quantity == touched.quantity and abs(one.temperature_C - touched.temperature_C) <= 0.1:
+                return NextMeasurement(**vars(one), rows=((one.quantity, one.temperature_C),), gain=gain)
+        return None
 
 
 def _squares(shares: Mapping[str, float]) -> float:
@@ -260,7 +243,6 @@ def _normal(draws: int, rows: int) -> Array:
 
 def _row(evidence: Evidence, one: Candidate) -> Row:
     """Return a row for what may be measured; the value stands for nothing."""
-    oil = nearest_oil(evidence, one.temperature_C) if one.kind == "reference oil" else ""
-    fills = evidence.fills
-    fill = fills[-1] if one.kind == "same fill again" else max(evidence.replicate.tolist()) + 1
+    oil = nearest_oil(evidence, one.temperature_C).name if one.kind == "reference oil" else ""
+    fill = evidence.fills[-1] if one.kind == "same fill again" else max(evidence.replicate.tolist()) + 1
     return Row(one.quantity, one.temperature_C, fill, 1.0, one.kind, oil)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtrc
 
 from labcalc.errors import EvidenceError
 from labcalc.judgement.causes.catalogue import CAUSES, DEVIATIONS, PRIOR_ODDS, Array
@@ -13,6 +14,7 @@ from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.likelihood import Hypotheses, covariances, hypotheses_of, log_sum, misfits
 from labcalc.judgement.causes.shifts import Shift, shifts_of, slips_of
 from labcalc.judgement.causes.temperature_and_air import paths_of
+from labcalc.wording import counted, numeral, p_value
 
 UNLIKELY = 0.001  # probability of so bad a fit by chance below which a cause is taken not to fit, [-]: our own choice
 _MOST_WITHOUT_FIT = 0.9  # no cause that doesn't fit is stated with more than this, [-]
@@ -64,11 +66,15 @@ class Fit:
     @property
     def p_value(self) -> float:
         """How often a misfit as large comes by chance if it is the cause, [-]; NaN without degrees of freedom."""
-        from scipy.special import chdtrc
+        degrees = self.degrees_of_freedom
+        return float(chdtrc(degrees, max(self.misfit, 0.0))) if degrees > 0 else math.nan
 
-        return (
-            float(chdtrc(self.degrees_of_freedom, max(self.misfit, 0.0))) if self.degrees_of_freedom > 0 else math.nan
-        )
+    @property
+    def misfit_words(self) -> str:
+        """How far the numbers are from the cause's, as a statistician reads it."""
+        degrees = counted(self.degrees_of_freedom, "degree of freedom", "degrees of freedom")
+        found = f"chi-square {numeral(self.misfit, 1) if self.misfit < 1000.0 else 'over 1000'} with {degrees}"
+        return found if self.degrees_of_freedom < 1 else f"{found}, {p_value(self.p_value)}"
 
 
 def weigh(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS, known: int | None = None) -> Weighed:
@@ -80,7 +86,8 @@ def weigh(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS, known: int
         raise EvidenceError(f"'{sorted(unknown)[0]}' is no cause; there are: {', '.join(CAUSES)}")
     hypotheses = possible(evidence, odds)
     (chi2, logs), number = _against(evidence, hypotheses, known), known or len(evidence.rows)
-    if odds.get("two at once", 0.0) > 0.0 and _fits(hypotheses, chi2, number) < _TWO_ASKED_FROM:
+    best = max(chi2[hypotheses.cause != ELSE].min(initial=math.inf), 0.0)
+    if odds.get("two at once", 0.0) > 0.0 and chdtrc(number, best) < _TWO_ASKED_FROM:
         both = _two_at_once(hypotheses, logs, odds["two at once"])
         more_chi2, more_logs = _against(evidence, both, known)
         hypotheses = hypotheses.plus(both)
@@ -100,9 +107,8 @@ def possible(evidence: Evidence, odds: Mapping[str, float]) -> Hypotheses:
         raise EvidenceError("none of the causes asked for is possible for this run")
     found = hypotheses_of(evidence, paths, shifts)
     for cause in {*found.cause}:
-        found.log_weight[found.cause == cause] += math.log(
-            odds[cause] * (_SLIPS[evidence.typed] if cause == "slip" else 1.0)
-        )
+        likelier = _SLIPS[evidence.typed] if cause == "slip" else 1.0
+        found.log_weight[found.cause == cause] += math.log(odds[cause] * likelier)
     return found
 
 
@@ -111,13 +117,6 @@ def _against(evidence: Evidence, these: Hypotheses, known: int | None) -> tuple[
     away = evidence.deviation[:known] - these.effect[:, :known]
     chi2, log_density = misfits(away, covariances(evidence, these, known))
     return chi2, these.log_weight + log_density
-
-
-def _fits(these: Hypotheses, chi2: Array, number: int) -> float:
-    """Return the best p-value among the causes that are something."""
-    from scipy.special import chdtrc
-
-    return float(chdtrc(number, max(chi2[these.cause != ELSE].min(initial=math.inf), 0.0)))
 
 
 def _two_at_once(single: Hypotheses, logs: Array, odds: float) -> Hypotheses:
@@ -133,10 +132,8 @@ def _two_at_once(single: Hypotheses, logs: Array, odds: float) -> Hypotheses:
         other.effect[:] += single.effect[first]
         other.growth[:, -1] = _FIRST_SIZE * single.growth[first, 0]
         other.log_weight[:] += single.log_weight[first]
-        other.where[:] = [
-            f"{_with_place(cause, where)} and {_with_place(c, w)}"
-            for c, w in zip(other.cause, other.where, strict=True)
-        ]
+        named = [f"{c} ({w})" if w else c for c, w in [(cause, where), *zip(other.cause, other.where, strict=True)]]
+        other.where[:] = [f"{named[0]} and {one}" for one in named[1:]]
         other.cause[:], other.size[:] = "two at once", math.nan
         parts.append(other)
     found, shares = parts[0].plus(*parts[1:]), np.exp(single.log_weight[real])
@@ -145,14 +142,8 @@ def _two_at_once(single: Hypotheses, logs: Array, odds: float) -> Hypotheses:
     return found
 
 
-def _with_place(cause: str, where: str) -> str:
-    return f"{cause} ({where})" if where else cause
-
-
 def _probabilities(these: Hypotheses, logs: Array, chi2: Array, number: int) -> dict[str, float]:
     """Return the share of each cause; a leading one that doesn't fit gets 90 % at most, the rest is something else."""
-    from scipy.special import chdtrc
-
     shares = np.exp(logs - log_sum(logs))
     found = {cause: float(shares[these.cause == cause].sum()) for cause in dict.fromkeys(these.cause)}
     leading = max(found, key=lambda cause: found[cause])
@@ -183,19 +174,10 @@ def _fit(weighed: Weighed, cause: str) -> Fit:
     if cause == "instrument bias":
         (size, low, high), unit = _shift(evidence, one.effect[0], spread - evidence.spread, covariance, solved)
     batch = spread @ np.linalg.solve(spread + evidence.error, evidence.deviation - effect)
-    return Fit(
-        cause,
-        _fuels(every.where[places], weighed.log_posterior[places]) if cause == "dilution" else one.where[0],
-        size,
-        low,
-        high,
-        unit,
-        float(weighed.chi2[best]),
-        len(evidence.rows) - sized,
-        effect,
-        spread,
-        evidence.in_units(evidence.mean + effect + batch),
-    )
+    where = _fuels(every.where[places], weighed.log_posterior[places]) if cause == "dilution" else one.where[0]
+    misfit, degrees = float(weighed.chi2[best]), len(evidence.rows) - sized
+    predicted = evidence.in_units(evidence.mean + effect + batch)
+    return Fit(cause, where, size, low, high, unit, misfit, degrees, effect, spread, predicted)
 
 
 def _fuels(names: NDArray[np.object_], logs: Array) -> str:

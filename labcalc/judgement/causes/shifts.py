@@ -54,18 +54,13 @@ def _anything(evidence: Evidence) -> list[Shift]:
     one_place = place & (fill[:, np.newaxis] == fill) & cell  # what is in a fill is there when it is read again
     alone = list(np.unique(one_place[cell], axis=0))
     patterns += [(0.2 / len(alone), here, quantity) for here in alone]
-    return [
-        Shift(
-            "something else",
-            "",
-            share / len(_ANYTHING),
-            np.zeros(viscous.size),
-            evidence.spread + together * np.outer(sd := here * np.where(viscous, thick, heavy), sd),
-        )
-        for share, here, together in patterns
-        if here.any()
-        for thick, heavy in _ANYTHING
-    ]
+    nothing, found = np.zeros(viscous.size), []
+    for (share, here, together), (thick, heavy) in itertools.product(patterns, _ANYTHING):
+        if here.any():
+            sd = here * np.where(viscous, thick, heavy)
+            spread = evidence.spread + together * np.outer(sd, sd)
+            found.append(Shift("something else", "", share / len(_ANYTHING), nothing, spread))
+    return found
 
 
 def _bias(evidence: Evidence) -> Shift:
@@ -203,13 +198,10 @@ def _measured_at(evidence: Evidence, true_C: Array) -> tuple[Array, Array]:
     """Return what the rows show if they were measured at other temperatures, and how well that is known."""
     spread, own, course = evidence.spread.copy(), np.flatnonzero(evidence.of_sample), evidence.course
     if evidence.course.basis == "curve":  # it goes through the run's own values, wherever they were measured
-        scaled, viscous = evidence.deviation + evidence.mean, evidence.viscous & evidence.of_sample
-        heavy = ~evidence.viscous & evidence.of_sample
-        course = replace(
-            course,
-            viscosity=open_course(True, true_C[viscous], scaled[viscous]),
-            density=open_course(False, true_C[heavy], scaled[heavy]),
-        )
+        scaled = evidence.deviation + evidence.mean
+        viscous, dense = (evidence.of_sample & (evidence.viscous == kind) for kind in (True, False))
+        viscosity = open_course(True, true_C[viscous], scaled[viscous])
+        course = replace(course, viscosity=viscosity, density=open_course(False, true_C[dense], scaled[dense]))
     mean, known = course.moments(evidence.viscous, true_C)
     mean[~evidence.of_sample] = evidence.mean[~evidence.of_sample]
     spread[np.ix_(own, own)] = known[np.ix_(own, own)]
@@ -256,32 +248,15 @@ def _exchanges(evidence: Evidence) -> _Slips:
 def _digits(evidence: Evidence) -> _Slips:
     """Two neighbouring digits of a printed value exchanged, or one of its first four another."""
     for place, row, name in _own_rows(evidence):
-        for words, others in (
-            ("digits exchanged", _transposed(row.measured)),
-            ("a wrong digit", _misread(row.measured)),
-        ):
-            for true in others:
+        text = f"{row.measured:.{_DIGITS}g}"
+        plainly = "e" not in text and row.measured >= 0.1
+        places = [at for at, sign in enumerate(text) if sign.isdigit()] if plainly else []
+        swapped = (  # the point left where it is
+            text[:a] + text[b] + text[a + 1 : b] + text[a] + text[b + 1 :]
+            for a, b in itertools.pairwise(places)
+            if text[a] != text[b]
+        )
+        misread = (text[:at] + sign + text[at + 1 :] for at in places[:4] for sign in "0123456789" if sign != text[at])
+        for words, others in (("digits exchanged", swapped), ("a wrong digit", misread)):
+            for true in (value for value in map(float, others) if value > 0.0):
                 yield f"{words}: {name}, {plain(row.measured, _DIGITS)} for {plain(true, _DIGITS)}", {place: true}
-
-
-def _places_of_digits(value: float) -> tuple[str, list[int]]:
-    text = f"{value:.{_DIGITS}g}"
-    return text, [] if "e" in text or value < 0.1 else [place for place, sign in enumerate(text) if sign.isdigit()]
-
-
-def _transposed(value: float) -> list[float]:
-    """Return the values with two neighbouring digits exchanged, the point left where it is."""
-    text, places = _places_of_digits(value)
-    swapped = [
-        text[:a] + text[b] + text[a + 1 : b] + text[a] + text[b + 1 :]
-        for a, b in itertools.pairwise(places)
-        if text[a] != text[b]
-    ]
-    return [float(one) for one in swapped if float(one) > 0.0]
-
-
-def _misread(value: float) -> list[float]:
-    """Return the values with one of the first four digits another."""
-    text, places = _places_of_digits(value)
-    others = [text[:at] + sign + text[at + 1 :] for at in places[:4] for sign in "0123456789" if sign != text[at]]
-    return [float(one) for one in others if float(one) > 0.0]

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import chdtrc
 
 from labcalc.judgement.causes.catalogue import Array
 from labcalc.judgement.causes.expectation import (
@@ -191,11 +192,8 @@ def expected_of(
     found: Determinations, product: Product | None, earlier: Sequence[EarlierRun], noise: Noise, lot: str
 ) -> Expectation:
     """Return the expectation of a run; see ``evidence_of``."""
-    viscosity = np.where(found.viscosity_mm2_s > 0.0, found.viscosity_mm2_s, np.nan)
-    open_ones = (
-        open_course(True, found.temperature_C, np.log(viscosity)),
-        open_course(False, found.temperature_C, found.density_kg_m3),
-    )
+    viscosity, at = np.where(found.viscosity_mm2_s > 0.0, found.viscosity_mm2_s, np.nan), found.temperature_C
+    open_ones = open_course(True, at, np.log(viscosity)), open_course(False, at, found.density_kg_m3)
     words = "a curve through this run's own values: only its shape and its repeats can be looked at"
     best = Expectation("curve", words, *open_ones, product.commodity if product else "lubricating oil")
     if product:
@@ -213,26 +211,22 @@ def _observations(earlier: Sequence[EarlierRun], noise: Noise) -> tuple[Observat
         points = [(True, T, math.log(value)) for T, value in run.means.viscosities]
         for viscous, T, value in (*points, *((False, T, value) for T, value in run.means.densities)):
             values.setdefault((viscous, T), []).append((value, run.same_sample))
-    return tuple(_observation(*place, ones, noise) for place, ones in values.items())
-
-
-def _observation(viscous: bool, T: float, ones: list[tuple[float, bool]], noise: Noise) -> Observation:
-    number, same = len(ones), any(same for _, same in ones)
-    single, day = (noise.viscosity, DAY_VISCOSITY) if viscous else (noise.density, DAY_DENSITY)
-    bottle = 0.0 if same else BOTTLE_VISCOSITY if viscous else BOTTLE_DENSITY
-    variance = single**2 / number + bottle**2 * (1.0 + 1.0 / number) + day**2 * (1.0 + 1.0 / number)
-    kept = [value for value, own in ones if own] if same else [value for value, _ in ones]
-    return Observation(viscous, T, float(np.median(kept)), math.sqrt(variance))
+    found = []
+    for (viscous, T), ones in values.items():
+        number, own = len(ones), [value for value, is_own in ones if is_own]
+        single, day = (noise.viscosity, DAY_VISCOSITY) if viscous else (noise.density, DAY_DENSITY)
+        bottle = 0.0 if own else BOTTLE_VISCOSITY if viscous else BOTTLE_DENSITY
+        variance = single**2 / number + bottle**2 * (1.0 + 1.0 / number) + day**2 * (1.0 + 1.0 / number)
+        median = float(np.median(own or [value for value, _ in ones]))
+        found.append(Observation(viscous, T, median, math.sqrt(variance)))
+    return tuple(found)
 
 
 def _fits(expectation: Expectation, seen: tuple[Observation, ...]) -> bool:
     """Tell whether earlier runs are as the product usually is."""
-    from scipy.special import chdtrc
-
-    viscous, at = np.array([one.viscous for one in seen]), np.array([one.temperature_C for one in seen])
-    mean, covariance = expectation.moments(viscous, at)
-    away = np.array([one.value for one in seen]) - mean
-    statistic = away @ np.linalg.solve(covariance + np.diag([one.sd**2 for one in seen]), away)
+    viscous, at, value, sd = np.array(seen).T
+    mean, covariance = expectation.moments(viscous.astype(bool), at)
+    statistic = (value - mean) @ np.linalg.solve(covariance + np.diag(sd**2), value - mean)
     return bool(chdtrc(len(seen), statistic) >= _HISTORY_FITS)
 
 

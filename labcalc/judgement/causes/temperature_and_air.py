@@ -46,6 +46,7 @@ def _temperature(evidence: Evidence) -> Paths:
     if len(places) > 1:
         places = [(words, mask, share * (1.0 - _OFF_EVERYWHERE)) for words, mask, share in places]
         places.append(("at every temperature", np.ones(here.size, dtype=bool), _OFF_EVERYWHERE))
+    fades = list(zip(_LASTS, fading(evidence, tuple(one for one, _ in _LASTS)), strict=False))
     variants = [
         (
             f"{words}{cell}{f', {filled}' if filled and left < 1.0 else ''}",
@@ -55,21 +56,15 @@ def _temperature(evidence: Evidence) -> Paths:
         )
         for words, mask, part in places
         for cell, thick, heavy, often in _TOUCHED[evidence.thermostats]
-        for (left, lasts), (filled, fade) in zip(
-            _LASTS, fading(evidence, tuple(one for one, _ in _LASTS)), strict=False
-        )
+        for (left, lasts), (filled, fade) in fades
         if (here * np.where(evidence.viscous, thick, heavy) * mask).any()
     ]
     shares = np.repeat(np.stack([share for *_, share, _ in variants]), 2, axis=0)
     signed = np.tile(sizes, (len(variants), 1))
-    return Paths(
-        "cell temperature",
-        tuple(where for where, *_ in variants for _ in range(2)),
-        (weights := np.repeat([weight for _, weight, *_ in variants], 2)) / weights.sum(),
-        signed,
-        warmed(evidence, signed[:, :, np.newaxis] * shares[:, np.newaxis, :]),
-        told=np.concatenate([told for *_, told in variants]),
-    )
+    where, weights = np.repeat([where for where, *_ in variants], 2), np.repeat([one for _, one, *_ in variants], 2)
+    effects = warmed(evidence, signed[:, :, np.newaxis] * shares[:, np.newaxis, :])
+    told = np.concatenate([told for *_, told in variants])
+    return Paths("cell temperature", tuple(where.tolist()), weights / weights.sum(), signed, effects, told=told)
 
 
 def _by_the_day(evidence: Evidence, mask: Mask, sizes: Array) -> Array:
@@ -133,9 +128,8 @@ def bubble_places(evidence: Evidence) -> list[tuple[str, Mask, float]]:
     if len(fills) > 1:
         places.append(("in every fill", here, _UNEQUAL_AIR))
         if len(temperatures) > 1:
-            places.append(
-                (f"in every fill at {celsius(temperatures[-1])}", here & evidence.near(temperatures[-1]), _UNEQUAL_AIR)
-            )
+            hottest = temperatures[-1]
+            places.append((f"in every fill at {celsius(hottest)}", here & evidence.near(hottest), _UNEQUAL_AIR))
     return places
 
 

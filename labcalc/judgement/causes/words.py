@@ -10,7 +10,7 @@ from labcalc.judgement.causes.catalogue import CAUSES, Array
 from labcalc.judgement.causes.evidence import KINDS, Evidence
 from labcalc.judgement.causes.next_measurement import NextMeasurement
 from labcalc.judgement.causes.ranking import Fit
-from labcalc.wording import at_celsius, celsius, counted, numeral, p_value, signed
+from labcalc.wording import at_celsius, celsius, numeral, signed
 
 _WORTH_TELLING = 1.0  # a change smaller than this many standard deviations of the noise is not told, [-]
 
@@ -38,13 +38,6 @@ def sentence_of(evidence: Evidence, fit: Fit) -> str:
         return f"{opening} One quantity alone can't say whether it fits."
     quality = "fits" if fit.p_value >= 0.05 else "fits badly" if fit.p_value >= 0.001 else "does not fit"
     return f"{opening} It {quality} {f'all {number} quantities together' if number > 1 else 'the one quantity'}."
-
-
-def misfit_words(fit: Fit) -> str:
-    """Return how far the numbers are from a cause's, as a statistician reads it."""
-    degrees = counted(fit.degrees_of_freedom, "degree of freedom", "degrees of freedom")
-    found = f"chi-square {numeral(fit.misfit, 1) if fit.misfit < 1000.0 else 'over 1000'} with {degrees}"
-    return found if fit.degrees_of_freedom < 1 else f"{found}, {p_value(fit.p_value)}"
 
 
 def opening_of(evidence: Evidence, fit: Fit) -> str:

@@ -95,18 +95,12 @@ def screen_baseline(as_written: NDArray[np.float64], plotted: NDArray[np.float64
     found = []
     rounding = resolution(as_written)
     if rounding.coarse:
-        found.append(
-            f"rounded to {rounding.step:g}, {rounding.ratio:.1f} of the standard deviation: normality not tested"
-        )
-    else:
-        normality = anderson_darling(plotted)
-        if normality.departs:
-            statistic = f"A2* {normality.adjusted:.2f}, limit {NORMALITY_LIMIT:g} [memory]"
-            found.append(f"not normal: Anderson-Darling {statistic}")
-    neighbours = serial_dependence(plotted)
-    if neighbours.dependent:
-        found.append(
-            f"neighbours resemble each other: von Neumann ratio {neighbours.von_neumann:.2f}, "
-            f"limit {neighbours.lower_limit:.2f}"
-        )
+        of_spread = f"{rounding.ratio:.1f} of the standard deviation"
+        found.append(f"rounded to {rounding.step:g}, {of_spread}: normality not tested")
+    elif (normality := anderson_darling(plotted)).departs:
+        statistic = f"A2* {normality.adjusted:.2f}, limit {NORMALITY_LIMIT:g} [memory]"
+        found.append(f"not normal: Anderson-Darling {statistic}")
+    if (neighbours := serial_dependence(plotted)).dependent:
+        ratio = f"von Neumann ratio {neighbours.von_neumann:.2f}, limit {neighbours.lower_limit:.2f}"
+        found.append(f"neighbours resemble each other: {ratio}")
     return tuple(found)

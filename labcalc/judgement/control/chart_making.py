@@ -11,14 +11,7 @@ from numpy.typing import NDArray
 from labcalc.judgement.control.baseline import baseline_limits, baseline_results, pretreated, signed_limits
 from labcalc.judgement.control.charts import Chart, ChartSignal, comes_into_force, concerns, restarts
 from labcalc.lab import Decision, Laboratory, reference_of
-from labcalc.statistics import (
-    ChartLimits,
-    RunRule,
-    early_signals,
-    ewma_chart,
-    run_rule_signals,
-    self_starting,
-)
+from labcalc.statistics import ChartLimits, RunRule, early_signals, ewma_chart, run_rule_signals, self_starting
 
 _GROUP = ["instrument", "oil", "quantity", "temperature_C"]  # the lots of one oil follow each other
 
@@ -110,16 +103,15 @@ def _chart(
     certified = float(given[np.isfinite(given)][0]) if np.isfinite(given).any() else np.nan
     values = rows["value"].to_numpy(float)
     plotted, unit, certified_uncertainty, valid_to = pretreated(about, values, certified, laboratory)
-    decided = _decided(runs, what, of_runs)
+    of_run = {run: place for place, run in enumerate(runs if of_runs else ())}
+    about_it = [(of_run[one.run], one) for one in of_runs if one.run in of_run and concerns(one, *what)]
+    decided = tuple(sorted(about_it, key=lambda pair: pair[0]))
     used = np.ones(len(runs), dtype=bool)
     used[[place for place, one in decided if one.what == "exclude"]] = False
     measured_at = pd.DatetimeIndex(rows["measured_at"])
     old = of_old_lot.limits if of_old_lot is not None and of_old_lot.unit == unit else None
-    on_instrument = tuple(
-        one
-        for one in of_instruments
-        if one.instrument.casefold() == about["instrument"].casefold() and one.what != "limits" and concerns(one, *what)
-    )
+    mine = (one for one in of_instruments if one.instrument.casefold() == about["instrument"].casefold())
+    on_instrument = tuple(one for one in mine if one.what != "limits" and concerns(one, *what))
     limits: ChartLimits | None
     if signed is None:
         in_baseline, words = baseline_results(measured_at, used, about["lot"], about["instrument"], control)
@@ -156,14 +148,6 @@ def _chart(
     return replace(chart, signals=_signals(chart, control.rules, old))
 
 
-def _decided(
-    runs: tuple[str, ...], what: tuple[str, float], of_runs: Sequence[Decision]
-) -> tuple[tuple[int, Decision], ...]:
-    places = {run: place for place, run in enumerate(runs if of_runs else ())}
-    about_it = (one for one in of_runs if one.run in places and concerns(one, *what))
-    return tuple(sorted(((places[one.run], one) for one in about_it), key=lambda pair: pair[0]))
-
-
 def _signals(chart: Chart, rules: tuple[RunRule, ...], old: ChartLimits | None) -> tuple[ChartSignal, ...]:
     used, limits = chart.plotted[chart.used], chart.limits
     early = _early(chart, used, old)
@@ -173,29 +157,19 @@ def _signals(chart: Chart, rules: tuple[RunRule, ...], old: ChartLimits | None) 
         complete = {one.index: one.rules for one in run_rule_signals(limits.standardised(used), rules).found}
     accepted = {place: one for place, one in chart.decisions if one.what == "accept"}
     places = np.flatnonzero(chart.used)
-    return tuple(
-        ChartSignal(
-            position=place,
-            run=chart.runs[place],
-            measured_at=chart.measured_at[place],
-            rules=complete.get(index, ()),
-            ewma=bool(beyond[index]),
-            in_baseline=bool(chart.in_baseline[place]),
-            early=bool(early[index]),
-            decision=accepted.get(place),
-        )
-        for index in sorted({*complete, *np.flatnonzero(beyond | early).tolist()})
-        for place in [int(places[index])]
-    )
+    found = []
+    for index in sorted({*complete, *np.flatnonzero(beyond | early).tolist()}):
+        place, rules = int(places[index]), complete.get(index, ())
+        told = rules, bool(beyond[index]), bool(chart.in_baseline[place]), bool(early[index])
+        found.append(ChartSignal(place, chart.runs[place], chart.measured_at[place], *told, accepted.get(place)))
+    return tuple(found)
 
 
 def _early(chart: Chart, used: NDArray[np.float64], old: ChartLimits | None) -> NDArray[np.bool_]:
     """Tell which results of the baseline, or of a chart without limits, are unlike those before them."""
     sigma, degrees = (old.sigma, old.tail_degrees_of_freedom) if old is not None else (0.0, 0.0)
     first = chart.in_baseline[chart.used] if chart.limits is not None else np.ones(used.size, dtype=bool)
-    alike = used.size == 0 or not first[0]  # signed, or a baseline of later days that judges what came before it too
-    found = np.zeros(used.size, dtype=bool)
-    if not alike:
-        number = int(first.sum())
+    found, number = np.zeros(used.size, dtype=bool), int(first.sum())
+    if first[:1].any():  # else signed, or a baseline of later days that judges what came before it too
         found[:number] = early_signals(self_starting(used[:number], sigma, degrees))
     return found

@@ -127,19 +127,12 @@ def groups_of(streams: Sequence[Stream]) -> tuple[Stream, ...]:
 def neighbouring_days(charts: Sequence[Chart]) -> tuple[float, float]:
     """Return how like neighbouring days are in the baselines of some charts, [-]: of a chart's results, and of an
     instrument's mean of a quantity; 0 where a correlation is less than twice its standard error."""
-    series = [
-        pd.DataFrame(
-            {
-                "chart": number,
-                "instrument": one.instrument,
-                "quantity": one.quantity,
-                "day": one.days[one.in_baseline],
-                "z": (one.plotted[one.in_baseline] - one.limits.centre) / one.limits.sigma,
-            }
-        )
-        for number, one in enumerate(charts)
-        if one.limits is not None
-    ]
+    series = []
+    for number, one in enumerate(charts):
+        if one.limits is not None:
+            about = {"chart": number, "instrument": one.instrument, "quantity": one.quantity}
+            z = (one.plotted[one.in_baseline] - one.limits.centre) / one.limits.sigma
+            series.append(pd.DataFrame({**about, "day": one.days[one.in_baseline], "z": z}))
     if not series:
         return 0.0, 0.0
     table = pd.concat(series)

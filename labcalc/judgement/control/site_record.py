@@ -86,16 +86,7 @@ def _of_level(parts: Sequence[_Part], fills: float) -> Iterator[ChecksInControl]
     if number < FEWEST_CHECKS or degrees < 1 or not squares > 0.0:
         return
     last = max((one for one, _ in parts), key=lambda one: one.moments[-1])
-    yield ChecksInControl(
-        last.instrument,
-        last.oil,
-        last.quantity,
-        last.temperature_C,
-        last.certified,
-        number,
-        min(one.measured_at[which][0] for one, which in parts).date(),
-        fills,
-        math.sqrt(squares / (number - len(lots))),
-        float(degrees),
-        float(np.concatenate(results).mean()),
-    )
+    about = last.instrument, last.oil, last.quantity, last.temperature_C, last.certified
+    since = min(one.measured_at[which][0] for one, which in parts).date()
+    sigma, bias = math.sqrt(squares / (number - len(lots))), float(np.concatenate(results).mean())
+    yield ChecksInControl(*about, number, since, fills, sigma, float(degrees), bias)

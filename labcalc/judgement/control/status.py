@@ -30,14 +30,13 @@ class Sight:
     def sentence(self) -> str:
         """The figures in one sentence."""
         of = f"from {self.number} results" if self.number else "that are known"
-        seen = (
-            f"a shift of one standard deviation is found within {self.figures.half:.0f} results in every second chart"
-            + (f", within {self.figures.most:.0f} in nine of ten" if math.isfinite(self.figures.most) else "")
-            if math.isfinite(self.figures.half)
-            else "most never find a shift of one standard deviation"
-        )
+        half, most, begun = self.figures.half, self.figures.most, self.figures.begun
+        seen = "most never find a shift of one standard deviation"
+        if math.isfinite(half):
+            seen = f"a shift of one standard deviation is found within {half:.0f} results in every second chart"
+            seen += f", within {most:.0f} in nine of ten" if math.isfinite(most) else ""
         return (
-            f"Limits {of} ({counted(self.charts, 'chart')}): {numeral(100.0 * self.figures.begun)} false alarms begin "
+            f"Limits {of} ({counted(self.charts, 'chart')}): {numeral(100.0 * begun)} false alarms begin "
             f"in 100 results, in one chart of ten more than {numeral(100.0 * self.figures.begun_at_worst)}; {seen}."
         )
 
@@ -190,24 +189,18 @@ def _distance(chart: Chart, place: int) -> tuple[float, float, str]:
     result = chart.plotted[place]
     share = abs(float(result) - limits.centre) / limits.half_width
     chance = limits.chance_beyond(share * limits.reach())
-    words = (
-        f"the last result is {signed(result - limits.centre)} {chart.unit} from the centre, "
-        f"limit ±{numeral(limits.half_width)}"
-    )
+    away = f"{signed(result - limits.centre)} {chart.unit} from the centre, limit ±{numeral(limits.half_width)}"
+    words = f"the last result is {away}"
     if ewma is None:
         return share, chance, words
     average = float(ewma.values[int(chart.used[: place + 1].sum()) - 1]) - limits.centre
     half_width = ewma.upper - limits.centre
-    off = abs(average) / half_width * limits.reach(ewma.multiple, weight=ewma.weight)
-    of_ewma = limits.chance_beyond(off, weight=ewma.weight)
-    chance = min(2.0 * min(chance, of_ewma), 1.0)
-    if abs(average) / half_width <= share:
-        return share, chance, words
-    return (
-        abs(average) / half_width,
-        chance,
-        f"the moving average (EWMA) is {signed(average)} {chart.unit} from the centre, limit ±{numeral(half_width)}",
-    )
+    off = abs(average) / half_width
+    of_ewma = limits.chance_beyond(off * limits.reach(ewma.multiple, weight=ewma.weight), weight=ewma.weight)
+    if off > share:
+        away = f"{signed(average)} {chart.unit} from the centre, limit ±{numeral(half_width)}"
+        share, words = off, f"the moving average (EWMA) is {away}"
+    return share, min(2.0 * min(chance, of_ewma), 1.0), words
 
 
 def _said(signals: Sequence[ChartSignal]) -> str:

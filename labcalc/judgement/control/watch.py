@@ -247,12 +247,12 @@ _Days = tuple[NDArray[Any], ...]
 
 
 def _together(
-    charts: Sequence[Chart], known: Mapping[int, _Days], span: tuple[np.datetime64, np.datetime64]
+    charts: Sequence[Chart], results_of: Mapping[int, _Days], span: tuple[np.datetime64, np.datetime64]
 ) -> Stream | None:
     """Take charts together: the mean of their standardised results of a day, as it varied in their baselines."""
     if len(charts) < 2:
         return None
-    columns = zip(*(known[id(chart)] for chart in charts), strict=True)
+    columns = zip(*(results_of[id(chart)] for chart in charts), strict=True)
     table = pd.DataFrame(dict(zip(_COLUMNS, map(np.concatenate, columns), strict=True)))
     table = table[table["in_baseline"] | ((table["at"] >= span[0]) & (table["at"] < span[1]))]
     # several results of one oil on one day tell of that day once
@@ -279,24 +279,11 @@ def _together(
     number = since["number"].to_numpy(float)
     starts = _starts(charts, moments)
     shift = sustained_shift(z, sigma, number, degrees, starts=starts)
-    temperatures = {one.temperature_C for one in charts}
-    first = charts[0]
-    at = temperatures.pop() if len(temperatures) == 1 else float("nan")
-    return Stream(
-        first.instrument,
-        first.quantity,
-        at,
-        tuple(charts),
-        moments,
-        since["away"].to_numpy(),
-        shift,
-        _OF_GROUPS * min(_with_few(degrees), 1.75),
-        max(float(before["away"].std()), 1e-9),
-        float(number.min()),
-        degrees,
-        starts,
-        *span,
-    )
+    first, limit = charts[0], _OF_GROUPS * min(_with_few(degrees), 1.75)
+    at = first.temperature_C if len({one.temperature_C for one in charts}) == 1 else math.nan
+    about = first.instrument, first.quantity, at, tuple(charts)
+    known = max(float(before["away"].std()), 1e-9), float(number.min()), degrees, starts
+    return Stream(*about, moments, since["away"].to_numpy(), shift, limit, *known, *span)
 
 
 _OF_A_DAY = dict.fromkeys(("sum", "count", "squares"), "sum") | {"number": "min", "at": "max"}

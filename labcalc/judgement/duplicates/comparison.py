@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import fdtrc, fdtri, gammaincc, ndtri
 
 from labcalc.judgement.checks import Action
 from labcalc.judgement.duplicates.pairing import CONDITIONS
@@ -146,8 +147,6 @@ def _compared(
     inside, rest = usable & rows, usable & ~rows
     if min(inside.sum(), rest.sum()) < _FEWEST:
         return None
-    from scipy.special import fdtrc, fdtri
-
     scaled, degrees = fills["scaled"].to_numpy(float), fills["degrees"].to_numpy(float)
     one, other = (float(np.average(scaled[at], weights=degrees[at])) for at in (inside, rest))
     nu = float(degrees[inside].sum()), float(degrees[rest].sum())
@@ -162,7 +161,6 @@ def _compared(
 
 def _p_by_ranks(scaled: NDArray[np.float64], classes: NDArray[np.str_], inside: _Mask, both: _Mask) -> float:
     """Return how often so large a sum of normal scores comes by chance, whatever the distribution."""
-    from scipy.special import gammaincc, ndtri
     from scipy.stats import rankdata
 
     total = mean = variance = 0.0
@@ -208,9 +206,8 @@ def _orders(results: pd.DataFrame, sets: pd.DataFrame) -> Iterator[tuple[tuple[s
     one, other = (rows["instrument"].astype(str).to_numpy() for rows in (first, second))
     alike, turned = (table["condition"] == CONDITIONS[1]).to_numpy(), one > other
     named = np.where(turned, other, one) + " minus " + np.where(turned, one, other)
-    table = table.assign(
-        contrast=np.where(alike, FIRST_MINUS_SECOND, named), apart=table["apart"].mask(turned, -table["apart"])
-    )
+    contrast = np.where(alike, FIRST_MINUS_SECOND, named)
+    table = table.assign(contrast=contrast, apart=table["apart"].mask(turned, -table["apart"]))
     between = (one != other) & (table["number"] == 2)
     pairs = table[(alike | between) & ~table["carried_over"]]
     means = pairs.groupby(["quantity", "contrast", "runs", "sample"])["apart"].mean()

@@ -44,29 +44,19 @@ def repeated_results(
 
     record : The whole record: its reference-oil runs tell which lots were in use.
     """
-    results = _results(rows, laboratory, decisions)
-    results = _with_calibration(results, record, laboratory, decisions)
-    choices = laboratory.duplicates
-    found = []
+    results = _with_calibration(_results(rows, laboratory, decisions), record, laboratory, decisions)
+    choices, found = laboratory.duplicates, []
     if laboratory.report.replicates == "determinations":
         found.append(results.assign(set=_numbers(results, [*_SAME, "run"]), condition=CONDITIONS[0], changed=""))
-        means = results.groupby([*_SAME, "run"])["value"].transform(
-            "mean"
-        )  # one result a run, at the time of its first
-        results = results.assign(value=means).drop_duplicates([*_SAME, "run"])
+        means = results.groupby([*_SAME, "run"])["value"].transform("mean")
+        results = results.assign(value=means).drop_duplicates([*_SAME, "run"])  # at the time of a run's first
     short = pd.Timedelta(hours=choices.repeatability_window_h)
     results = results.assign(set=_numbers(results, _ALIKE, short), condition=CONDITIONS[1], changed="")
     found.append(results)
-    firsts = results.drop_duplicates("set")
-    changing = firsts.assign(
-        set=_numbers(firsts, _SAME, pd.Timedelta(days=choices.intermediate_window_d)), condition=CONDITIONS[2]
-    )
+    firsts, long = results.drop_duplicates("set"), pd.Timedelta(days=choices.intermediate_window_d)
+    changing = firsts.assign(set=_numbers(firsts, _SAME, long), condition=CONDITIONS[2])
     found.append(changing.assign(changed=_changed(changing, short)))
-    return _together(found)
-
-
-def _together(found: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    """Put the sets of all conditions under one another, each with a number of its own, single results left out."""
+    # the sets of all conditions under one another, each with a number of its own, single results left out
     table = pd.concat(found, ignore_index=True)
     table = table[table.groupby(["condition", "set"])["value"].transform("size") > 1]
     table = table.assign(set=table.groupby(["condition", "set"], sort=False).ngroup())
@@ -95,10 +85,8 @@ def _of_quantity(rows: pd.DataFrame, quantity: str, decisions: Sequence[Decision
     rows = rows[rows[column] > 0.0]
     for one in decisions:
         if one.what == "exclude" and one.quantity in ("", quantity):
-            near = np.isnan(one.temperature_C) | (
-                (rows["temperature_C"] - one.temperature_C).abs() < SAME_TEMPERATURE_K
-            )
-            rows = rows[~((rows["run"] == one.run) & near)]
+            near = (rows["temperature_C"] - one.temperature_C).abs() < SAME_TEMPERATURE_K
+            rows = rows[~((rows["run"] == one.run) & (near | np.isnan(one.temperature_C)))]
     kept = ["same", "temperature_C", "run", "sample", "product", "lot", "role", "measured_at", "began", "replicate"]
     return rows[[*kept, "instrument", "operator"]].assign(quantity=quantity, value=rows[column])
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from scipy.special import bdtrc
 
 from labcalc.judgement.duplicates.comparison import SIGNIFICANCE
 from labcalc.judgement.duplicates.pairing import CONDITIONS
@@ -79,8 +80,6 @@ class DuplicateSummary:
 
         A swapped bottle makes any scatter too large; only more sets beyond than chance sends there are the method.
         """
-        from scipy.special import bdtrc
-
         if self.comparison is None:
             return math.nan
         number, beyond = self.precision.number, len(self.beyond)
@@ -125,11 +124,10 @@ def summarise_sets(results: pd.DataFrame, sets: pd.DataFrame, laboratory: Labora
     """Summarise sets of repeats by conditions (repeatability first), class, quantity and temperature."""
     results = results.assign(shown=shown_values(results))
     keys = ["condition", "changed", "quantity", "precision_class", "temperature_C"]
-    groups = list(sets.groupby(keys, sort=False))
-    of_set = dict(results.groupby("set", sort=False).indices.items())
+    of_set = results.groupby("set", sort=False).indices
     found = [
         _summary(group, results.iloc[np.concatenate([of_set[one] for one in group.index])], laboratory)
-        for _, group in groups
+        for _, group in sets.groupby(keys, sort=False)
     ]
     found.sort(
         key=lambda one: (
@@ -161,22 +159,12 @@ def _summary(sets: pd.DataFrame, results: pd.DataFrame, laboratory: Laboratory) 
         why_not = why_not or "no limit at these levels"
     if step > limit and (kept["spread"] == 0.0).mean() > 0.5:
         why_not, limit = "the results are coarser than their limit", math.nan
-    return DuplicateSummary(
-        condition=condition,
-        changed=changed,
-        precision_class=name,
-        quantity=quantity,
-        temperature_C=temperature,
-        unit=SHOWN_UNITS[quantity],
-        precision=precision,
-        carried_over=tuple(sets.loc[apart, "sample"].astype(str)),
-        statement=statement,
-        why_not="carry-over holds all of them apart" if apart.all() else why_not,
-        limit_in_force=limit,
-        comparison=None if apart.all() else _comparison(precision, limit, step, statement),
-        beyond=tuple(kept.loc[kept["beyond"], "sample"].astype(str)),
-        robust_limit=_robust_limit(kept, precision),
-    )
+    comparison = None if apart.all() else _comparison(precision, limit, step, statement)
+    why_not = "carry-over holds all of them apart" if apart.all() else why_not
+    about = condition, changed, name, quantity, temperature, SHOWN_UNITS[quantity]
+    carried, beyond = (tuple(one["sample"].astype(str)) for one in (sets[apart], kept[kept["beyond"]]))
+    held = statement, why_not, limit, comparison, beyond
+    return DuplicateSummary(*about, precision, carried, *held, _robust_limit(kept, precision))
 
 
 def _robust_limit(sets: pd.DataFrame, precision: DuplicatePrecision) -> float:
@@ -205,9 +193,5 @@ def _comparison(
     # a published limit is what is to be met; a laboratory's own is an estimate as this one is
     known = statement.degrees_of_freedom if statement.mark == "laboratory" else math.inf
     rounding = float(difference_limit_factor()) * step / math.sqrt(12.0)
-    return compare_repeatability(
-        precision.deviation,
-        precision.degrees_of_freedom,
-        math.hypot(limit, rounding),
-        published_degrees_of_freedom=known,
-    )
+    own, of_limit = (precision.deviation, precision.degrees_of_freedom), math.hypot(limit, rounding)
+    return compare_repeatability(*own, of_limit, published_degrees_of_freedom=known)

@@ -1,7 +1,7 @@
 """The precision of duplicate runs: of a period, a product or class, an operator, an instrument."""
 
 import hashlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import pandas as pd
@@ -104,12 +104,16 @@ class DuplicateReport:
     def findings(self) -> tuple[Action, ...]:
         """What needs action: precision worse than its limit, who stands out, repeats beyond, pairs that differ."""
         worse = "; ".join(f"{one.name}, {one.compared}" for one in self.summaries if one.is_worse)
-        found = [
+        apart: dict[str, list[str]] = {}
+        for one in self.beyond:
+            apart.setdefault(one.sample, []).append(f"{at_celsius(one.quantity, one.temperature_C)} {one.apart}")
+        beyond = "; ".join(f"{sample}: {', '.join(said)}" for sample, said in apart.items())
+        return (
             *([Action("Precision of duplicates", f"worse than its limit: {worse}", REVIEW)] if worse else []),
             *self.named,
-            *([Action("Repeats", _apart(self.beyond), _MEASURE)] if self.beyond else []),
-        ]
-        return (*found, *self.biased)
+            *([Action("Repeats", f"beyond their limit: {beyond}", _MEASURE)] if beyond else []),
+            *self.biased,
+        )
 
     @property
     def about(self) -> str:
@@ -183,25 +187,13 @@ def duplicates_between(material: Material, period: Period, **only: str) -> Dupli
 
 def _known(asked: str, what: str, names: Iterable[str]) -> str:
     """Return the name as it is written."""
-    by_folded = {name.casefold(): name for name in names}
-    if not asked.strip():
-        return ""
-    folded = asked.strip().casefold()
-    if folded not in by_folded:
+    by_folded, folded = {name.casefold(): name for name in names}, asked.strip().casefold()
+    if folded and folded not in by_folded:
         raise PeriodError(f"the record holds no {what} '{asked}'{nearest(asked.strip(), by_folded.values())}")
-    return by_folded[folded]
-
-
-def _apart(beyond: Sequence[SetBeyond]) -> str:
-    """Say how far apart the repeats of each sample are."""
-    of_sample: dict[str, list[str]] = {}
-    for one in beyond:
-        of_sample.setdefault(one.sample, []).append(f"{at_celsius(one.quantity, one.temperature_C)} {one.apart}")
-    return "beyond their limit: " + "; ".join(f"{sample}: {', '.join(said)}" for sample, said in of_sample.items())
+    return by_folded[folded] if folded else ""
 
 
 def _digest(material: Material, period: Period, only: Mapping[str, str]) -> str:
     narrowed = [f"{name}={value}" for name, value in only.items() if value]
     stated = (period.name, narrowed, material.laboratory.digest, material.decisions, material.reading.sources)
-    ink = hashlib.sha256(repr((stated, material.doubts, material.repeated)).encode())
-    return ink.hexdigest()
+    return hashlib.sha256(repr((stated, material.doubts, material.repeated)).encode()).hexdigest()

@@ -12,7 +12,7 @@ from labcalc.judgement.carry_over.effect import certain_effects
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.duplicates.pairing import CONDITIONS
 from labcalc.judgement.record.measurements import Material
-from labcalc.judgement.record.repeats import repeat_limit
+from labcalc.judgement.record.repeats import LAST, repeat_limit
 from labcalc.lab import Laboratory, PrecisionFunction, PrecisionStatement, precision_for, product_of
 from labcalc.statistics import CRITICAL_RANGE_FACTORS, acceptable_result, critical_range
 from labcalc.wording import at_celsius, numeral, signed
@@ -114,10 +114,8 @@ def statement_for(
     Where the laboratory's own statement says nothing for the conditions, the published one holds.
     """
     name = "base oils" if precision_class == REFERENCE_CLASS else precision_class
-    found = (
-        precision_for(one, name, quantity, temperature_C) for one in (laboratory, replace(laboratory, precision=()))
-    )
-    known = [one for one in found if one is not None]
+    both = laboratory, replace(laboratory, precision=())
+    known = [one for of in both if (one := precision_for(of, name, quantity, temperature_C)) is not None]
     stated = (one for one in known if math.isfinite(limit_function(one, condition, laboratory).factor))
     return next(stated, known[0] if known else None)
 
@@ -154,13 +152,10 @@ def with_carry_over(
     effects = effects.reindex(results.index, fill_value=0.0)
     groups = effects.groupby(results["set"])
     apart, carried = groups.max() - groups.min(), groups.nth(0).to_numpy() - groups.nth(1).to_numpy()
-    sets = sets.assign(
-        carried=pd.Series(carried, apart.index), carried_over=apart.reindex(sets.index) > PART * sets["pair_limit"]
-    )
+    is_apart = apart.reindex(sets.index) > PART * sets["pair_limit"]
+    sets = sets.assign(carried=pd.Series(carried, apart.index), carried_over=is_apart)
     return sets, results.assign(carried=effects)
 
-
-_LAST = 4  # the procedure of ISO 5725-6 ends with four results
 
 _GROSS = 2.0
 """Times its limit that a set spreads by chance once in 10 000 where the limit is just met, [-]: our own choice."""
@@ -240,11 +235,11 @@ def _what_to_do(condition: str, changed: str, values: tuple[float, ...], limit: 
             "Measure it side by side, in one hand: a difference that stays is the bottle's (swapped, not mixed); one "
             f"that goes came with the change of {changed}."
         )
-    if len(values) > _LAST:
+    if len(values) > LAST:
         return "Find out why before anything is reported: more than four results are no longer a matter of chance."
     pair_limit = limit / critical_range(1.0, len(values))
     decision = acceptable_result(values, pair_limit)
     if decision.more == 0:
         return f"Report the median, {numeral(decision.value, figures=5)} {unit}, and find out why they don't agree."
-    four = numeral(critical_range(pair_limit, _LAST), figures=3)
+    four = numeral(critical_range(pair_limit, LAST), figures=3)
     return f"Measure {decision.more} more: report the mean of four within {four} {unit}, else their median."

@@ -13,14 +13,7 @@ from labcalc.judgement.duplicates.pairing import CONDITIONS
 from labcalc.judgement.duplicates.sets import REFERENCE_CLASS, statement_for
 from labcalc.judgement.period import Month
 from labcalc.lab import Laboratory, PrecisionStatement
-from labcalc.statistics import (
-    BiasTest,
-    PerformanceIndex,
-    SitePrecision,
-    bias_test,
-    performance_index,
-    site_precision,
-)
+from labcalc.statistics import BiasTest, PerformanceIndex, SitePrecision, bias_test, performance_index, site_precision
 
 
 @dataclass(frozen=True, eq=False)

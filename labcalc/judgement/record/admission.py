@@ -106,9 +106,8 @@ class _Rows:
         if of_record.any() or (self.out | self.gone).any():
             inside = ~self.gone & ~self.out
             earlier = inside & of_record & ~self.table["run"].isin(set(own["run"])).to_numpy()
-            record = self.table.take(np.append(np.flatnonzero(earlier), at_hand[inside[at_hand]])).reset_index(
-                drop=True
-            )
+            held = np.append(np.flatnonzero(earlier), at_hand[inside[at_hand]])
+            record = self.table.take(held).reset_index(drop=True)
         copies = {run: frozenset(names) for run, names in self.copies.items()}
         return Admission(own, record, tuple(self.doubts.values()), tuple(self.told), copies)
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from labcalc.errors import DecisionError
 from labcalc.exports import QUANTITY_COLUMNS, Refusal, SourceFile
-from labcalc.judgement.carry_over.shares import RunBefore
+from labcalc.judgement.carry_over.shares import WITHIN_ONE, RunBefore
 from labcalc.judgement.certificates import UNITS, Certificates, certificates_in_use, compare_with_certificates
 from labcalc.judgement.control.site_record import ChecksInControl
 from labcalc.judgement.control.status import ChartState
@@ -26,7 +26,6 @@ from labcalc.wording import cut_short
 _FEWEST, _MOST = 30, 300
 """Differences below which a scatter is not known, and the newest that count, as instruments change: our own choice."""
 
-_WITHIN_ONE = 0.6827  # share of normal results within one standard deviation; a few far ones don't move that quantile
 
 Key = tuple[str, str, float]
 """Product, quantity, temperature [°C]: what scatters alike. Another product's fills say nothing of these."""
@@ -56,7 +55,7 @@ class FillScatter:
         earlier = sizes[: moments.searchsorted(until, side="left")][-_MOST:]
         if earlier.size < _FEWEST:
             return None
-        size = float(np.quantile(earlier, _WITHIN_ONE)) / math.sqrt(2.0)
+        size = float(np.quantile(earlier, WITHIN_ONE)) / math.sqrt(2.0)
         return OwnScatter(size, earlier.size) if size > 0.0 else None
 
 
@@ -252,25 +251,12 @@ class Dossier:
             ink.update(pd.util.hash_pandas_object(many, index=False).to_numpy().tobytes())
         for few in (self.rows, self.before, self.history):  # of a handful of rows it is quicker to write all
             ink.update(repr(few.to_numpy().tolist()).encode())
+        warm = self.rows["temperature_C"].unique()
         stated = (
-            self.sources,
-            self.refusals,
-            self.laboratory.digest,
-            self.product,
-            self.charts,
-            self.shifts,
-            self.afterwards,
-            self.in_sequence,
-            self.decisions,
-            self.doubts,
-            *(
-                self.own_scatter(quantity, at)
-                for quantity in QUANTITY_COLUMNS
-                for at in self.rows["temperature_C"].unique()
-            ),
-            self.waiting,
-            [(one.line, one.problem) for one in self.unusable],
-            *self.checks,
+            *(self.sources, self.refusals, self.laboratory.digest, self.product, self.charts, self.shifts),
+            *(self.afterwards, self.in_sequence, self.decisions, self.doubts),
+            *(self.own_scatter(quantity, at) for quantity in QUANTITY_COLUMNS for at in warm),
+            *(self.waiting, [(one.line, one.problem) for one in self.unusable], *self.checks),
         )
         ink.update(repr(stated).encode())
         return ink.hexdigest()

@@ -18,7 +18,7 @@ from labcalc.statistics import (
 from labcalc.wording import numeral
 
 _USUAL = 0.99  # share of good runs whose fills keep the instrument's own limits, [-]: our own choice
-_LAST = 4  # the procedure of ISO 5725-6 ends with four results; more are held against their critical range alone
+LAST = 4  # the procedure of ISO 5725-6 ends with four results; more are held against their critical range alone
 
 
 @dataclass(frozen=True)
@@ -93,7 +93,7 @@ def agreement_of(
         usual, number = _usual(dossier, quantity, temperature_C, mean, len(repeats), comparisons)
         outcome: Literal["agree", "unusual"] = "agree" if lie_within(repeats, min(usual, held[2])) else "unusual"
         return Agreement(outcome, mean, "", statement, *held, alone=alone, usual=usual, usual_number=number)
-    if letter == "d" or len(repeats) > _LAST:
+    if letter == "d" or len(repeats) > LAST:
         return Agreement("disagree", mean, "", statement, *held, alone=alone)
     decision = acceptable_result(repeats, precision)
     if decision.more:

@@ -69,17 +69,14 @@ def typical_check(dossier: Dossier, results: Results) -> Check | None:
     together = noise_explains(dossier) if looked_into and not far else 1.0
     if pairs:
         value, found = pairs[scores.index(score)]
-        finding = (
-            f"{found.place}, {found.reported} {found.unit}, is {numeral(abs(score), 1)} "
-            f"standard deviations {'above' if score > 0 else 'below'} the typical {plain(value.mean)}; limit "
-            f"{TYPICAL_DEVIATIONS:g}" + (f" (furthest of {len(pairs)})" if len(pairs) > 1 else "")
-        )
-        if together < _TOGETHER:
-            finding += "; with all results together noise and spread explain it with a probability of "
-            finding += probability(together)
+        away = f"{numeral(abs(score), 1)} standard deviations {'above' if score > 0 else 'below'}"
+        finding = f"{found.place}, {found.reported} {found.unit}, is {away} the typical {plain(value.mean)}; limit "
+        finding += f"{TYPICAL_DEVIATIONS:g}" + (f" (furthest of {len(pairs)})" if len(pairs) > 1 else "")
+        explained = "with all results together noise and spread explain it"
     else:
-        finding += "; beside those that it gives, carried here, noise and spread explain the run with a probability of "
-        finding += probability(together)
+        explained = "beside those that it gives, carried here, noise and spread explain the run"
+    if not pairs or together < _TOGETHER:
+        finding += f"; {explained} with a probability of {probability(together)}"
     basis = "typical values of lab.toml; limit by common practice"
     return Check(name, "doubtful" if far or together < _TOGETHER else "met", finding, basis)
 
@@ -162,14 +159,9 @@ def _held_by_method(rule: DecisionRule, found: Result | Consequence, limit: Limi
     repeatability = float(statement.repeatability.at(found.value))
     width = float(one_sided_margin(reproducibility, repeatability=repeatability, results=number))
     tight = not limits_leave_room(limit.lowest, limit.highest, reproducibility)
-    return _Held(
-        rule,
-        width,
-        width / coverage_factor(0.90),  # two-sided 90 % leave 5 % on either side
-        reproducibility=reproducibility,
-        band="0.59 R" if number == 1 else f"0.59 R of the mean of {number} results",
-        remarks=(_NO_ROOM,) if tight else (),
-    )
+    band, remarks = "0.59 R" if number == 1 else f"0.59 R of the mean of {number} results", (_NO_ROOM,) * tight
+    standard = width / coverage_factor(0.90)  # two-sided 90 % leave 5 % on either side
+    return _Held(rule, width, standard, reproducibility=reproducibility, band=band, remarks=remarks)
 
 
 def _instead(rule: DecisionRule) -> str:

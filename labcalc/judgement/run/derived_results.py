@@ -1,4 +1,4 @@
-"""What follows from the results of a run: index, grade, interpolated viscosity, density at 15 °C, gravity."""
+"""What follows from the results of a run: index, grade, viscosities and densities elsewhere, gravity."""
 
 import math
 import warnings
@@ -12,7 +12,6 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc import formulae
 from labcalc.errors import ExtrapolationWarning, OutOfRangeError
 from labcalc.judgement.record.dossier import Dossier
-from labcalc.judgement.run.derived_densities import AT_60F, density_at
 from labcalc.judgement.uncertainty.effects import CONFIDENCE, MODEL
 from labcalc.judgement.uncertainty.results import (
     Consequence,
@@ -27,10 +26,13 @@ from labcalc.lab import GradeSystem, grade_systems
 from labcalc.statistics import coverage_factor
 from labcalc.wording import celsius, numeral
 
-_Density = Callable[[float], Consequence]  # from a temperature, [°C], to the density there
-_IfMeasured = Callable[[float], Consequence | None]  # the same, None without a measured density
+AT_60F = 140.0 / 9.0  # 60 °F, [°C]
+
+_LEAST_SPAN_K = 10.0
+"""Distance of two temperatures from which on two densities tell an expansion, [K]: labcalc's own choice."""
+
 _NEEDS_TWO = "needs two measured temperatures"
-_whole = partial(numeral, decimals=0)
+_whole, _tenth = (partial(numeral, decimals=number) for number in (0, 1))
 
 
 def consequences_of(dossier: Dossier, results: Results) -> tuple[Consequence, ...]:
@@ -41,7 +43,7 @@ def consequences_of(dossier: Dossier, results: Results) -> tuple[Consequence, ..
     Returns : What the class of the product asks for, always in the same order.
     """
     density = cache(partial(density_at, dossier, results))
-    if_measured: _IfMeasured = density if results.densities else lambda _: None
+    if_measured: Callable[[float], Consequence | None] = density if results.densities else lambda _: None
     measured = {r.temperature_C for r in results.viscosities}
     at_40, at_100 = (results.of("kinematic viscosity", at) for at in (40.0, 100.0))
     calculate: dict[str, Callable[[], Iterable[Consequence]]] = {
@@ -51,8 +53,8 @@ def consequences_of(dossier: Dossier, results: Results) -> tuple[Consequence, ..
         ),
         "density at 15 °C": lambda: (density(15.0),),
         "density at 20 °C": lambda: (density(20.0),),
-        "relative density": lambda: (_by_60F("Relative density 60/60 °F", "", 4, "relative_density", density),),
-        "API gravity": lambda: (_by_60F("API gravity", "°API", 1, "api_gravity", density),),
+        "relative density": lambda: (_by_60F("Relative density 60/60 °F", "", 4, "relative_density", density(AT_60F)),),
+        "API gravity": lambda: (_by_60F("API gravity", "°API", 1, "api_gravity", density(AT_60F)),),
         "CCAI": lambda: (_ignition(results, if_measured(15.0), "CCAI", formulae.calculated_carbon_aromaticity_index),),
         "CII": lambda: (_ignition(results, if_measured(15.0), "CII", formulae.calculated_ignition_index),),
         "Saybolt viscosity": lambda: (_saybolt(results, fahrenheit, dossier.liquid) for fahrenheit in (100, 210)),
@@ -71,8 +73,8 @@ def _index(at_40: Result | None, at_100: Result | None) -> Consequence:
     return calculated("Viscosity index", "viscosity_index", formula, [at_40, at_100], report, "", "table basis", needs)
 
 
-def _by_60F(name: str, unit: str, decimals: int, formula: str, density: _Density) -> Consequence:
-    at_60F, report = density(AT_60F), partial(numeral, decimals=decimals)
+def _by_60F(name: str, unit: str, decimals: int, formula: str, at_60F: Consequence) -> Consequence:
+    report = partial(numeral, decimals=decimals)
     return calculated(name, formula, getattr(formulae, formula), [at_60F], report, unit, at_60F.note)
 
 
@@ -171,10 +173,8 @@ def _ignition(
     def at_its_temperature(density: ArrayLike, viscosity: ArrayLike) -> NDArray[np.float64]:
         return index(density, viscosity, at_C)
 
-    needs, note = (
-        "needs a kinematic viscosity, at 50 °C at best, and a density",
-        f"from the kinematic viscosity at {celsius(at_C)}",
-    )
+    needs = "needs a kinematic viscosity, at 50 °C at best, and a density"
+    note = f"from the kinematic viscosity at {celsius(at_C)}"
     return calculated(name, formula, at_its_temperature, [density_15, nearest], _whole, "", note, needs)
 
 
@@ -197,3 +197,66 @@ def _molecular_mass(at_40: Result | None, at_100: Result | None, density_60F: Co
     note = "an estimate; the equation's own error is not known"
     found = calculated("Relative molecular mass", "relative_molecular_mass", mass, inputs, _whole, "", note, needs)
     return replace(found, effects=())
+
+
+# --- Densities: by the oil's own expansion where two were measured, else by the tables ---
+
+
+def density_at(dossier: Dossier, results: Results, to_C: float) -> Consequence:
+    """Return the density at a temperature, [°C]: by the oil's own expansion; by the table where there is none."""
+    name = f"Density at {'60 °F' if to_C == AT_60F else celsius(to_C)}"
+    measured = sorted((one for one in results.densities if not one.follows), key=_from_15)
+    far = max(measured, key=lambda one: abs(one.temperature_C - measured[0].temperature_C), default=None)
+    if far is None or abs(far.temperature_C - measured[0].temperature_C) < _LEAST_SPAN_K:
+        return _by_table(name, to_C, min(results.densities, key=_from_15, default=None), dossier)
+    try:
+        return _by_own(name, to_C, measured[0], far, dossier.liquid)
+    except OutOfRangeError as refusal:
+        table = _by_table(name, to_C, measured[0], dossier)
+        return replace(table, note=f"{table.note}; not by its own expansion: {refusal}")
+
+
+def _from_15(result: Result) -> float:
+    return abs(result.temperature_C - 15.0)
+
+
+def _by_table(name: str, to_C: float, nearest: Result | None, dossier: Dossier) -> Consequence:
+    """Return the density by the expansion that the tables give for the group, and how far oils are from that."""
+    formula = "density_at_60F" if to_C == AT_60F else "density_at"
+    if nearest is None:
+        return missing(name, "kg/m³", formulae.edition_of(formula), "needs a measured density")
+    from_C, commodity = nearest.temperature_C, dossier.commodity
+
+    def density(measured: ArrayLike, oil_over_table: ArrayLike) -> NDArray[np.float64]:
+        if to_C == AT_60F:
+            found = formulae.density_at_60F(measured, from_C, commodity=commodity)
+        else:
+            found = formulae.density_at(measured, from_C, to_C, commodity=commodity)
+        return np.asarray(found * np.asarray(oil_over_table))
+
+    try:
+        kg_m3 = formulae.table_expansion_uncertainty(nearest.value, from_C, to_C, commodity=commodity)
+        relative = float(kg_m3 / density(nearest.value, 1.0))
+    except OutOfRangeError as refusal:
+        return missing(name, "kg/m³", formulae.edition_of(formula), str(refusal))
+    basis = "how far oils expand otherwise than API MPMS 11.1 says (table_expansion.toml)"
+    oil_over_table = taken_for_granted(MODEL, "expansion by the table", relative, basis)
+    assumed = "" if dossier.product else ", assumed: lab.toml knows no such product"
+    note = f"from {celsius(from_C)}, commodity group {commodity}{assumed}"
+    return calculated(name, formula, density, [nearest, oil_over_table], _tenth, "kg/m³", note)
+
+
+def _by_own(name: str, to_C: float, near: Result, far: Result, liquid: str | None) -> Consequence:
+    def density(first: ArrayLike, second: ArrayLike, oil_over_equation: ArrayLike) -> NDArray[np.float64]:
+        own = formulae.density_by_own_expansion(first, near.temperature_C, second, far.temperature_C, to_C)
+        return np.asarray(own.density * np.asarray(oil_over_equation))
+
+    measured = near.value, near.temperature_C, far.value, far.temperature_C
+    own = formulae.density_by_own_expansion(*measured, to_C, liquid=liquid)
+    basis = "how far oils expand otherwise than the equation of API MPMS 11.1 says (table_expansion.toml)"
+    relative = float(own.equation_uncertainty / own.density)
+    oil_over_equation = taken_for_granted(MODEL, "equation of the expansion", relative, basis)
+    cold, hot = sorted((near.temperature_C, far.temperature_C))
+    note = f"by its own expansion, {celsius(cold)} to {celsius(hot)}"
+    formula = "density_by_own_expansion"
+    return calculated(name, formula, density, [near, far, oil_over_equation], _tenth, "kg/m³", note)

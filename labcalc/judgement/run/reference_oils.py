@@ -21,12 +21,9 @@ def reference_checks(dossier: Dossier) -> tuple[Check, ...]:
     """Compare with the certificate: the run itself if it is a reference oil, else the last ones on its instrument."""
     if dossier.is_reference:
         return (_agreement("Agreement with the certificate", dossier.own_comparisons),)
-    if not dossier.laboratory.references:
-        return (
-            Check(_NAME, "doubtful", "lab.toml names no reference oils: nothing shows that the instrument is right"),
-        )
-    if dossier.references.empty:
-        return (Check(_NAME, "doubtful", dossier.why_no_references),)
+    if not dossier.laboratory.references or dossier.references.empty:
+        nothing = "lab.toml names no reference oils: nothing shows that the instrument is right"
+        return (Check(_NAME, "doubtful", dossier.why_no_references if dossier.laboratory.references else nothing),)
     of_oil = dossier.references.groupby("sample")["run"]  # the last run of each
     last = dossier.references[dossier.references["run"] == of_oil.transform("last")]
     return (_agreement(f"{_NAME}: agreement", last), _recency(f"{_NAME}: age", last, dossier))
@@ -60,8 +57,7 @@ def control_chart_check(dossier: Dossier) -> Check:
     furthest = max(judged, key=lambda state: state.distance if state.distance == state.distance else 0.0)
     without = len(charts) - len(judged)
     among = f"{len(judged)} with limits, {without} without" if without else f"{len(judged)} charts"
-    closest = f"{furthest.name}: {furthest.finding} (furthest of {among})"
-    return Check(name, "met", closest, basis)
+    return Check(name, "met", f"{furthest.name}: {furthest.finding} (furthest of {among})", basis)
 
 
 def _by_chance(charts: Sequence[ChartState]) -> float:

@@ -70,10 +70,8 @@ def _alone(found: Agreement, result: Result) -> str:
     """Say of repeats that are farther apart than one comparison allows what that is worth among several."""
     if found.outcome != "agree" or found.spread <= found.alone:
         return ""
-    return (
-        f" for all comparisons of this run together (one alone: {numeral(found.alone, figures=3)} {result.unit}, "
-        "which one good pair in twenty exceeds)"
-    )
+    alone = f"{numeral(found.alone, figures=3)} {result.unit}, which one good pair in twenty exceeds"
+    return f" for all comparisons of this run together (one alone: {alone})"
 
 
 def _limit_words(found: Agreement, result: Result, dossier: Dossier) -> str:
@@ -90,37 +88,24 @@ def _limit_words(found: Agreement, result: Result, dossier: Dossier) -> str:
     return f"r of {number} fills (determinations of one fill: d, {within} {result.unit})"
 
 
-def decision_checks(dossier: Dossier) -> tuple[Check, ...]:
+def decision_checks(dossier: Dossier) -> Iterator[Check]:
     """Show a decision that leaves the run, or a part of it, out, or waits: what somebody excluded is not released."""
     where = "the record" if dossier.laboratory.record else "decisions.jsonl"
-    excluding = (one for one in dossier.decisions if one.what == "exclude")
-    return tuple(
-        Check(
-            "Decision",
-            "doubtful" if one.quantity else "not met",
-            f"{at_celsius(one.quantity or 'the run', one.temperature_C)} is excluded by {one.who}, "
-            f"{one.when:%Y-%m-%d}: {one.why}",
-            where,
-        )
-        for one in excluding
-    ) + tuple(
-        Check(
-            f"Decision {one.number}",
-            "doubtful" if one.what in ("exclude", "accept", "count") else "not checked",
-            f"{one.what}, {one.who}, {one.when:%Y-%m-%d}: {one.why}: waits until another person confirms it",
-            where,
-        )
-        for one in dossier.waiting
-    )
+    for one in (one for one in dossier.decisions if one.what == "exclude"):
+        what = at_celsius(one.quantity or "the run", one.temperature_C)
+        finding = f"{what} is excluded by {one.who}, {one.when:%Y-%m-%d}: {one.why}"
+        yield Check("Decision", "doubtful" if one.quantity else "not met", finding, where)
+    for one in dossier.waiting:
+        state: State = "doubtful" if one.what in ("exclude", "accept", "count") else "not checked"
+        finding = f"{one.what}, {one.who}, {one.when:%Y-%m-%d}: {one.why}: waits until another person confirms it"
+        yield Check(f"Decision {one.number}", state, finding, where)
 
 
-def refused_rows_check(dossier: Dossier) -> tuple[Check, ...]:
+def refused_rows_check(dossier: Dossier) -> Iterator[Check]:
     """Say that rows of this sample were refused in the same export: what was measured is not all judged."""
-    own = [one for one in dossier.refusals if one.sample and one.sample == dossier.sample]
-    if not own:
-        return ()
-    rows = "1 row of this sample was" if len(own) == 1 else f"{len(own)} rows of this sample were"
-    return (Check("Rows of this sample", "doubtful", f"{rows} refused: {own[0]}", "the export", about="decision"),)
+    if own := [one for one in dossier.refusals if one.sample and one.sample == dossier.sample]:
+        rows = "1 row of this sample was" if len(own) == 1 else f"{len(own)} rows of this sample were"
+        yield Check("Rows of this sample", "doubtful", f"{rows} refused: {own[0]}", "the export")
 
 
 def record_checks(dossier: Dossier) -> Iterator[Check]:
@@ -149,9 +134,8 @@ def falling_checks(dossier: Dossier, results: Results) -> tuple[Check, ...]:
     found = formulae.judge_slope(slope, dossier.liquid or "petroleum liquid")
     finding = f"slope {numeral(slope, 3)}; liquids of the trade show {plain(found.lowest)} to {plain(found.highest)}"
     state: State = "met" if found.plausible else "doubtful"
-    return (
-        Check(name, state, finding + ("" if found.plausible else _TEMPERATURES), formulae.edition_of("judge_slope")),
-    )
+    finding += "" if found.plausible else _TEMPERATURES
+    return (Check(name, state, finding, formulae.edition_of("judge_slope")),)
 
 
 def correction_checks(dossier: Dossier, results: Results) -> Iterator[Check]:
@@ -174,25 +158,21 @@ def correction_checks(dossier: Dossier, results: Results) -> Iterator[Check]:
 def density_slope_check(dossier: Dossier, results: Results) -> Check:
     """Compare the density's fall with temperature with the one that the standard gives for the commodity group."""
     name = "Density slope"
-    densities = [r for r in results.densities if not r.follows]
+    densities, commodity = [r for r in results.densities if not r.follows], dossier.commodity
     if len(densities) < 2:
         return Check(name, "not checked", "needs densities at two temperatures")
     cold, hot = densities[0], densities[-1]
-    commodity = dossier.commodity
-    span = hot.temperature_C - cold.temperature_C
-    fall = (cold.value - hot.value) / span
+    fall = (cold.value - hot.value) / (hot.temperature_C - cold.temperature_C)
     try:
         slope = formulae.density_slope(cold.value, cold.temperature_C, hot.temperature_C, commodity=commodity)
     except OutOfRangeError as refusal:
         return Check(name, "not checked", str(refusal), formulae.edition_of("density_slope"), missed=True)
     expected = -float(slope)
-    return Check(
-        name,
-        "met" if abs(fall - expected) <= DENSITY_SLOPE_LIMIT else "doubtful",
-        f"falls by {numeral(fall, 3)} kg/m³ a kelvin between {celsius(cold.temperature_C)} and "
-        f"{celsius(hot.temperature_C)}; {numeral(expected, 3)} expected for a {commodity}, ±{DENSITY_SLOPE_LIMIT:g}",
-        f"{formulae.edition_of('density_slope')}; the limit is labcalc's own choice",
-    )
+    between = f"{celsius(cold.temperature_C)} and {celsius(hot.temperature_C)}"
+    finding = f"falls by {numeral(fall, 3)} kg/m³ a kelvin between {between}; {numeral(expected, 3)} expected for a "
+    finding += f"{commodity}, ±{DENSITY_SLOPE_LIMIT:g}"
+    state: State = "met" if abs(fall - expected) <= DENSITY_SLOPE_LIMIT else "doubtful"
+    return Check(name, state, finding, f"{formulae.edition_of('density_slope')}; the limit is labcalc's own choice")
 
 
 def line_check(dossier: Dossier, results: Results) -> Check:
@@ -204,12 +184,10 @@ def line_check(dossier: Dossier, results: Results) -> Check:
     if unknown := [r.agreement.why_not for r in inputs if r.agreement.statement is None]:
         return Check(name, "not checked", unknown[0], missed=True)
     known = [r.agreement.statement for r in inputs if r.agreement.statement is not None]
+    numbers = [independent_results(r.repeats, dossier.laboratory) for r in inputs]
     noise = [  # standard deviation of a mean of repeats, [%]
-        100.0
-        * (float(one.repeatability.at(r.value)) / RANGE_FACTOR)
-        / math.sqrt(independent_results(r.repeats, dossier.laboratory))
-        / r.value
-        for r, one in zip(inputs, known, strict=True)
+        100.0 * (float(one.repeatability.at(r.value)) / RANGE_FACTOR) / math.sqrt(number) / r.value
+        for r, one, number in zip(inputs, known, numbers, strict=True)
     ]
     degrees = min(one.degrees_of_freedom for one in known)
     try:

@@ -159,9 +159,8 @@ def _methods(laboratory: Laboratory, instrument: Instrument, key: str) -> Iterat
         ones: list[Precision | PrecisionStatement] = [*published, *laboratory.precision]
         stated = {one.precision_class.casefold() for one in ones if one.quantity == quantity}
         if lacking := [name for name in asked if name.casefold() not in stated]:
-            finding = (
-                f"{instrument.name}: no precision of {method} is known here for {quantity} of {', '.join(lacking)}"
-            )
+            what = f"{quantity} of {', '.join(lacking)}"
+            finding = f"{instrument.name}: no precision of {method} is known here for {what}"
             yield Finding("warning", key, finding, "State your own under [[precision]]; `labcalc duplicates` tells it.")
 
 

@@ -103,10 +103,9 @@ def _between_laboratories(read: StudyFile, keep: Sequence[str]) -> Study:
         relations = tuple(precision_relations(found.mean, *one)[0] for one in (repeats, others))
     study = LaboratoryStudy(mandel_statistics(cells), screened, found, relations)
     rank, findings = ranked(_flags(study))
-    fewest = (
-        f"R rests on {numeral(float(found.reproducibility_degrees_of_freedom.min()), 0)} degrees of freedom or more"
-    )
-    reason = "; ".join(["limits of each level are in the table", *_relation_words(study), fewest])
+    fewest = numeral(float(found.reproducibility_degrees_of_freedom.min()), 0)
+    of_R = f"R rests on {fewest} degrees of freedom or more"
+    reason = "; ".join(["limits of each level are in the table", *_relation_words(study), of_R])
     counts = f"{cells.counts.sum()}, used {int(found.results.sum())}"
     facts = {"Laboratories": str(len(cells.laboratories)), "Levels": str(len(cells.levels)), "Results": counts}
     verdict, tables = _PRECISION_VERDICTS[rank], (_statement(study),)
@@ -124,10 +123,8 @@ def _flags(study: LaboratoryStudy) -> Iterator[Finding]:
             yield 2, f"Level {level}", found, "The study is in question, not they: look at samples and instructions."
     more = "More laboratories, or samples that are alike, would tell."
     yield from ((1, "Variance between laboratories", one, more) for one in study.precision.notes)
-    degrees = dict(
-        zip(study.precision.levels, study.precision.reproducibility_degrees_of_freedom.tolist(), strict=True)
-    )
-    if few := {level: df for level, df in degrees.items() if df < _ENOUGH}:
+    degrees = study.precision.reproducibility_degrees_of_freedom.tolist()
+    if few := {level: df for level, df in zip(study.precision.levels, degrees, strict=True) if df < _ENOUGH}:
         told = first_of((f"{level} {numeral(df, 0)}" for level, df in few.items()), 6)
         found = f"of R at level {told}; {_ENOUGH} are asked for"
         yield 1 + (min(few.values()) < _WORTHLESS), "Degrees of freedom", found, "State R with its interval."
@@ -158,7 +155,7 @@ def _statement(study: LaboratoryStudy) -> StudyTable:
 
     notes = [
         f"r and R are {LIMIT_FACTOR:g} s: one pair of results in twenty lies further apart. s_r and s_R of p "
-        "laboratories as in ISO 5725-2, with equal numbers of results as in ASTM E691; df of R by Satterthwaite.",
+        "laboratories as in ISO 5725-2, with equal numbers of results as in ASTM E691; df of R by Satterthwaite."
     ]
     if study.relations:
         notes.append(
@@ -187,10 +184,8 @@ def _crossed(read: StudyFile, factors: list[str], lower: float, upper: float, in
     gauge = reach(*map(math.sqrt, (study.gauge, *study.gauge_interval)))
     reason = f"{told}; s of the measurement {gauge}"
     facts = {f"{name.capitalize()}s": str(len(of)) for name, of in study.levels.items()}
-    facts |= {
-        "Repeats": str(study.repeats),
-        "Looked at": "100 ln of the results" if in_percent else "results as they are",
-    }
+    looked_at = "100 ln of the results" if in_percent else "results as they are"
+    facts |= {"Repeats": str(study.repeats), "Looked at": looked_at}
     verdict, tables = _GAUGE_VERDICTS[rank], (_gauge_table(study, "%" if in_percent else "unit of the results"),)
     return Study("Measurement study", read, facts, rank, verdict, reason, findings, tables, study)
 

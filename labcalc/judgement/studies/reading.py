@@ -86,9 +86,8 @@ def read_study(
     if len(kept) < 2:
         raise StudyError(name, 0, f"no rows: a header with {', '.join(needed)}, and rows beneath it, were expected")
     delimiter = max(";\t,", key=kept[0][1].count)
-    header, *cells = (
-        [cell.strip() for cell in row] for row in csv.reader((line for _, line in kept), delimiter=delimiter)
-    )
+    table = csv.reader((line for _, line in kept), delimiter=delimiter)
+    header, *cells = ([cell.strip() for cell in row] for row in table)
     names = {one.casefold(): one for one in kinds} | dict(aliases or {})
     columns, rows, empty = [names.get(one.casefold(), one) for one in header], [], []
     for column in columns:

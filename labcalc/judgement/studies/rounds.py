@@ -7,6 +7,7 @@ from datetime import date
 from pathlib import Path
 
 import numpy as np
+from scipy.special import fdtrc
 
 from labcalc.judgement.duplicates.report import DUPLICATE_VERDICTS
 from labcalc.judgement.studies.reading import (
@@ -160,21 +161,10 @@ def _scored(read: StudyFile, place: int) -> ScoredRound:
         scores["E_n"] = float(en_score(own, assigned, 2.0 * u_own, 2.0 * u_assigned))
     robust = {"Algorithm A": algorithm_a(everybody), "Q/Hampel": q_hampel(everybody)} if everybody.size else {}
     spread = float(row["s_own"]) / float(robust["Q/Hampel"].deviation) if robust else math.nan
-    return ScoredRound(
-        f"{row['scheme']}, {row['round']}",
-        day,
-        ", ".join(filter(None, (row["quantity"], row["unit"]))),
-        own,
-        float(found.assigned),
-        float(found.deviation),
-        scores,
-        str(found.reason),
-        everybody,
-        robust,
-        from_results,
-        spread,
-        _p_larger(spread, float(row["n_own"]) - 1.0, _SURENESS_OF_Q * (everybody.size - 1.0)),
-    )
+    p = _p_larger(spread, float(row["n_own"]) - 1.0, _SURENESS_OF_Q * (everybody.size - 1.0))
+    name, quantity = f"{row['scheme']}, {row['round']}", ", ".join(filter(None, (row["quantity"], row["unit"])))
+    scored = own, float(found.assigned), float(found.deviation), scores, str(found.reason)
+    return ScoredRound(name, day, quantity, *scored, everybody, robust, from_results, spread, p)
 
 
 def _participants(read: StudyFile, place: int) -> Array:
@@ -190,8 +180,6 @@ def _participants(read: StudyFile, place: int) -> Array:
 
 def _p_larger(ratio: float, own: float, others: float) -> float:
     """Return p of an F test that a standard deviation isn't larger than another, by their degrees of freedom."""
-    from scipy.special import fdtrc
-
     return float(fdtrc(own, others, ratio**2)) if own >= 1.0 and math.isfinite(ratio) else math.nan
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from scipy.special import stdtr
 
 from labcalc.errors import StudyError
 from labcalc.judgement.duplicates.pairing import CONDITIONS, repeated_results
@@ -157,9 +158,8 @@ def _from_record(material: Material, names: tuple[str, str], quantity: str, temp
     kept = sets[sets[by].isin(names)]
     wanted = float(kept["temperature_C"].mode().iloc[0]) if temperature is None else temperature
     if wanted not in (known := sorted(kept["temperature_C"].unique().tolist())):
-        raise StudyError(
-            "the record", 0, f"no repeats at {celsius(wanted)}; there are {', '.join(map(celsius, known))}"
-        )
+        there_are = ", ".join(map(celsius, known))
+        raise StudyError("the record", 0, f"no repeats at {celsius(wanted)}; there are {there_are}")
     kept = kept[kept["temperature_C"] == wanted].drop_duplicates(["set", by])
     day = kept["measured_at"].dt.strftime("%Y-%m-%d").groupby(kept["set"]).transform("first")
     rows = pd.DataFrame({"sample": kept["sample"] + " " + day, "method": kept[by], "result": kept["value"]})
@@ -252,8 +252,6 @@ def _doubts(found: Comparison) -> Iterator[Finding]:
 
 def _p_trend(values: Array, level: Array) -> float:
     """Return p of Spearman's rank correlation, by Student's t."""
-    from scipy.special import stdtr
-
     ranks = [np.argsort(np.argsort(one, kind="stable"), kind="stable") for one in (values, level)]
     r, free = float(np.corrcoef(ranks[0], ranks[1])[0, 1]), values.size - 2
     return 2.0 * float(stdtr(free, -abs(r) * math.sqrt(free / max(1.0 - r * r, 1e-12))))
@@ -276,11 +274,8 @@ def _lines_table(found: Comparison) -> StudyTable:
 def _differences_table(found: Comparison) -> StudyTable:
     one = found.agreement
     rows = [(f"Bias at {numeral(level, figures=3)}", reach(*found.bias(level))) for level in found.levels]
-    rows += [
-        ("Mean difference", reach(*one.mean)),
-        ("Lower limit of agreement", reach(*one.lower)),
-        ("Upper limit of agreement", reach(*one.upper)),
-    ]
+    names = ("Mean difference", "Lower limit of agreement", "Upper limit of agreement")
+    rows += [(name, reach(*ends)) for name, ends in zip(names, (one.mean, one.lower, one.upper), strict=True)]
     if found.allowed > 0.0:
         rows.append((f"Share beyond ±{found.told(found.allowed)}", found.share_words))
     note = "Biases by Deming's line. Limits of agreement hold 95 % of differences of means of as many results as here."
@@ -295,9 +290,8 @@ def _class_table(found: Comparison) -> Iterator[StudyTable]:
     marks = dict.fromkeys(one.squares, "") | {one.name: ", chosen"}
     rows = tuple((f"Class {name}{marks[name]}", numeral(square, 2)) for name, square in one.squares.items())
     line = f"y = {numeral(one.intercept, figures=3)} + {numeral(one.slope, figures=4)} x"
-    notes = [
-        f"Class {one.name}: {CORRECTIONS[one.name]}, {line}. What remains beside the errors: {p_value(one.p_rest)}."
-    ]
+    remains = f"What remains beside the errors: {p_value(one.p_rest)}."
+    notes = [f"Class {one.name}: {CORRECTIONS[one.name]}, {line}. {remains}"]
     if one.sample_effects:
         like = "look random" if one.random_effects else "don't look random: no common correction holds"
         notes.append(f"Differences from sample to sample {like}; their s is about {numeral(one.effect_deviation)}.")

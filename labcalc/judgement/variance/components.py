@@ -131,21 +131,11 @@ def components_of_results(
         scaled = values - means if quantity == "density" else 100.0 * (values / means - 1.0)
         series = samples.to_numpy(str) if several else None
         components = _components(scaled, layout, series)
-    return ComponentsOfVariance(
-        samples=tuple(sorted(sample_names(rows).unique())),
-        quantity=quantity,
-        temperature_C=temperature,
-        unit="kg/m³" if quantity == "density" else "%",
-        number=values.size,
-        levels=layout.levels,
-        components=components,
-        not_enough=_too_few(layout, values.size),
-        remarks=(
-            *(f"{name}: {below_0}" for name in (() if components is None else components.set_to_zero)),
-            *_heavy_tails(values, scaled),
-        ),
-        excluded=len(known) - len(used),
-    )
+    set_to_zero = () if components is None else components.set_to_zero
+    remarks = (*(f"{name}: {below_0}" for name in set_to_zero), *_heavy_tails(values, scaled))
+    named, unit = tuple(sorted(sample_names(rows).unique())), "kg/m³" if quantity == "density" else "%"
+    told = layout.levels, components, _too_few(layout, values.size), remarks, len(known) - len(used)
+    return ComponentsOfVariance(named, quantity, temperature, unit, values.size, *told)
 
 
 def _components(
@@ -180,9 +170,8 @@ def _with_variances(found: VarianceComponents, variances: Mapping[str, float]) -
     total = sum(variances.values())
     components = [replace(one, **held(one.interval, one.name)) for one in found.components]
     shared = tuple(replace(one, share=one.variance / total) for one in components)
-    return replace(
-        found, components=shared, sums=tuple(replace(one, **held(one.interval, *one.names)) for one in found.sums)
-    )
+    sums = tuple(replace(one, **held(one.interval, *one.names)) for one in found.sums)
+    return replace(found, components=shared, sums=sums)
 
 
 def sample_names(rows: pd.DataFrame) -> pd.Series:
@@ -231,10 +220,8 @@ def components_side_by_side(material: Material) -> tuple[ComponentsOfVariance, .
     Returns : One a set of oils and lots that share two days or more, quantity and temperature; none for a laboratory
         with one oil.
     """
-    record = material.record
-    rows = record[
-        (record["role"] == "reference") & record[["instrument", "operator", "measured_at"]].notna().all(axis=1)
-    ]
+    rows = material.record[material.record["role"] == "reference"]
+    rows = rows.dropna(subset=["instrument", "operator", "measured_at"])
     excluded = {one.run for one in exclusions(material)}
     rows = rows.assign(oil=sample_names(rows), day=rows["measured_at"].dt.date, warm=rows["temperature_C"].round(1))
     found = [
@@ -255,8 +242,7 @@ def _of_sets(rows: pd.DataFrame, quantity: str, excluded: set[str]) -> Iterator[
         if len(names) < 2 or len(set(names)) < len(names) or len(together) < 2 * len(names):
             continue
         study = components_of_results(together, quantity)
-        left_out = int(rows["oil"].isin(names).sum()) - len(together)
-        alone = (
-            (f"{left_out} results are left out: on their day an oil was missing or measured twice",) if left_out else ()
-        )
-        yield replace(study, remarks=(*study.remarks, _ALIKE.format(unit=study.unit), *alone))
+        remarks = [*study.remarks, _ALIKE.format(unit=study.unit)]
+        if left_out := int(rows["oil"].isin(names).sum()) - len(together):
+            remarks.append(f"{left_out} results are left out: on their day an oil was missing or measured twice")
+        yield replace(study, remarks=tuple(remarks))

@@ -67,10 +67,9 @@ def layout_of(rows: pd.DataFrame) -> Layout:
             found.append(((name,), path, groups))
     if not found or found[-1][2] < len(rows):
         found.append(((_LOWEST,), path, len(rows)))
-    counts = [1, *(groups for _, _, groups in found)]
-    levels = tuple(
-        Level(names, groups, groups - above) for (names, _, groups), above in zip(found, counts[:-1], strict=True)
-    )
+    counts = [1, *(groups for _, _, groups in found[:-1])]
+    each = zip(found, counts, strict=True)
+    levels = tuple(Level(names, groups, groups - above) for (names, _, groups), above in each)
     lacking += [_together(level) for level in levels if len(level.names) > 1]
     codes_of = {listed(names): codes for names, codes, _ in found[:-1]}
     return Layout(levels, MappingProxyType(codes_of), tuple(lacking))

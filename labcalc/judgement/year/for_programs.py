@@ -13,7 +13,7 @@ from labcalc.judgement.duplicates.precision import DuplicateSummary
 from labcalc.judgement.duplicates.report import REVIEW, DuplicateReport
 from labcalc.judgement.duplicates.sets import SetBeyond
 from labcalc.judgement.month.report import MonthReport
-from labcalc.judgement.run.for_programs import made_by, number
+from labcalc.judgement.run.reported import made_by, number
 
 FORMAT = "labcalc quality 1"
 
