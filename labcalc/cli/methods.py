@@ -43,7 +43,7 @@ def methods(out: Path) -> int:
     from labcalc import formulae
     from labcalc.formulae.published import compare_with_published
     from labcalc.formulae.published_editions import methods_pages
-    from labcalc.workbooks.writing import write_whole
+    from labcalc.writing import write_whole
 
     printed: dict[str, list[Comparison]] = {}
     for value in compare_with_published():

@@ -99,7 +99,7 @@ def _as_number(reported: str) -> float | str | None:
 
 
 def _write_json(document: Mapping[str, Any], path: Path) -> None:
-    from labcalc.workbooks.writing import write_whole
+    from labcalc.writing import write_whole
 
     begins = json.dumps({"format": document["format"]}, indent=1)[:-2]
     if path.exists() and not path.read_text("utf-8", errors="replace").startswith(begins):

@@ -50,7 +50,7 @@ def _write(found: Sequence[Comparison], out: Path) -> None:
     from labcalc.lab.clock import present_moment
     from labcalc.workbooks.page import lay_out
     from labcalc.workbooks.scripts import Scripts
-    from labcalc.workbooks.writing import write_whole
+    from labcalc.writing import write_whole
 
     def table(caption: str, columns: Sequence[str], rows: Iterable[Sequence[str]], numeric: tuple[int, ...]) -> str:
         return html_table(caption, columns, [[*map(escape, row)] for row in rows], numeric=numeric, stacked=True)

@@ -131,9 +131,7 @@ def _record(line: bytes, file: str, place: int) -> Any:
     except UnicodeDecodeError:
         raise DecisionError(file, place, "not UTF-8") from None
     except (ValueError, RecursionError):
-        if line.startswith(b"{") and not line.rstrip().endswith(
-            b"}"
-        ):  # whoever wrote it was stopped, and others went on
+        if line.startswith(b"{") and not line.rstrip().endswith(b"}"):  # who wrote it was stopped, and others went on
             raise DecisionError(file, place, _TORN) from None
         start = line.decode("utf-8", "replace")[:40]
         raise DecisionError(file, place, f"{shown(start)}: a decision in braces is expected") from None

@@ -15,7 +15,8 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from labcalc.errors import SettingsError, SettingsProblem
+from labcalc.errors import ExportError, SettingsError, SettingsProblem
+from labcalc.exports.read import content_of
 from labcalc.lab._schema import FILE
 from labcalc.lab._tables import Problems, schema_of
 from labcalc.lab.laboratory import Laboratory
@@ -95,16 +96,10 @@ def _checked(content: bytes, name: str, file: Path | None) -> Laboratory:
 def _bytes(path: Path) -> bytes:
     if path.is_dir():
         raise SettingsError(str(path), "", "this is a folder; the lab.toml in it is expected")
-    if path.exists() and not path.is_file():
-        raise SettingsError(str(path), "", "this is a pipe or a device; a file is expected")
     try:
-        return path.read_bytes()
-    except FileNotFoundError:
-        raise SettingsError(str(path), "", "there is no such file") from None
-    except ValueError:
-        raise SettingsError(str(path), "", "its name can't be one") from None
-    except OSError as error:
-        raise SettingsError(str(path), "", f"can't be read: {error.strerror}") from error
+        return content_of(path)
+    except ExportError as failure:
+        raise SettingsError(str(path), "", failure.problem) from None
 
 
 def _decoded(content: bytes, file: str) -> str:

@@ -3,31 +3,37 @@
 import signal
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from types import FrameType
 
 from labcalc.errors import WorkbookError
-from labcalc.workbooks.apart import stop_helpers
-from labcalc.workbooks.cluster import cluster_executor
-from labcalc.workbooks.executors import render_with
-from labcalc.workbooks.folder import clear_left_overs, one_writer, others_files
+from labcalc.workbooks.apart import cluster_executor, render_with, stop_helpers
+from labcalc.workbooks.folder import clear_left_overs, one_writer, others_files, safe_stem, safe_stems
 from labcalc.workbooks.fork import Answer, fork_is_safe, interrupts_held, render_forked
 from labcalc.workbooks.index import index_names, write_index
 from labcalc.workbooks.jobs import ReportJob
-from labcalc.workbooks.names import safe_stem, safe_stems
-from labcalc.workbooks.options import BatchOptions
-from labcalc.workbooks.outcome import EARLIER, FAILED, RENDERED, UP_TO_DATE, WAITING, BatchResult, Outcome, Progress
+from labcalc.workbooks.options import (
+    EARLIER,
+    FAILED,
+    RENDERED,
+    UP_TO_DATE,
+    WAITING,
+    BatchOptions,
+    BatchResult,
+    Outcome,
+    Progress,
+)
 from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.pdf import print_beside
 from labcalc.workbooks.rendering import Rendering, RenderTask, task_for
 from labcalc.workbooks.scripts import Scripts, provide_script
 from labcalc.workbooks.state import Record, add_record, fingerprint, read_records, write_records
-from labcalc.workbooks.writing import write_whole
+from labcalc.writing import write_whole
 
 _WINDOW = 256  # how many reports are out at an executor at a time
 _INDEX_EVERY_S = 5.0
@@ -90,7 +96,9 @@ class _Batch:
     _done: int = 0
 
     def __post_init__(self) -> None:
-        _refuse_equal_names(self.jobs)
+        counts = Counter(job.name for job in self.jobs)
+        if twice := next((name for name, count in counts.items() if count > 1), None):
+            raise WorkbookError(f"two reports are named '{twice}'")
         self.out = self.options.out
         clear_left_overs(self.out)
         self._records = read_records(self.out)
@@ -221,25 +229,13 @@ class _Batch:
         return BatchResult(outcomes, self._index, time.monotonic() - self._began)
 
 
-def _refuse_equal_names(jobs: Sequence[ReportJob]) -> None:
-    seen: set[str] = set()
-    for job in jobs:
-        if job.name in seen:
-            raise WorkbookError(f"two reports are named '{job.name}'")
-        seen.add(job.name)
-
-
 @contextmanager
 def _terminated_as_interrupted() -> Iterator[None]:
     """Let SIGTERM end a batch as Ctrl-C does."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-
-    def interrupt(_: int, frame: FrameType | None) -> None:
-        raise KeyboardInterrupt
-
-    before = signal.signal(signal.SIGTERM, interrupt)
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         yield
     finally:

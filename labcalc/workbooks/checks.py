@@ -7,7 +7,7 @@ from html import unescape
 from pathlib import Path
 
 from labcalc.errors import WorkbookError
-from labcalc.workbooks.figures_html import Shown
+from labcalc.workbooks.outputs import Shown
 from labcalc.workbooks.scripts import drawn_traces
 
 _TAG = re.compile(r"""<([a-z][^\s/>]*)((?:"[^"]*"|'[^']*'|[^"'>]+)*+)>""", re.I)

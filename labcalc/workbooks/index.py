@@ -9,9 +9,9 @@ from itertools import count
 from pathlib import Path
 
 from labcalc.wording import counted
-from labcalc.workbooks.outcome import EARLIER, FAILED, RENDERED, UP_TO_DATE, WAITING, Outcome
+from labcalc.workbooks.options import EARLIER, FAILED, RENDERED, UP_TO_DATE, WAITING, Outcome
 from labcalc.workbooks.page import build_page, inert_json, keep_units, own_script
-from labcalc.workbooks.writing import write_whole
+from labcalc.writing import write_whole
 
 _CSS = ("releasable", "second-look", "not-releasable")
 _AT_FIRST = 300  # rows that stand on the page without a script; more would make a phone wait

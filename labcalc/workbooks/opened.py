@@ -13,7 +13,7 @@ from labcalc.errors import WorkbookError
 from labcalc.shipped import sample_lab, workbook_files
 from labcalc.workbooks.lean import keep_imports_short
 from labcalc.workbooks.parameters import Json, check_parameters, declared_parameters
-from labcalc.workbooks.writing import write_whole
+from labcalc.writing import write_whole
 
 SAMPLE_FOLDER = "labcalc-sample-laboratory"  # where the sample laboratory is copied to, in the current folder
 

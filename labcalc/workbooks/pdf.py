@@ -10,7 +10,7 @@ from pathlib import Path
 
 from labcalc.errors import WorkbookError
 from labcalc.workbooks.folder import scratch_prefix
-from labcalc.workbooks.writing import PART
+from labcalc.writing import PART
 
 PAPERS = ("A4", "Letter")
 

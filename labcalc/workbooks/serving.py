@@ -13,7 +13,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from types import FrameType
 from typing import IO
 from urllib.parse import quote
 from urllib.request import ProxyHandler, build_opener
@@ -68,16 +67,12 @@ def serve_workbook(
 def _told_to_end() -> Iterator[None]:
     """Take being told to end, as when the terminal is closed, like Ctrl-C."""
     names = [signal.SIGTERM, *([signal.SIGHUP] if hasattr(signal, "SIGHUP") else [])]
-    before = {name: signal.signal(name, _as_ctrl_c) for name in names}
+    before = {name: signal.signal(name, signal.default_int_handler) for name in names}
     try:
         yield
     finally:
         for name, handler in before.items():
             signal.signal(name, handler)
-
-
-def _as_ctrl_c(number: int, frame: FrameType | None) -> None:
-    raise KeyboardInterrupt
 
 
 @dataclass(frozen=True)

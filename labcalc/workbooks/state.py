@@ -18,7 +18,7 @@ from labcalc.workbooks.lean import for_speed_only
 from labcalc.workbooks.page import templates_digest
 from labcalc.workbooks.rendering import RenderTask
 from labcalc.workbooks.scripts import plotly_script_name
-from labcalc.workbooks.writing import write_whole
+from labcalc.writing import write_whole
 
 _FILE = ".labcalc-reports.jsonl"
 _LIBRARIES = ("ipython", "mistune", "numpy", "pandas", "papermill", "plotly", "scipy")

@@ -14,7 +14,7 @@ import pytest
 from labcalc.errors import WorkbookError
 from labcalc.workbooks import RenderedReport, Scripts, render_workbook
 from labcalc.workbooks.checks import check_page
-from labcalc.workbooks.figures_html import Shown
+from labcalc.workbooks.outputs import Shown
 from tests.workbooks.conftest import PICTURE, Writer
 
 

@@ -1,8 +1,13 @@
-"""Outputs made ready for a page: figures with caption and table, the summary taken out, nothing lost unseen."""
+"""What cells put out → the body of a page: figures with caption and table, the summary taken out, nothing lost unseen.
+
+No code stands in it.
+"""
 
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from html import escape
 from typing import Any
 
@@ -13,6 +18,7 @@ from labcalc.workbooks.page import inert_json
 PLOTLY_MIME = "application/vnd.plotly.v1+json"
 SUMMARY_MIME = "application/vnd.labcalc.summary+json"
 _SHOWN = ("text/html", "image/svg+xml", "image/png", "image/jpeg", "text/markdown", "text/plain")
+_COLOURS = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")  # of a terminal
 
 
 @dataclass
@@ -114,3 +120,41 @@ def _is_number(value: object) -> bool:
     except ValueError:
         return False
     return True
+
+
+@lru_cache(maxsize=1)
+def _markdown() -> Any:
+    import mistune
+
+    return mistune.create_markdown(escape=False, plugins=["strikethrough", "table", "url"])
+
+
+def body_of(notebook: Any) -> str:
+    """Return the body; a markdown cell tagged ``at-the-keyboard`` is for JupyterLab only."""
+    pieces: list[str] = []
+    for cell in notebook.cells:
+        if cell.cell_type == "code":
+            pieces += [_shown(output) for output in cell.outputs]
+        elif cell.cell_type == "markdown" and "at-the-keyboard" not in cell.metadata.get("tags", []):
+            pieces.append(_markdown()(cell.source))
+    return "\n".join(pieces)
+
+
+def _shown(output: Any) -> str:
+    """Return an output as the best that a page can show of it, as HTML."""
+    if output.output_type == "stream":
+        return _printed(output.text, " warning" if output.name == "stderr" else "")
+    data = output.get("data", {})
+    alt = escape(data.get("text/plain", "Picture"))
+    if "text/html" in data:
+        return str(data["text/html"])
+    if "image/svg+xml" in data:
+        return f'<div role="img" aria-label="{alt}">{data["image/svg+xml"]}</div>'
+    for kind in ("image/png", "image/jpeg"):
+        if kind in data:
+            return f'<img alt="{alt}" src="data:{kind};base64,{"".join(data[kind].split())}">'
+    return _markdown()(data["text/markdown"]) if "text/markdown" in data else _printed(data.get("text/plain", ""))
+
+
+def _printed(text: str, more: str = "") -> str:
+    return f'<pre class="printed{more}">{escape(_COLOURS.sub("", text))}</pre>'
