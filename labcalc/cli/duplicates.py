@@ -5,16 +5,7 @@ from pathlib import Path
 import click
 
 from labcalc.cli.results import results_option, write_quality
-from labcalc.cli.words import (
-    answer,
-    exit_code,
-    finish,
-    name_doubts,
-    name_refusals,
-    one_page,
-    paged,
-    record_option,
-)
+from labcalc.cli.words import answer, exit_code, finish, name_doubts, name_refusals, one_page, paged, record_option
 
 _MOST = 5  # sets beyond their limit that are named on the screen
 

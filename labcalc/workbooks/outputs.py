@@ -83,12 +83,16 @@ def _figure(output: Any, shown: Shown, place: str) -> str:
 
 def _figure_html(shown: Shown, figure: Mapping[str, Any], caption: str, table: Mapping[str, Any]) -> str:
     number, height = shown.figures, int(figure.get("layout", {}).get("height") or 420)
+    columns, rows = [str(one) for one in table["columns"]], table["rows"]
+    numeric = tuple(i for i in range(len(columns)) if rows and all(_is_number(row[i]) for row in rows))
+    cells = ([escape(str(value)) for value in row] for row in rows)
+    numbers = html_table(f"Numbers of figure {number}", columns, cells, numeric=numeric)
     return (
         f'<figure aria-labelledby="figure-{number}-caption" id="figure-{number}">'
         f'<div class="drawing" data-figure="figure-{number}-data" style="height:{height}px"></div>'
         f'<script id="figure-{number}-data" type="application/json">{inert_json(_said_once(shown, figure))}</script>'
         f'<figcaption id="figure-{number}-caption"><b>Figure {number}.</b> {escape(caption)}</figcaption>'
-        f'<details open=""><summary>Numbers of figure {number}</summary>{_table_html(number, table)}</details>'
+        f'<details open=""><summary>Numbers of figure {number}</summary>{numbers}</details>'
         "</figure>"
     )
 
@@ -105,13 +109,6 @@ def _said_once(shown: Shown, figure: Mapping[str, Any]) -> dict[str, Any]:
         first = places.setdefault(json.dumps(trace.get("x")), number)
         data.append(trace if first == number else trace | {"x": first})
     return {"data": data, "layout": layout}
-
-
-def _table_html(number: int, table: Mapping[str, Any]) -> str:
-    columns, rows = [str(one) for one in table["columns"]], table["rows"]
-    numeric = tuple(i for i in range(len(columns)) if rows and all(_is_number(row[i]) for row in rows))
-    cells = ([escape(str(value)) for value in row] for row in rows)
-    return html_table(f"Numbers of figure {number}", columns, cells, numeric=numeric)
 
 
 def _is_number(value: object) -> bool:

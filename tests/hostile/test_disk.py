@@ -62,7 +62,7 @@ def folder() -> Iterator[Path]:
 
 FORBIDDEN = {
     "x.csv": (0o000, "read {0}/x.csv", "x.csv: the file can't be read: Permission denied"),
-    "lab.toml": (0o000, "read {0}/x.csv --lab {0}/lab.toml", "lab.toml: can't be read: Permission denied"),
+    "lab.toml": (0o000, "read {0}/x.csv --lab {0}/lab.toml", "lab.toml: the file can't be read: Permission denied"),
     "r.db": (0o000, "record verify --lab {0}/lab.toml", "r.db: unable to open database file"),
     ".": (0o555, "read {0}/x.csv --to {0}/t.csv", "t.csv: the file can't be written: Permission denied"),
     "./": (0o555, "report {0}/x.csv --lab {0}/lab.toml --out {0}/out", "out: Permission denied"),

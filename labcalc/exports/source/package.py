@@ -55,7 +55,7 @@ class Package:
         if unpacked > min(max(_UNPACKED, _TIMES * packed), _UTMOST):
             raise ContentError(
                 f"the workbook unpacks to {unpacked / _MB:,.1f} MB, {unpacked / packed:,.0f} times its size; "
-                f"expected at most {_UNPACKED // _MB} MB or {_TIMES} times; a table of that size can come as .csv",
+                f"expected at most {_UNPACKED // _MB} MB or {_TIMES} times; a table of that size can come as .csv"
             )
         if any(one.compress_type not in (ZIP_STORED, ZIP_DEFLATED) for one in xml):
             raise ValueError

@@ -4,7 +4,7 @@ import codecs
 import os
 import re
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from labcalc.errors import ExportError
@@ -46,7 +46,7 @@ def decode(data: bytes, encoding: str | None = None) -> tuple[str, str]:
         raise ContentError(f"the file is empty; {_EXPECTED}")
     if data.startswith(_BINARY):
         raise ContentError(f"the file is not text; {_EXPECTED}")
-    text, name = _decoded_as(data, encoding) if encoding else _detected(data)
+    text, name = _decoded(data, encoding)
     text = text.removeprefix("\ufeff")
     if not _SOMETHING.search(text):
         raise ContentError(f"the file is empty; {_EXPECTED}")
@@ -61,26 +61,19 @@ def _controls(text: str) -> int:
     return sum(len(part) - len(part.translate(None, _CONTROLS)) for part in parts)
 
 
-def _decoded_as(data: bytes, encoding: str) -> tuple[str, str]:
-    try:
-        return data.decode(encoding), encoding
-    except (UnicodeError, LookupError):
-        raise ContentError(f"the text is not in {encoding}; expected what profile.encoding says") from None
-
-
-def _detected(data: bytes) -> tuple[str, str]:
-    for mark, encoding, name in _MARKS:
-        if data.startswith(mark):
-            try:
-                return data.decode(encoding), name
-            except UnicodeError:
-                raise ContentError(f"the text is damaged or cut off; it begins as {name}") from None
-    for encoding, name in _candidates(data):
-        try:
+def _decoded(data: bytes, said: str | None) -> tuple[str, str]:
+    candidates = [one[1:] for one in _MARKS if data.startswith(one[0])]
+    if said:
+        candidates, problem = [(said, said)], f"the text is not in {said}; expected what profile.encoding says"
+    elif candidates:
+        problem = f"the text is damaged or cut off; it begins as {candidates[0][1]}"
+    else:
+        candidates = _candidates(data)
+        problem = "the text is in none of UTF-8, UTF-16 and cp1252; profile.encoding in lab.toml says which"
+    for encoding, name in candidates:
+        with suppress(UnicodeError, LookupError):
             return data.decode(encoding), name
-        except UnicodeError:
-            continue
-    raise ContentError("the text is in none of UTF-8, UTF-16 and cp1252; profile.encoding in lab.toml says which")
+    raise ContentError(problem)
 
 
 def _candidates(data: bytes) -> list[tuple[str, str]]:

@@ -77,19 +77,13 @@ def _stamp(path: Path) -> _Stamp:
 
 
 def _add(
-    database: Database,
-    laboratory: Laboratory,
-    path: Path,
-    stamp: _Stamp,
-    digests: Mapping[str, int],
-    who: str,
-    again: str,
+    database: Database, laboratory: Laboratory, path: Path, stamp: _Stamp, held: dict[str, int], who: str, again: str
 ) -> Added:
     data = content_of(path)
     if _stamp(path) != stamp or len(data) != stamp[1]:
         raise ExportError(str(path), "it is being written just now; add it again when it is whole")
     digest = hashlib.sha256(data).hexdigest()
-    entry = digests.get(digest, 0)
+    entry = held.get(digest, 0)
     if entry and not again:
         with database.writing() as connection:
             _note_stamp(connection, stamp, entry)
@@ -102,9 +96,11 @@ def _add(
         raise
     parts = stored_rows(columns), stored_refusals(refusals), [(line,) for line in source.set_aside]
     packed = b"" if entry else zlib.compress(data, 1)
-    stated = _stated(source, parts, laboratory)
+    stated = {**stated_source(source), "parts_sha256": digest_of(parts), "lab_toml_sha256": laboratory.sha256}
+    stated["labcalc"] = __version__
     with database.writing() as connection:
-        entry = _entry_of(connection, digest)
+        found = connection.one("SELECT entry FROM exports WHERE sha256 = :digest", digest=digest)
+        entry = int(found[0]) if found else 0
         if entry and not again:  # another process was quicker
             return Added(path, entry, is_new=False)
         if entry:
@@ -162,20 +158,6 @@ def _look(path: Path) -> _Stamp:
         return _stamp(path)
     except ExportError:  # told when it is added
         return str(path), 0, 0
-
-
-def _entry_of(connection: Connection, digest: str) -> int:
-    found = connection.one("SELECT entry FROM exports WHERE sha256 = :digest", digest=digest)
-    return int(found[0]) if found else 0
-
-
-def _stated(source: SourceFile, parts: _Parts, laboratory: Laboratory) -> dict[str, Any]:
-    return {
-        **stated_source(source),
-        "parts_sha256": digest_of(parts),
-        "lab_toml_sha256": laboratory.sha256,
-        "labcalc": __version__,
-    }
 
 
 def _note_stamp(connection: Connection, stamp: _Stamp, export: int) -> None:

@@ -56,11 +56,7 @@ def export_bytes(laboratory: Laboratory, n: int) -> bytes:
     return zlib.decompress(found[0])
 
 
-_CONDITIONS = {
-    "start": "at >= :start",
-    "end": "at < :end",
-    **{name: IS_NAMED.format("n", name) for name in NAMED},
-}
+_CONDITIONS = {"start": "at >= :start", "end": "at < :end", **{name: IS_NAMED.format("n", name) for name in NAMED}}
 """What is asked for as a condition of SQL, where it isn't that a column equals."""
 
 
