@@ -48,15 +48,9 @@ def act(lab: Path, who: str, month: str, finding: str, owner: str, due: datetime
         known = f"{month} found {', '.join(found) or 'nothing'}{nearest(finding, found)}"
         raise DecisionError("", 0, f"--finding: '{finding}' is no key of that month; {known}")
     one = found[finding]
-    given: dict[str, Any] = {
-        "finding": finding,
-        "month": month,
-        "owner": owner,
-        "due": due.date(),
-        "size": float(one.size),
-        **numbers,
-    }
-    action = add_decision(laboratory, who=who, what="action", why=f"{one.about}: {one.finding}", **given)
+    given: dict[str, Any] = {"month": month, "owner": owner, "due": due.date(), "size": float(one.size), **numbers}
+    given |= {"what": "action", "why": f"{one.about}: {one.finding}"}
+    action = add_decision(laboratory, who=who, finding=finding, **given)
     tell(f"Action {action.number}, {owner}, due {action.due}: {one.about}. {head_words(laboratory)}")
     return 0
 

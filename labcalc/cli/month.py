@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -32,10 +32,21 @@ def _command(period: str, months: int, metavar: str) -> click.Command:
     @click.option("--json", "as_json", is_flag=True, help="Print the document of --results FILE.json.")
     @click.argument("name", metavar=metavar, callback=known)
     @answer
-    def render(name: str, lab: Path, as_json: bool, **pages: Any) -> int:
+    def render(name: str, lab: Path, as_json: bool, out: Path, results: Path | None, **how: Any) -> int:
         from labcalc import judgement
+        from labcalc.workbooks import month_report_job, render_batch
 
-        return _render(getattr(judgement, f"report_{period}"), name, lab, as_json, **pages)
+        material = judgement.gather_record(lab)
+        code = name_doubts(material)
+        quality = getattr(judgement, f"report_{period}")(material, name)
+        _say_what_is_missing(quality, material)
+        write_quality(quality, results)
+        result = render_batch([month_report_job(quality, lab, out)], one_page(out, quality.laboratory, **how))
+        lines, code = _in_words(quality), max(code, exit_code(quality))
+        if not as_json:
+            return finish(result, lines, result.paths, code)
+        document = judgement.quality_for_programs(quality)
+        return finish(result, [json.dumps(document, ensure_ascii=False, indent=1)], (), code)
 
     return render
 
@@ -43,32 +54,12 @@ def _command(period: str, months: int, metavar: str) -> click.Command:
 month, year = _command("month", 1, "YYYY-MM"), _command("year", 12, "YYYY")
 
 
-def _render(
-    report: Callable[[Material, str], MonthReport],
-    period: str,
-    lab: Path,
-    as_json: bool,
-    out: Path,
-    results: Path | None,
-    **how: Any,
-) -> int:
-    from labcalc.judgement import gather_record, quality_for_programs
-    from labcalc.workbooks import month_report_job, render_batch
-
-    material = gather_record(lab)
-    code = name_doubts(material)
-    quality = report(material, period)
-    code = max(code, exit_code(quality))
+def _say_what_is_missing(quality: MonthReport, material: Material) -> None:
     for refused in (*quality.failures, *quality.refusals):
         say(f"refused: {refused}")
     for notice in quality.notices:
         if notice.removesuffix(".") not in material.repeated:
             say(notice)
-    write_quality(quality, results)
-    result = render_batch([month_report_job(quality, lab, out)], one_page(out, quality.laboratory, **how))
-    if as_json:
-        return finish(result, [json.dumps(quality_for_programs(quality), ensure_ascii=False, indent=1)], (), code)
-    return finish(result, _in_words(quality), result.paths, code)
 
 
 def _in_words(quality: MonthReport) -> Iterator[str]:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from labcalc.cli.words import FILE, answer, exit_code, exports_argument, lab_option, name_refusals, remark, say, tell
-from labcalc.errors import ExportError
+from labcalc.errors import ExportError, LabcalcError
 from labcalc.wording import counted, first_of
 
 if TYPE_CHECKING:
@@ -58,8 +58,7 @@ def read(
     of = "" if len(reading.sources) == 1 else f", from {counted(len(reading.sources), 'file')}"
     remark(f"{totals(reading.sources)}{of}{written}.")
     if not len(table):
-        say("labcalc: every row was refused: there is nothing to write")
-        return 2
+        raise LabcalcError("every row was refused: there is nothing to write")
     return exit_code(reading)
 
 

@@ -37,7 +37,6 @@ from labcalc.workbooks.options import ENGINES, KERNEL, LABCALC, BatchOptions
 from labcalc.workbooks.scripts import Scripts
 
 if TYPE_CHECKING:
-    from labcalc.judgement import Material
     from labcalc.workbooks import BatchResult, Progress, ReportJob
 
 
@@ -145,7 +144,7 @@ def _report(
 
     with quick_start():
         from labcalc.exports import columns_not_used, totals
-        from labcalc.judgement import gather
+        from labcalc.judgement import gather, judge, results_for_programs, results_table
         from labcalc.workbooks import render_batch, run_report_jobs
 
         material = gather(exports, lab)
@@ -157,12 +156,12 @@ def _report(
     for failure in material.record_failures:
         say(f"left out of the record: {failure}")
     if not material.runs:
-        say("labcalc: every row was refused: there is no run to report")
-        return 2
+        raise LabcalcError("every row was refused: there is no run to report")
     read = totals(material.reading.sources), columns_not_used(material.reading.sources)
     remark(f"{read[0]}.", say)
     if results is not None:
-        _write_results(material, runs or material.runs, results, exports)
+        document = results_for_programs(judge(material.dossier(run)) for run in runs or material.runs)
+        write_document(document, results_table(document), results, exports)
     if issue is not None:
         return max(code, issue_reports(material, run_report_jobs(material, exports, lab, runs), issue, options))
     progress = _show_progress if sys.stderr.isatty() else None
@@ -171,13 +170,6 @@ def _report(
     if last is not None:  # it links to those before it
         result = result.followed_by(render_batch([last()], told))
     return finish(result, [_totals(result)], [result.index], code)
-
-
-def _write_results(material: Material, runs: Sequence[str], to: Path, exports: tuple[Path, ...]) -> None:
-    from labcalc.judgement import judge, results_for_programs, results_table
-
-    document = results_for_programs(judge(material.dossier(run)) for run in runs)
-    write_document(document, results_table(document), to, exports)
 
 
 def _show_progress(progress: Progress) -> None:
@@ -192,9 +184,8 @@ def _totals(result: BatchResult) -> str:
 
     verdicts = Counter(one.summary["verdict"] for one in result.reports)
     found = ", ".join(f"{verdict} {verdicts[verdict]}" for verdict in VERDICTS[::-1] if verdicts[verdict])
-    found += "".join(
-        f"; month {one.summary['month']} {one.summary['verdict']}" for one in result.reports if "month" in one.summary
-    )
+    months = (one.summary for one in result.reports if "month" in one.summary)
+    found += "".join(f"; month {one['month']} {one['verdict']}" for one in months)
     unchanged = len(result.reports) - len(result.rendered)
     kept = f" ({unchanged} unchanged since the last call)" if unchanged else ""
     failed = f", {len(result.failures)} not rendered" if result.failures else ""

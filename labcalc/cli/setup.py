@@ -19,10 +19,9 @@ from labcalc.cli.words import (
     name_refusals,
     record_option,
     remark,
-    say,
     tell,
 )
-from labcalc.errors import SettingsError
+from labcalc.errors import LabcalcError, SettingsError
 from labcalc.wording import counted
 
 if TYPE_CHECKING:
@@ -50,8 +49,7 @@ def init(exports: tuple[Path, ...], to: Path | None, force: bool) -> int:
     first = propose_settings(exports, profiles=profiles_for(exports), folder="." if to is None else to.parent)
     name_refusals(first.reading)
     if first.reading.table.empty:
-        say("labcalc: every row was refused: there is nothing to write")
-        return 2
+        raise LabcalcError("every row was refused: there is nothing to write")
     if to is None:
         tell(first.text, nl=False)
     else:
@@ -93,9 +91,7 @@ def _reference(keys: bool, schema: Path | None) -> int:
             tell(f"| {' | '.join(cell.replace('|', '/') for cell in row)} |")
     if schema is not None:
         schema.write_text(json.dumps(settings_schema(), ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
-        remark(
-            f"Written to {schema}. In an editor's TOML settings, or as the first line of lab.toml: #:schema {schema}"
-        )
+        remark(f"Written to {schema}. In an editor's TOML settings, or line 1 of lab.toml: #:schema {schema}")
     return 0
 
 

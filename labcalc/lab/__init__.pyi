@@ -73,7 +73,13 @@ from .record.issuing import (
     add_issued as add_issued,
     issued_report as issued_report,
 )
-from .record.lookup import export_bytes as export_bytes, find_entries as find_entries, find_rows as find_rows
-from .record.recalling import printed_head as printed_head, read_record as read_record, record_head as record_head
+from .record.recalling import (
+    export_bytes as export_bytes,
+    find_entries as find_entries,
+    find_rows as find_rows,
+    printed_head as printed_head,
+    read_record as read_record,
+    record_head as record_head,
+)
 from .record.verifying import Fault as Fault, verify_record as verify_record
 from .settings import laboratory_from as laboratory_from, line_of_key as line_of_key, load_laboratory as load_laboratory

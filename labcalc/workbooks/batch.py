@@ -4,7 +4,7 @@ import signal
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
@@ -130,7 +130,9 @@ class _Batch:
             stem, whole = self._stems[job.name], job.whole()
             task = self._task(whole)
             self._prints[stem] = fingerprint(whole.key, task)
-            if record := self._up_to_date(stem):
+            record = None if self.options.again else self._records.get(stem)
+            is_same = record is not None and record.fingerprint == self._prints[stem] != ""
+            if record and is_same and record.is_whole(self.out):
                 self._outcomes[stem] = replace(self._waiting(job), state=UP_TO_DATE, reason="", summary=record.summary)
             else:
                 self._outcomes[stem] = self._waiting(job)
@@ -152,12 +154,6 @@ class _Batch:
         known = [(label, name) for label, name in links.items() if name in self._known]
         said = [label if label.replace(" ", "-", 1) == name else f"{label}: {name}" for label, name in known]
         return {words: f"{self._known[name]}.html" for words, (_, name) in zip(said, known, strict=True)}
-
-    def _up_to_date(self, stem: str) -> Record | None:
-        record = self._records.get(stem)
-        if self.options.again or record is None or not record.fingerprint == self._prints[stem] != "":
-            return None
-        return record if record.is_whole(self.out) else None
 
     def take(self, stem: str, answer: Answer) -> None:
         """Publish a page, or note why there is none; an older page of that name goes."""
@@ -207,18 +203,14 @@ class _Batch:
                 yield Outcome(record.name, record.title, EARLIER, path, "", record.summary)
 
     def close(self) -> None:
-        """Leave records and an index that are true."""
+        """Leave records and an index that are true; the laboratory's record takes pages that it doesn't name yet."""
         write_records(self.out, self._records.values())
         self.show()
-        if self.options.record is not None:
-            self._enter(self.options.record)
-
-    def _enter(self, record: Callable[[Sequence[Mapping[str, str]]], Mapping[str, str]]) -> None:
-        """Tell the laboratory's record of the pages of this batch; it takes those that it doesn't name yet."""
+        if self.options.record is None:
+            return
         own = [self._records[stem] for stem in self._outcomes if stem in self._records]
-        entered = record(
-            [{"stem": one.stem, "inputs": one.fingerprint, "sha256": one.digest, "entry": one.entry} for one in own]
-        )
+        pages = [{"stem": one.stem, "inputs": one.fingerprint, "sha256": one.digest, "entry": one.entry} for one in own]
+        entered = self.options.record(pages)
         self._records |= {stem: replace(self._records[stem], entry=entry) for stem, entry in entered.items()}
         if entered:
             write_records(self.out, self._records.values())

@@ -37,11 +37,6 @@ def quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-def listed(texts: Iterable[str]) -> str:
-    """Return texts as a list."""
-    return written(tuple(texts))
-
-
 def written(value: object) -> str:
     """Return a text, a number, a list of them, or keys and values in one line."""
     if isinstance(value, Mapping):
