@@ -1,4 +1,4 @@
-"""``labcalc month`` and ``labcalc year``: the quality report of a month, of a year."""
+"""``labcalc month``, ``year`` and ``duplicates``: the quality report of a month, of a year; how well results repeat."""
 
 from __future__ import annotations
 
@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from labcalc.cli.results import results_option, write_quality
-from labcalc.cli.words import answer, exit_code, finish, name_doubts, one_page, paged, record_option, say
+from labcalc.cli.words import answer, finish, name_doubts, name_refusals, one_page, paged, record_option, say
 from labcalc.wording import counted
 
 if TYPE_CHECKING:
     from labcalc.judgement import Material, MonthReport
+
+_MOST = 5  # sets beyond their limit that are named on the screen
 
 
 def _command(period: str, months: int, metavar: str) -> click.Command:
@@ -42,7 +44,7 @@ def _command(period: str, months: int, metavar: str) -> click.Command:
         _say_what_is_missing(quality, material)
         write_quality(quality, results)
         result = render_batch([month_report_job(quality, lab, out)], one_page(out, quality.laboratory, **how))
-        lines, code = _in_words(quality), max(code, exit_code(quality))
+        lines, code = _in_words(quality), max(code, bool(quality.refusals or quality.failures))
         if not as_json:
             return finish(result, lines, result.paths, code)
         document = judgement.quality_for_programs(quality)
@@ -68,3 +70,32 @@ def _in_words(quality: MonthReport) -> Iterator[str]:
     yield f"{quality.month.name}: {quality.verdict}, {actions} in {counted(quality.runs, 'sample run')}."
     for one in quality.actions:
         yield f"{one.rank}. {one.about}: {one.finding}" + f" ({one.followed})" * bool(one.followed)
+
+
+@click.command()
+@record_option
+@click.option("--from", "first_day", default="", metavar="DATE", help="First day; default: the record's first.")
+@click.option("--to", "last_day", default="", metavar="DATE", help="Last day, included; default: the record's last.")
+@click.option("--product", default="", metavar="NAME", help="Only this product or precision class.")
+@click.option("--operator", default="", metavar="NAME", help="Only repeats in which this person measured.")
+@click.option("--instrument", default="", metavar="NAME", help="Only repeats in which this instrument measured.")
+@paged
+@results_option
+@answer
+def duplicates(lab: Path, out: Path, results: Path | None, single_file: bool, pdf: bool, **asked: str) -> int:
+    """Render how well results repeat, and whose do less so."""
+    from labcalc.judgement import gather_record, report_duplicates
+    from labcalc.workbooks import duplicate_report_job, render_batch
+
+    material = gather_record(lab)
+    doubted = name_doubts(material)
+    report = report_duplicates(material, **asked)
+    write_quality(report, results)
+    how = one_page(out, material.laboratory, single_file=single_file, pdf=pdf)
+    result = render_batch([duplicate_report_job(report, lab, out)], how)
+    code = max(doubted, name_refusals(material.reading))
+    lines = [f"{report.about}: {report.verdict}: {report.reason}."]
+    lines += [f"{one.about}: {one.finding}." for one in report.named]
+    lines += [f"{one.name}: {one.apart}" for one in sorted(report.beyond, key=lambda one: not one.is_gross)[:_MOST]]
+    lines += [f"and {more} more, on the page" for more in [len(report.beyond) - _MOST] if more > 0]
+    return finish(result, lines, result.paths, code)

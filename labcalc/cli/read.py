@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from labcalc.cli.words import FILE, answer, exit_code, exports_argument, lab_option, name_refusals, remark, say, tell
+from labcalc.cli.words import FILE, answer, exports_argument, lab_option, name_refusals, remark, say, tell
 from labcalc.errors import ExportError, LabcalcError
 from labcalc.wording import counted, first_of
 
@@ -50,7 +50,7 @@ def read(
         empty = {name: "" for name in shown.columns if shown[name].dtype == object}
         width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
         tell(shown.fillna(empty).to_string(index=False, na_rep="", line_width=width))
-    name_refusals(reading)
+    code = name_refusals(reading)
     if untimed := table.loc[table["measured_at"].isna(), "source_file"].tolist():
         rows = counted(len(untimed), "row")
         say(f"no time of measurement in {rows}, and no chart and no month holds them: {first_of(untimed)}")
@@ -59,7 +59,7 @@ def read(
     remark(f"{totals(reading.sources)}{of}{written}.")
     if not len(table):
         raise LabcalcError("every row was refused: there is nothing to write")
-    return exit_code(reading)
+    return code
 
 
 def _propose(exports: tuple[Path, ...], lab: Path | None) -> int:
@@ -78,10 +78,7 @@ def _propose(exports: tuple[Path, ...], lab: Path | None) -> int:
 
 
 def _reading_as_json(reading: Reading, rows: object) -> str:
-    answer = {
-        "rows": rows,
-        "refused": [vars(refusal) for refusal in reading.refusals],
-        "files": [vars(source) for source in reading.sources],
-        "failed": [{"file": failure.file, "problem": failure.problem} for failure in reading.failures],
-    }
-    return json.dumps(answer, ensure_ascii=False, indent=1)
+    refused, files = [*map(vars, reading.refusals)], [*map(vars, reading.sources)]
+    failed = [{"file": failure.file, "problem": failure.problem} for failure in reading.failures]
+    told = {"rows": rows, "refused": refused, "files": files, "failed": failed}
+    return json.dumps(told, ensure_ascii=False, indent=1)

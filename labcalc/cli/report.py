@@ -1,26 +1,29 @@
-"""``labcalc report`` and ``labcalc demo``: a page for each run."""
+"""``labcalc report`` and ``labcalc demo``: a page for each run.
+
+With ``--issued`` the reports of named runs, dated, kept in the record as they are handed out.
+"""
 
 from __future__ import annotations
 
+import getpass
 import sys
 from collections import Counter
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 import click
 
-from labcalc.cli.issue import ToIssue, issue_reports, to_issue
 from labcalc.cli.results import results_option, write_document
 from labcalc.cli.words import (
     FOLDER,
     PATH,
     answer,
     day_option,
-    exit_code,
     finish,
     jobs_option,
     lab_option,
@@ -30,13 +33,15 @@ from labcalc.cli.words import (
     recorder,
     remark,
     say,
+    tell,
 )
-from labcalc.errors import LabcalcError
+from labcalc.errors import LabcalcError, RecordError
 from labcalc.wording import counted
 from labcalc.workbooks.options import ENGINES, KERNEL, LABCALC, BatchOptions
 from labcalc.workbooks.scripts import Scripts
 
 if TYPE_CHECKING:
+    from labcalc.judgement import Dossier, Material
     from labcalc.workbooks import BatchResult, Progress, ReportJob
 
 
@@ -75,7 +80,7 @@ def report(
     """Render a report for each run, and an index of them."""
     scripts = Scripts.INSIDE if chosen.pop("single_file") else Scripts.BESIDE
     options = BatchOptions(scripts=scripts, **chosen)
-    issue = to_issue(issued, amends, changed, runs)
+    issue = _to_issue(issued, amends, changed, runs)
     if not watch:
         return _report(exports, lab, options, runs=runs, results=results, issue=issue)
     if issue or runs or results:
@@ -137,7 +142,7 @@ def _report(
     last: Callable[[], ReportJob] | None = None,
     results: Path | None = None,
     planted: Sequence[str] = (),
-    issue: ToIssue | None = None,
+    issue: _ToIssue | None = None,
     say: Callable[[str], None] = say,
 ) -> int:
     from labcalc.workbooks.lean import quick_start
@@ -148,8 +153,8 @@ def _report(
         from labcalc.workbooks import render_batch, run_report_jobs
 
         material = gather(exports, lab)
-    name_refusals(material.reading, say)
-    code = max(name_doubts(material, say), exit_code(material.reading))
+    refused = name_refusals(material.reading, say)
+    code = max(name_doubts(material, say), refused)
     if planted and sorted(one.file for one in material.reading.refusals) == planted:
         remark(f"These {counted(len(planted), 'row')} were planted to be refused, and no other was.", say)
         code = 0
@@ -163,7 +168,7 @@ def _report(
         document = results_for_programs(judge(material.dossier(run)) for run in runs or material.runs)
         write_document(document, results_table(document), results, exports)
     if issue is not None:
-        return max(code, issue_reports(material, run_report_jobs(material, exports, lab, runs), issue, options))
+        return max(code, _issue(material, run_report_jobs(material, exports, lab, runs), issue, options))
     progress = _show_progress if sys.stderr.isatty() else None
     told = replace(options, exports=read, progress=progress, say=say, record=recorder(material.laboratory))
     result = render_batch(run_report_jobs(material, exports, lab, runs), told)
@@ -190,3 +195,64 @@ def _totals(result: BatchResult) -> str:
     kept = f" ({unchanged} unchanged since the last call)" if unchanged else ""
     failed = f", {len(result.failures)} not rendered" if result.failures else ""
     return f"{counted(len(result.reports), 'report')}{kept} in {result.seconds:.1f} s: {found}{failed}."
+
+
+@dataclass(frozen=True)
+class _ToIssue:
+    """What was asked for."""
+
+    day: date
+    amends: str  # number of the report that is amended; empty: none
+    changed: str  # what changed since that one
+
+
+def _to_issue(day: date | None, amends: str, changed: str, runs: Sequence[str]) -> _ToIssue | None:
+    """Return what is to be issued, or None; what doesn't go together is refused."""
+    if bool(amends) != bool(changed):
+        raise click.UsageError("--amends NUMBER and --changed TEXT are given together")
+    if day is None:
+        if amends:
+            raise click.UsageError("--amends needs --issued YYYY-MM-DD")
+        return None
+    if not runs or (amends and len(runs) > 1):
+        raise click.UsageError(f"say with --run which {'one run' if amends else 'runs'} the report is issued of")
+    return _ToIssue(day, amends, changed)
+
+
+def _issue(material: Material, jobs: Sequence[ReportJob], asked: _ToIssue, options: BatchOptions) -> int:
+    """Issue a report a job: keep it in the record first, then write it; one that is held already is written only."""
+    from labcalc.lab import Issue, add_issued, export_bytes, issued_report
+    from labcalc.workbooks import page_of, put_page, safe_stem
+
+    laboratory = material.laboratory
+    for job in (one.whole() for one in jobs):
+        dossier = material.dossier(job.name)
+        _refuse_day(asked.day, dossier)
+        number = dossier.number_after(asked.amends)
+        issue = Issue(job.name, number, asked.day.isoformat(), asked.amends, asked.changed)
+        held = issued_report(laboratory, issue)
+        if held is None:
+            words = {"issued": issue.issued, "replaces": issue.replaces, "changed": issue.changed}
+            page = page_of(replace(job, parameters={**job.parameters, **words}), options)
+            kept = add_issued(laboratory, issue, page, who=getpass.getuser())
+            tell(f"Issued: report {number}, entry {kept.entry} of the record.")
+        else:
+            kept = held
+            say(f"Issued already, and kept as it was: report {number}, entry {kept.entry} of the record.")
+        page = export_bytes(laboratory, kept.entry)
+        path = options.out / f"{safe_stem(job.name)[:50]}-{safe_stem(number.rpartition(' / ')[2])}.html"
+        if path.is_file() and path.read_bytes() != page:
+            raise RecordError(str(path), f"it is not the page of entry {kept.entry}: move it away; it stays as it is")
+        put_page(path, page, options)
+        tell(f"It is {path}")
+    return 0
+
+
+def _refuse_day(day: date, dossier: Dossier) -> None:
+    from labcalc.lab import present_moment
+
+    today = present_moment().astimezone(ZoneInfo(dossier.laboratory.time_zone)).date()
+    measured = [one.date() for one in dossier.rows["measured_at"].dropna()]
+    if not max([date.min, *measured]) <= day <= today:
+        about = f"run '{dossier.run}' was measured on {max(measured)}, and " if measured else ""
+        raise click.UsageError(f"--issued {day}: {about}today is {today}: a day between is expected")

@@ -10,17 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from labcalc.cli.words import (
-    FILE,
-    PATH,
-    answer,
-    exit_code,
-    exports_argument,
-    name_refusals,
-    record_option,
-    remark,
-    tell,
-)
+from labcalc.cli.words import FILE, PATH, answer, exports_argument, name_refusals, record_option, remark, tell
 from labcalc.errors import LabcalcError, SettingsError
 from labcalc.wording import counted
 
@@ -47,7 +37,7 @@ def init(exports: tuple[Path, ...], to: Path | None, force: bool) -> int:
     if to is not None and to.exists() and not force:
         raise SettingsError(str(to), "", "there is such a file already; --force writes over it")
     first = propose_settings(exports, profiles=profiles_for(exports), folder="." if to is None else to.parent)
-    name_refusals(first.reading)
+    code = name_refusals(first.reading)
     if first.reading.table.empty:
         raise LabcalcError("every row was refused: there is nothing to write")
     if to is None:
@@ -55,7 +45,7 @@ def init(exports: tuple[Path, ...], to: Path | None, force: bool) -> int:
     else:
         to.write_text(first.text, encoding="utf-8")
         remark(f"Written to {to}. Answer what it asks; then: labcalc check --lab {to}")
-    return exit_code(first.reading)
+    return code
 
 
 @click.command()

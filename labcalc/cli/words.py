@@ -17,7 +17,7 @@ from labcalc.wording import STEERING
 
 if TYPE_CHECKING:
     from labcalc.exports import Reading
-    from labcalc.judgement import Material, MonthReport
+    from labcalc.judgement import Material
     from labcalc.lab import Laboratory
     from labcalc.workbooks import BatchOptions, BatchResult
 
@@ -27,7 +27,7 @@ PATH, FILE = click.Path(path_type=Path), click.Path(path_type=Path, dir_okay=Fal
 FOLDER = click.Path(path_type=Path, file_okay=False)
 
 
-def _standard_input(context: click.Context, _: click.Parameter, exports: tuple[Path, ...]) -> tuple[Path, ...]:
+def _piped(context: click.Context, _: click.Parameter, exports: tuple[Path, ...]) -> tuple[Path, ...]:
     """Put a file in the place of ``-``; it goes when the command has ended."""
     if exports.count(_DASH) > 1:
         raise click.BadParameter("- stands for what comes in by a pipe, once")
@@ -38,31 +38,23 @@ def _standard_input(context: click.Context, _: click.Parameter, exports: tuple[P
     return tuple(piped if one == _DASH else one for one in exports)
 
 
+def _be_quiet(context: click.Context, _: click.Parameter, quiet: bool) -> None:
+    context.meta[_QUIET] = quiet
+
+
 _DASH = Path("-")
-exports_argument = click.argument(
-    "exports", nargs=-1, required=True, type=PATH, callback=_standard_input, metavar="EXPORT..."
-)
+exports_argument = click.argument("exports", nargs=-1, required=True, type=PATH, callback=_piped, metavar="EXPORT...")
 _LAB = "lab.toml"
 _lab = partial(click.option, "--lab", type=FILE, metavar="LAB.toml")
 _told = "Settings of the laboratory; default: lab.toml, if it is in this folder."
 lab_option = _lab(default=lambda: _LAB if Path(_LAB).is_file() else None, help=_told)
 record_option = _lab(default=_LAB, show_default=True, help="It names the record.")
-quiet_option = click.option(
-    "-q",
-    "--quiet",
-    is_flag=True,
-    expose_value=False,
-    callback=lambda context, _, quiet: context.meta.update({_QUIET: quiet}),
-    help="Say only what is wrong, and what was asked for.",
-)
 _QUIET = "labcalc.quiet"
-jobs_option = click.option(
-    "--jobs",
-    "workers",
-    type=click.IntRange(min=1),
-    metavar="N",
-    help="Reports rendered side by side; default: one a core.",
-)
+_flag: dict[str, Any] = {"is_flag": True, "expose_value": False}
+_told = "Say only what is wrong, and what was asked for."
+quiet_option = click.option("-q", "--quiet", callback=_be_quiet, help=_told, **_flag)
+_told = "Reports rendered side by side; default: one a core."
+jobs_option = click.option("--jobs", "workers", type=click.IntRange(min=1), metavar="N", help=_told)
 
 
 def _day(_: click.Context, __: click.Parameter, moment: datetime | None) -> date | None:
@@ -123,8 +115,8 @@ def answer(command: Callable[P, int]) -> Callable[P, int]:
     return quiet_option(run)
 
 
-def name_refusals(reading: Reading, say: Callable[[str], None] = say) -> None:
-    """Name what of the exports is in no result: files, rows, columns."""
+def name_refusals(reading: Reading, say: Callable[[str], None] = say) -> int:
+    """Name what of the exports is in no result: files, rows, columns; return 1, the exit code, where rows are not."""
     from labcalc.exports import columns_not_used
 
     for failure in reading.failures:
@@ -133,6 +125,7 @@ def name_refusals(reading: Reading, say: Callable[[str], None] = say) -> None:
         say(f"refused: {refusal}")
     if unused := columns_not_used(reading.sources):
         say(unused)
+    return 1 if reading.refusals or reading.failures else 0
 
 
 def name_doubts(material: Material, say: Callable[[str], None] = say) -> int:
@@ -147,10 +140,6 @@ def name_doubts(material: Material, say: Callable[[str], None] = say) -> int:
     return 1 if material.unusable else 0
 
 
-def exit_code(read: Reading | MonthReport) -> int:
-    return 1 if read.refusals or read.failures else 0
-
-
 def finish(result: BatchResult, lines: Iterable[str], places: Iterable[Path], code: int) -> int:
     """Name the reports that aren't there, say the rest and where to begin, and return the exit code.
 
@@ -162,6 +151,15 @@ def finish(result: BatchResult, lines: Iterable[str], places: Iterable[Path], co
     if result.failures:
         return 1 if result.reports else 2
     return code
+
+
+def write_page(to: Path, body: str, **about: str) -> None:
+    """Write a page that no notebook makes; ``about``: its title, what made it as ``workbook``, its number."""
+    from labcalc.workbooks.page import lay_out
+    from labcalc.workbooks.scripts import Scripts
+    from labcalc.writing import write_whole
+
+    write_whole(to, lay_out(body, figures=0, scripts=Scripts.BESIDE, **about).encode("utf-8"))
 
 
 def recorder(laboratory: Laboratory) -> Callable[[Sequence[Mapping[str, str]]], Mapping[str, str]] | None:

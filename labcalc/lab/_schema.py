@@ -178,9 +178,8 @@ _PROFILE = toml.table(
 _INSTRUMENT = toml.record_of(Instrument, methods=toml.Key(toml.listed(toml.choice(method_names()), "methods")))
 
 
-_DIFFERENCE = toml.table(
-    toml.keys_of(PrecisionFunction) | {"factor": toml.Key(_POSITIVE, field="factor")}, PrecisionFunction
-)
+_FACTOR = {"factor": toml.Key(_POSITIVE, field="factor")}
+_DIFFERENCE = toml.table(toml.keys_of(PrecisionFunction) | _FACTOR, PrecisionFunction)
 _PRECISION = toml.record_of(
     Precision,
     toml.in_order("lowest", "highest", "a number greater than lowest", strictly=True),

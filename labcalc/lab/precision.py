@@ -12,9 +12,7 @@ import numpy as np
 from labcalc.lab.laboratory import Laboratory, Precision, PrecisionFunction
 
 _NAN = float("nan")
-
-_TEMPERATURE_TOLERANCE_K = 0.5
-
+_WITHIN_K = 0.5
 LEAST_DEGREES_OF_FREEDOM = 30.0  # ISO 4259 asks a published repeatability to rest on no fewer [memory]
 
 
@@ -140,12 +138,9 @@ def _best(
     statements: Iterable[PrecisionStatement], precision_class: str, quantity: str, temperature_C: float
 ) -> PrecisionStatement | None:
     """Return the statement nearest in temperature; one for any temperature comes last."""
-    ranked = [
-        (_TEMPERATURE_TOLERANCE_K * 2 if np.isnan(one.temperature_C) else abs(one.temperature_C - temperature_C), one)
-        for one in statements
-        if one.precision_class.casefold() == precision_class.casefold() and one.quantity == quantity
-    ]
-    holding = [
-        (away, one) for away, one in ranked if np.isnan(one.temperature_C) or away <= _TEMPERATURE_TOLERANCE_K + 1e-9
-    ]
-    return min(holding, key=lambda pair: pair[0])[1] if holding else None
+
+    def away(one: PrecisionStatement) -> float:
+        return _WITHIN_K if np.isnan(one.temperature_C) else abs(one.temperature_C - temperature_C) - 1e-9
+
+    of_class = (one for one in statements if one.precision_class.casefold() == precision_class.casefold())
+    return min((one for one in of_class if one.quantity == quantity and away(one) <= _WITHIN_K), key=away, default=None)

@@ -43,9 +43,8 @@ def ready_outputs(notebook: Any, name: str) -> Shown:
     original = (cell for cell in notebook.cells if "injected-parameters" not in cell.metadata.get("tags", []))
     for number, cell in enumerate(original, start=1):
         if cell.cell_type == "code":
-            cell.outputs = [
-                ready for output in cell.outputs for ready in _ready(output, shown, f"{name}, cell {number}")
-            ]
+            place = f"{name}, cell {number}"
+            cell.outputs = [ready for output in cell.outputs for ready in _ready(output, shown, place)]
     return shown
 
 

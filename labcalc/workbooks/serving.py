@@ -115,10 +115,8 @@ class _Site:
             command += ["--ServerApp.authorizer_class=labcalc.workbooks.looking.LookingOnly"]
             command += ["--ServerApp.terminals_enabled=False"]
         if self.workbook.is_dir():  # a course: the kernel of a lesson ends a while after its tab
-            command += [
-                f"--MappingKernelManager.cull_idle_timeout={_IDLE_S}",
-                f"--MappingKernelManager.cull_interval={_IDLE_S // 10}",
-            ]
+            for setting, seconds in (("idle_timeout", _IDLE_S), ("interval", _IDLE_S // 10)):
+                command.append(f"--MappingKernelManager.cull_{setting}={seconds}")
         if hasattr(os, "geteuid") and os.geteuid() == 0:
             command.append("--allow-root")
         return command

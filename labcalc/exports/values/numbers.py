@@ -48,17 +48,14 @@ def decimal_sign(
                 # with commas between the cells, a bare point is the decimal sign
                 unsure = unsure or (header, cell)
     if len(votes) == 2 and max(votes.values()) < _MAJORITY * min(votes.values()):
-        one, other = example["."], example[","]
-        raise ContentError(
-            f"'{shown(one[1])}' and '{shown(other[1])}' have different decimal signs; profile.decimal says which"
-        )
+        one, other = (shown(example[sign][1]) for sign in ".,")
+        raise ContentError(f"'{one}' and '{other}' have different decimal signs; profile.decimal says which")
     if votes:
         return votes.most_common(1)[0][0]
     if unsure is not None:
-        raise ContentError(
-            f"column '{shown(unsure[0])}': '{shown(unsure[1])}' reads two ways, with decimal or thousands sign; "
-            "profile.decimal in lab.toml says which"
-        )
+        header, cell = map(shown, unsure)
+        problem = f"column '{header}': '{cell}' reads two ways, with decimal or thousands sign"
+        raise ContentError(f"{problem}; profile.decimal in lab.toml says which")
     return "."
 
 

@@ -69,9 +69,8 @@ def _held(connection: Connection, issue: Issue, place: str) -> IssuedReport | No
         return None
     if not issue.replaces:
         told = f"'{last}', of {before[-1].issue.issued}, entry {before[-1].entry}"
-        raise RecordError(
-            place, f"a report of this run was issued: {told}. It stays; --amends '{last}' --changed TEXT issues another"
-        )
+        way_out = f"--amends '{last}' --changed TEXT issues another"
+        raise RecordError(place, f"a report of this run was issued: {told}. It stays; {way_out}")
     known = f"the last one is '{last}'" if last else "none was issued"
     raise RecordError(place, f"'{issue.replaces}' is not the last report issued of run '{issue.run}': {known}")
 

@@ -61,9 +61,8 @@ def read_record(laboratory: Laboratory, **names: str) -> Reading:
         with database.reading() as connection:
             sources = _sources(connection)
             files = {entry: source.name for entry, source in sources.items()}
-            columns = columns_of(
-                (files[entry], packed) for entry, packed in connection.every(entries_query(names), **names)
-            )
+            readings = connection.every(entries_query(names), **names)
+            columns = columns_of((files[entry], packed) for entry, packed in readings)
             refusals = tuple(_refusals(connection, files))
     except (ValueError, LookupError, TypeError, zlib.error):
         told = "somebody wrote into it what labcalc doesn't: `labcalc record verify` names the entry"
@@ -107,9 +106,8 @@ def find_rows(laboratory: Laboratory, *, since: date | None = None, until: date 
     fits = [found.table[name] == value for name, value in asked.items() if value]
     fits += [moments >= _midnight(since, laboratory)] if since else []
     fits += [moments < _midnight(until, laboratory, after=1)] if until else []
-    return replace(
-        found, table=found.table[np.logical_and.reduce(fits)].reset_index(drop=True) if fits else found.table
-    )
+    rows = found.table[np.logical_and.reduce(fits)].reset_index(drop=True) if fits else found.table
+    return replace(found, table=rows)
 
 
 def export_bytes(laboratory: Laboratory, n: int) -> bytes:

@@ -2,7 +2,7 @@
 
 import hashlib
 import zlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from labcalc.errors import RecordError
@@ -137,10 +137,4 @@ def _reading(connection: Connection, entry: Entry) -> str:
     return "" if held == set(map(tuple, names)) else "it is found by other names than those of its rows"
 
 
-_CHECKS: dict[str, Callable[[Connection, Entry], str]] = {
-    "export": _export,
-    "reading": _reading,
-    "step": _step,
-    "refused": _refused,
-    "issued": _issued,
-}
+_CHECKS = {"export": _export, "reading": _reading, "step": _step, "refused": _refused, "issued": _issued}
