@@ -87,7 +87,6 @@ PRODUCT = toml.table(
 )
 """Reader of a [[product]]."""
 
-
 _TWO = 2.0  # coverage factor where neither a value nor its lot states one: that of 95 %
 
 

@@ -29,7 +29,6 @@ _NO_TEXT = re.compile("[\0\ud800-\udfff]")
 Reader = Callable[[Any, str, Problems], Any]
 """From a TOML value, the path of its key and the problems so far: the value as the record holds it, or ``UNFIT``."""
 
-
 Schema = dict[str, Any]
 
 

@@ -70,13 +70,13 @@ def test_an_interruption_is_told(export: Path, monkeypatch: pytest.MonkeyPatch) 
     assert result.stderr.split("\n")[-2:] == ["labcalc: interrupted", ""]
 
 
-LABCALC = [sys.executable, "-m", "labcalc.cli"]
+LABCALC = [sys.executable, "-m", "labcalc"]
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="a shell's pipe and /dev/full are needed")
 @pytest.mark.parametrize("ending", ["| true", "> /dev/full"])
 def test_what_it_writes_to_is_closed_or_full(ending: str, export: Path) -> None:
-    shell = ["bash", "-c", f'"{sys.executable}" -m labcalc.cli read "{export}" {ending}; echo "${{PIPESTATUS[0]}}" >&2']
+    shell = ["bash", "-c", f'"{sys.executable}" -m labcalc read "{export}" {ending}; echo "${{PIPESTATUS[0]}}" >&2']
     done = subprocess.run(shell, capture_output=True, text=True, check=False)
     said = done.stderr.splitlines()
     assert said[-1] == "2" or "| true" in ending  # true may still have read it

@@ -90,15 +90,22 @@ def _problem(connection: Connection, entry: Entry, n: int, previous: str, printe
         return NOT_LABCALCS
 
 
-def _export(connection: Connection, entry: Entry) -> str:
-    found = connection.one("SELECT sha256, size, packed FROM exports WHERE entry = :n", n=entry.n)
+def _kept(connection: Connection, entry: Entry, table: str, names: tuple[str, ...], what: str) -> str:
+    """Hold packed bytes, and the columns beside them, against what the entry says of both."""
+    found = connection.one(f"SELECT {', '.join(names)}, packed FROM {table} WHERE entry = :n", n=entry.n)
     if not found:
-        return "its export is missing"
-    data = zlib.decompress(found[2])
-    stated = entry.content["sha256"], entry.content["size"]
-    if (hashlib.sha256(data).hexdigest(), len(data)) != stated or tuple(found[:2]) != stated:
-        return "its export is not the one that was added"
-    return _reading(connection, entry)
+        return f"its {what} is missing"
+    beside, data = list(found[:-1]), zlib.decompress(found[-1])
+    stated = [entry.content[name] for name in (*names, "sha256", "size")]
+    is_same = [*beside, hashlib.sha256(data).hexdigest(), len(data)] == stated
+    return "" if is_same else f"its {what} is not the one that was {_DONE[what]}"
+
+
+_DONE = {"export": "added", "report": "issued"}
+
+
+def _export(connection: Connection, entry: Entry) -> str:
+    return _kept(connection, entry, "exports", ("sha256", "size"), "export") or _reading(connection, entry)
 
 
 def _step(connection: Connection, entry: Entry) -> str:
@@ -113,13 +120,7 @@ def _refused(connection: Connection, entry: Entry) -> str:
 
 
 def _issued(connection: Connection, entry: Entry) -> str:
-    found = connection.one("SELECT number, run, packed FROM issued WHERE entry = :n", n=entry.n)
-    if not found:
-        return "its report is missing"
-    page = zlib.decompress(found[2])
-    stated = tuple(entry.content[name] for name in ("number", "run", "sha256", "size"))
-    kept = (*found[:2], hashlib.sha256(page).hexdigest(), len(page))
-    return "" if kept == stated else "its report is not the one that was issued"
+    return _kept(connection, entry, "issued", ("number", "run"), "report")
 
 
 def _reading(connection: Connection, entry: Entry) -> str:
