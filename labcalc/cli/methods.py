@@ -14,7 +14,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from labcalc import workbooks
 from labcalc.cli.words import FOLDER, answer, remark, write_page
+from labcalc.shipped import workbook_file
 
 if TYPE_CHECKING:
     from labcalc.formulae.published import Comparison
@@ -71,9 +73,6 @@ _WORKBOOKS = {
 
 def _render_with_lines(name: str, title: str, to: Path) -> None:
     """Render a workbook with the lines of its cells above what they give."""
-    from labcalc.shipped import workbook_file
-    from labcalc.workbooks import render_workbook
-
     workbook = json.loads(Path(workbook_file(name)).read_text("utf-8"))
     cells = []
     for cell in workbook["cells"]:
@@ -84,7 +83,7 @@ def _render_with_lines(name: str, title: str, to: Path) -> None:
     with TemporaryDirectory() as folder:
         written = Path(folder) / f"{name}.ipynb"
         written.write_text(json.dumps(workbook | {"cells": cells}), "utf-8")
-        render_workbook(written, {}, to, title=title)
+        workbooks.render_workbook(written, {}, to, title=title)
 
 
 def _section(function: Callable[..., Any], printed: Sequence[Comparison]) -> str:

@@ -5,16 +5,14 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
+from labcalc import judgement, workbooks
 from labcalc.cli.results import results_option, write_quality
 from labcalc.cli.words import answer, finish, name_doubts, name_refusals, one_page, paged, record_option, say
 from labcalc.wording import counted
-
-if TYPE_CHECKING:
-    from labcalc.judgement import Material, MonthReport
 
 _MOST = 5  # sets beyond their limit that are named on the screen
 
@@ -35,15 +33,13 @@ def _command(period: str, months: int, metavar: str) -> click.Command:
     @click.argument("name", metavar=metavar, callback=known)
     @answer
     def render(name: str, lab: Path, as_json: bool, out: Path, results: Path | None, **how: Any) -> int:
-        from labcalc import judgement
-        from labcalc.workbooks import month_report_job, render_batch
-
         material = judgement.gather_record(lab)
         code = name_doubts(material)
         quality = getattr(judgement, f"report_{period}")(material, name)
         _say_what_is_missing(quality, material)
         write_quality(quality, results)
-        result = render_batch([month_report_job(quality, lab, out)], one_page(out, quality.laboratory, **how))
+        job, options = workbooks.month_report_job(quality, lab, out), one_page(out, quality.laboratory, **how)
+        result = workbooks.render_batch([job], options)
         lines, code = _in_words(quality), max(code, bool(quality.refusals or quality.failures))
         if not as_json:
             return finish(result, lines, result.paths, code)
@@ -56,7 +52,7 @@ def _command(period: str, months: int, metavar: str) -> click.Command:
 month, year = _command("month", 1, "YYYY-MM"), _command("year", 12, "YYYY")
 
 
-def _say_what_is_missing(quality: MonthReport, material: Material) -> None:
+def _say_what_is_missing(quality: judgement.MonthReport, material: judgement.Material) -> None:
     for refused in (*quality.failures, *quality.refusals):
         say(f"refused: {refused}")
     for notice in quality.notices:
@@ -64,7 +60,7 @@ def _say_what_is_missing(quality: MonthReport, material: Material) -> None:
             say(notice)
 
 
-def _in_words(quality: MonthReport) -> Iterator[str]:
+def _in_words(quality: judgement.MonthReport) -> Iterator[str]:
     """Say the verdict on a month and its actions."""
     actions = counted(len(quality.actions), "action")
     yield f"{quality.month.name}: {quality.verdict}, {actions} in {counted(quality.runs, 'sample run')}."
@@ -84,15 +80,12 @@ def _in_words(quality: MonthReport) -> Iterator[str]:
 @answer
 def duplicates(lab: Path, out: Path, results: Path | None, single_file: bool, pdf: bool, **asked: str) -> int:
     """Render how well results repeat, and whose do less so."""
-    from labcalc.judgement import gather_record, report_duplicates
-    from labcalc.workbooks import duplicate_report_job, render_batch
-
-    material = gather_record(lab)
+    material = judgement.gather_record(lab)
     doubted = name_doubts(material)
-    report = report_duplicates(material, **asked)
+    report = judgement.report_duplicates(material, **asked)
     write_quality(report, results)
     how = one_page(out, material.laboratory, single_file=single_file, pdf=pdf)
-    result = render_batch([duplicate_report_job(report, lab, out)], how)
+    result = workbooks.render_batch([workbooks.duplicate_report_job(report, lab, out)], how)
     code = max(doubted, name_refusals(material.reading))
     lines = [f"{report.about}: {report.verdict}: {report.reason}."]
     lines += [f"{one.about}: {one.finding}." for one in report.named]

@@ -13,11 +13,14 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import click
 
+import labcalc.exports
+import labcalc.lab
+from labcalc import judgement, workbooks
 from labcalc.cli.results import results_option, write_document
 from labcalc.cli.words import (
     FOLDER,
@@ -36,13 +39,10 @@ from labcalc.cli.words import (
     tell,
 )
 from labcalc.errors import LabcalcError, RecordError
+from labcalc.shipped import planted_refusals, sample_exports, sample_lab
 from labcalc.wording import counted
 from labcalc.workbooks.options import ENGINES, KERNEL, LABCALC, BatchOptions
 from labcalc.workbooks.scripts import Scripts
-
-if TYPE_CHECKING:
-    from labcalc.judgement import Dossier, Material
-    from labcalc.workbooks import BatchResult, Progress, ReportJob
 
 
 @click.command()
@@ -90,8 +90,6 @@ def report(
 
 def _watch(places: tuple[Path, ...], lab: Path | None, options: BatchOptions) -> int:
     """Render as exports arrive; what was said of an export isn't said again when the next comes."""
-    from labcalc.lab import settled_files
-
     said = set[str]()
 
     def say_once(line: str) -> None:
@@ -102,7 +100,7 @@ def _watch(places: tuple[Path, ...], lab: Path | None, options: BatchOptions) ->
     remark(f"Watching {', '.join(map(str, places))}; Ctrl-C ends it.")
     there = dict[Path, None]()
     with suppress(KeyboardInterrupt):
-        for ripe in settled_files(places):
+        for ripe in labcalc.lab.settled_files(places):
             there |= dict.fromkeys(ripe)
             try:
                 _report(tuple(one for one in there if one.is_file()), lab, options, say=say_once)
@@ -121,14 +119,11 @@ def demo(out: Path, workers: int | None) -> int:
     """Do the main job on the sample laboratory.
 
     Run reports, its last month's quality report, and an index page."""
-    from labcalc.judgement import gather_record, report_month
-    from labcalc.shipped import planted_refusals, sample_exports, sample_lab
-    from labcalc.workbooks import month_report_job
 
-    def month() -> ReportJob:
-        return month_report_job(quality, sample_lab(), out)
+    def month() -> workbooks.ReportJob:
+        return workbooks.month_report_job(quality, sample_lab(), out)
 
-    quality = report_month(gather_record())
+    quality = judgement.report_month(judgement.gather_record())
     options, planted = BatchOptions(out, workers, to_come=(f"month-{quality.month.name}",)), planted_refusals()
     return _report(sample_exports(), sample_lab(), options, last=month, planted=planted)
 
@@ -139,7 +134,7 @@ def _report(
     options: BatchOptions,
     *,
     runs: tuple[str, ...] = (),
-    last: Callable[[], ReportJob] | None = None,
+    last: Callable[[], workbooks.ReportJob] | None = None,
     results: Path | None = None,
     planted: Sequence[str] = (),
     issue: _ToIssue | None = None,
@@ -148,11 +143,7 @@ def _report(
     from labcalc.workbooks.lean import quick_start
 
     with quick_start():
-        from labcalc.exports import columns_not_used, totals
-        from labcalc.judgement import gather, judge, results_for_programs, results_table
-        from labcalc.workbooks import render_batch, run_report_jobs
-
-        material = gather(exports, lab)
+        render, material = workbooks.render_batch, judgement.gather(exports, lab)
     refused = name_refusals(material.reading, say)
     code = max(name_doubts(material, say), refused)
     if planted and sorted(one.file for one in material.reading.refusals) == planted:
@@ -162,33 +153,32 @@ def _report(
         say(f"left out of the record: {failure}")
     if not material.runs:
         raise LabcalcError("every row was refused: there is no run to report")
-    read = totals(material.reading.sources), columns_not_used(material.reading.sources)
+    read = labcalc.exports.totals(material.reading.sources), labcalc.exports.columns_not_used(material.reading.sources)
     remark(f"{read[0]}.", say)
     if results is not None:
-        document = results_for_programs(judge(material.dossier(run)) for run in runs or material.runs)
-        write_document(document, results_table(document), results, exports)
+        judged = (judgement.judge(material.dossier(run)) for run in runs or material.runs)
+        document = judgement.results_for_programs(judged)
+        write_document(document, judgement.results_table(document), results, exports)
     if issue is not None:
-        return max(code, _issue(material, run_report_jobs(material, exports, lab, runs), issue, options))
+        return max(code, _issue(material, workbooks.run_report_jobs(material, exports, lab, runs), issue, options))
     progress = _show_progress if sys.stderr.isatty() else None
     told = replace(options, exports=read, progress=progress, say=say, record=recorder(material.laboratory))
-    result = render_batch(run_report_jobs(material, exports, lab, runs), told)
+    result = render(workbooks.run_report_jobs(material, exports, lab, runs), told)
     if last is not None:  # it links to those before it
-        result = result.followed_by(render_batch([last()], told))
+        result = result.followed_by(render([last()], told))
     return finish(result, [_totals(result)], [result.index], code)
 
 
-def _show_progress(progress: Progress) -> None:
+def _show_progress(progress: workbooks.Progress) -> None:
     left = f", about {progress.remaining_seconds:.0f} s left" if progress.remaining_seconds else ""
     line = f"{progress.done} of {progress.total} reports{left}"
     click.echo(f"\r{line:<60}", nl=progress.done == progress.total, err=True)
 
 
-def _totals(result: BatchResult) -> str:
+def _totals(result: workbooks.BatchResult) -> str:
     """Say what became of the runs, the worst first, as the index does."""
-    from labcalc.judgement import VERDICTS
-
     verdicts = Counter(one.summary["verdict"] for one in result.reports)
-    found = ", ".join(f"{verdict} {verdicts[verdict]}" for verdict in VERDICTS[::-1] if verdicts[verdict])
+    found = ", ".join(f"{verdict} {verdicts[verdict]}" for verdict in judgement.VERDICTS[::-1] if verdicts[verdict])
     months = (one.summary for one in result.reports if "month" in one.summary)
     found += "".join(f"; month {one['month']} {one['verdict']}" for one in months)
     unchanged = len(result.reports) - len(result.rendered)
@@ -219,39 +209,37 @@ def _to_issue(day: date | None, amends: str, changed: str, runs: Sequence[str]) 
     return _ToIssue(day, amends, changed)
 
 
-def _issue(material: Material, jobs: Sequence[ReportJob], asked: _ToIssue, options: BatchOptions) -> int:
+def _issue(
+    material: judgement.Material, jobs: Sequence[workbooks.ReportJob], asked: _ToIssue, options: BatchOptions
+) -> int:
     """Issue a report a job: keep it in the record first, then write it; one that is held already is written only."""
-    from labcalc.lab import Issue, add_issued, export_bytes, issued_report
-    from labcalc.workbooks import page_of, put_page, safe_stem
-
     laboratory = material.laboratory
     for job in (one.whole() for one in jobs):
         dossier = material.dossier(job.name)
         _refuse_day(asked.day, dossier)
         number = dossier.number_after(asked.amends)
-        issue = Issue(job.name, number, asked.day.isoformat(), asked.amends, asked.changed)
-        held = issued_report(laboratory, issue)
+        issue = labcalc.lab.Issue(job.name, number, asked.day.isoformat(), asked.amends, asked.changed)
+        held = labcalc.lab.issued_report(laboratory, issue)
         if held is None:
             words = {"issued": issue.issued, "replaces": issue.replaces, "changed": issue.changed}
-            page = page_of(replace(job, parameters={**job.parameters, **words}), options)
-            kept = add_issued(laboratory, issue, page, who=getpass.getuser())
+            page = workbooks.page_of(replace(job, parameters={**job.parameters, **words}), options)
+            kept = labcalc.lab.add_issued(laboratory, issue, page, who=getpass.getuser())
             tell(f"Issued: report {number}, entry {kept.entry} of the record.")
         else:
             kept = held
             say(f"Issued already, and kept as it was: report {number}, entry {kept.entry} of the record.")
-        page = export_bytes(laboratory, kept.entry)
-        path = options.out / f"{safe_stem(job.name)[:50]}-{safe_stem(number.rpartition(' / ')[2])}.html"
+        page = labcalc.lab.export_bytes(laboratory, kept.entry)
+        stem, mark = map(workbooks.safe_stem, (job.name, number.rpartition(" / ")[2]))
+        path = options.out / f"{stem[:50]}-{mark}.html"
         if path.is_file() and path.read_bytes() != page:
             raise RecordError(str(path), f"it is not the page of entry {kept.entry}: move it away; it stays as it is")
-        put_page(path, page, options)
+        workbooks.put_page(path, page, options)
         tell(f"It is {path}")
     return 0
 
 
-def _refuse_day(day: date, dossier: Dossier) -> None:
-    from labcalc.lab import present_moment
-
-    today = present_moment().astimezone(ZoneInfo(dossier.laboratory.time_zone)).date()
+def _refuse_day(day: date, dossier: judgement.Dossier) -> None:
+    today = labcalc.lab.present_moment().astimezone(ZoneInfo(dossier.laboratory.time_zone)).date()
     measured = [one.date() for one in dossier.rows["measured_at"].dropna()]
     if not max([date.min, *measured]) <= day <= today:
         about = f"run '{dossier.run}' was measured on {max(measured)}, and " if measured else ""

@@ -13,8 +13,8 @@ import click
 if TYPE_CHECKING:
     import pandas as pd
 
-    from labcalc.judgement import DuplicateReport, MonthReport
-
+import labcalc.exports
+from labcalc import judgement
 from labcalc.cli.words import FILE
 from labcalc.errors import ExportError
 
@@ -47,13 +47,11 @@ _HEADINGS = {name: name.replace("_", " ").capitalize() for name in _COLUMNS.spli
 }
 
 
-def write_quality(report: MonthReport | DuplicateReport, path: Path | None) -> None:
+def write_quality(report: judgement.MonthReport | judgement.DuplicateReport, path: Path | None) -> None:
     """Write what a quality report asks for as ``write_document`` does, where it is wanted."""
-    from labcalc.judgement import quality_for_programs, quality_table
-
     if path is not None:
-        document = quality_for_programs(report)
-        write_document(document, quality_table(document), path, [])
+        document = judgement.quality_for_programs(report)
+        write_document(document, judgement.quality_table(document), path, [])
 
 
 def write_document(document: Mapping[str, Any], table: pd.DataFrame, path: Path, exports: Iterable[Path] = ()) -> None:
@@ -67,8 +65,6 @@ def write_document(document: Mapping[str, Any], table: pd.DataFrame, path: Path,
         return
     if ending not in (".csv", ".xlsx"):
         raise ExportError(path.name, "results can be written to .json, .csv or .xlsx; expected one of these endings")
-    from labcalc.exports import write_frame
-
     if ending == ".xlsx":
         names = {name: heading for name, heading in _HEADINGS.items() if name in table}
         table = table[list(names)].rename(columns=names) if names else table
@@ -77,7 +73,7 @@ def write_document(document: Mapping[str, Any], table: pd.DataFrame, path: Path,
                 table[name] = table[name].map(partial(_rounded, figures))
         if "Result" in table:
             table["Result"] = table["Result"].map(_as_number)
-    write_frame(table, path, exports=exports)
+    labcalc.exports.write_frame(table, path, exports=exports)
 
 
 _FIGURES = {"U (95 %)": 2, "k": 3, "At least": 6, "At most": 6, "Size": 3, "Its limit": 3}

@@ -6,17 +6,14 @@ import json
 from collections.abc import Iterator
 from itertools import groupby
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
+import labcalc.exports
+from labcalc import judgement
 from labcalc.cli.words import FILE, PATH, answer, exports_argument, name_refusals, record_option, remark, tell
 from labcalc.errors import LabcalcError, SettingsError
 from labcalc.wording import counted
-
-if TYPE_CHECKING:
-    from labcalc.exports import SourceFile
-    from labcalc.judgement import SetupReview
 
 _MANY = 20  # exports of a profile that are named on the screen
 
@@ -31,12 +28,10 @@ def init(exports: tuple[Path, ...], to: Path | None, force: bool) -> int:
 
     Names, patterns and typical values come from them; the rest are questions to you.
     """
-    from labcalc.exports import profiles_for
-    from labcalc.judgement import propose_settings
-
     if to is not None and to.exists() and not force:
         raise SettingsError(str(to), "", "there is such a file already; --force writes over it")
-    first = propose_settings(exports, profiles=profiles_for(exports), folder="." if to is None else to.parent)
+    profiles, folder = labcalc.exports.profiles_for(exports), "." if to is None else to.parent
+    first = judgement.propose_settings(exports, profiles=profiles, folder=folder)
     code = name_refusals(first.reading)
     if first.reading.table.empty:
         raise LabcalcError("every row was refused: there is nothing to write")
@@ -62,9 +57,7 @@ def check(exports: tuple[Path, ...], lab: Path, as_json: bool, keys: bool, schem
     """
     if keys or schema is not None:
         return _reference(keys, schema)
-    from labcalc.judgement import review_setup
-
-    review = review_setup(lab, exports)
+    review = judgement.review_setup(lab, exports)
     if as_json:
         tell(json.dumps(review.for_programs, ensure_ascii=False, indent=1))
     else:
@@ -85,7 +78,7 @@ def _reference(keys: bool, schema: Path | None) -> int:
     return 0
 
 
-def _in_words(review: SetupReview, lab: Path) -> Iterator[str]:
+def _in_words(review: judgement.SetupReview, lab: Path) -> Iterator[str]:
     """Say the outcome, which profile took which export, and what was found, the most severe first."""
     groups = [(severity, list(some)) for severity, some in groupby(review.findings, lambda one: one.severity)]
     yield f"{lab}: {', '.join(counted(len(some), severity) for severity, some in groups) or 'nothing to mend'}."
@@ -100,11 +93,9 @@ def _in_words(review: SetupReview, lab: Path) -> Iterator[str]:
             yield from [f"      {one.remedy}"] if one.remedy else []
 
 
-def _exports(profile: str, exports: list[SourceFile]) -> Iterator[str]:
-    from labcalc.exports import columns_not_used, totals
-
+def _exports(profile: str, exports: list[labcalc.exports.SourceFile]) -> Iterator[str]:
     taken = f"profile '{profile}'" if profile else "no profile"
-    yield f"  {taken}: {counted(len(exports), 'export')}, {totals(exports)}"
-    yield from [f"      {unused}"] if (unused := columns_not_used(exports)) else []
+    yield f"  {taken}: {counted(len(exports), 'export')}, {labcalc.exports.totals(exports)}"
+    yield from [f"      {unused}"] if (unused := labcalc.exports.columns_not_used(exports)) else []
     names, more = [one.name for one in exports], len(exports) - _MANY
     yield click.wrap_text(", ".join(names[:_MANY]) + (f" and {more} more" if more > 0 else ""), 110, "      ", "      ")

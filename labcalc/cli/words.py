@@ -9,17 +9,14 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, datetime
 from functools import partial, wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ParamSpec
+from typing import Any, ParamSpec
 
 import click
 
+import labcalc.exports
+import labcalc.lab
+from labcalc import judgement, workbooks
 from labcalc.wording import STEERING
-
-if TYPE_CHECKING:
-    from labcalc.exports import Reading
-    from labcalc.judgement import Material
-    from labcalc.lab import Laboratory
-    from labcalc.workbooks import BatchOptions, BatchResult
 
 P = ParamSpec("P")
 
@@ -46,15 +43,14 @@ _DASH = Path("-")
 exports_argument = click.argument("exports", nargs=-1, required=True, type=PATH, callback=_piped, metavar="EXPORT...")
 _LAB = "lab.toml"
 _lab = partial(click.option, "--lab", type=FILE, metavar="LAB.toml")
-_told = "Settings of the laboratory; default: lab.toml, if it is in this folder."
-lab_option = _lab(default=lambda: _LAB if Path(_LAB).is_file() else None, help=_told)
+_SETTINGS = "Settings of the laboratory; default: lab.toml, if it is in this folder."
+lab_option = _lab(default=lambda: _LAB if Path(_LAB).is_file() else None, help=_SETTINGS)
 record_option = _lab(default=_LAB, show_default=True, help="It names the record.")
 _QUIET = "labcalc.quiet"
-_flag: dict[str, Any] = {"is_flag": True, "expose_value": False}
-_told = "Say only what is wrong, and what was asked for."
-quiet_option = click.option("-q", "--quiet", callback=_be_quiet, help=_told, **_flag)
-_told = "Reports rendered side by side; default: one a core."
-jobs_option = click.option("--jobs", "workers", type=click.IntRange(min=1), metavar="N", help=_told)
+_QUIETLY = "Say only what is wrong, and what was asked for."
+quiet_option = click.option("-q", "--quiet", is_flag=True, expose_value=False, callback=_be_quiet, help=_QUIETLY)
+_SIDE_BY_SIDE = "Reports rendered side by side; default: one a core."
+jobs_option = click.option("--jobs", "workers", type=click.IntRange(min=1), metavar="N", help=_SIDE_BY_SIDE)
 
 
 def _day(_: click.Context, __: click.Parameter, moment: datetime | None) -> date | None:
@@ -115,20 +111,18 @@ def answer(command: Callable[P, int]) -> Callable[P, int]:
     return quiet_option(run)
 
 
-def name_refusals(reading: Reading, say: Callable[[str], None] = say) -> int:
+def name_refusals(reading: labcalc.exports.Reading, say: Callable[[str], None] = say) -> int:
     """Name what of the exports is in no result: files, rows, columns; return 1, the exit code, where rows are not."""
-    from labcalc.exports import columns_not_used
-
     for failure in reading.failures:
         say(f"labcalc: {failure}")
     for refusal in reading.refusals:
         say(f"refused: {refusal}")
-    if unused := columns_not_used(reading.sources):
+    if unused := labcalc.exports.columns_not_used(reading.sources):
         say(unused)
     return 1 if reading.refusals or reading.failures else 0
 
 
-def name_doubts(material: Material, say: Callable[[str], None] = say) -> int:
+def name_doubts(material: judgement.Material, say: Callable[[str], None] = say) -> int:
     """Name what the record doesn't hold although it was read: runs in doubt, rows that come again, torn decisions.
 
     Return 1, the exit code, where a decision isn't applied.
@@ -140,7 +134,7 @@ def name_doubts(material: Material, say: Callable[[str], None] = say) -> int:
     return 1 if material.unusable else 0
 
 
-def finish(result: BatchResult, lines: Iterable[str], places: Iterable[Path], code: int) -> int:
+def finish(result: workbooks.BatchResult, lines: Iterable[str], places: Iterable[Path], code: int) -> int:
     """Name the reports that aren't there, say the rest and where to begin, and return the exit code.
 
     ``code`` is the one for when every report is there.
@@ -162,18 +156,14 @@ def write_page(to: Path, body: str, **about: str) -> None:
     write_whole(to, lay_out(body, figures=0, scripts=Scripts.BESIDE, **about).encode("utf-8"))
 
 
-def recorder(laboratory: Laboratory) -> Callable[[Sequence[Mapping[str, str]]], Mapping[str, str]] | None:
+def recorder(laboratory: labcalc.lab.Laboratory) -> Callable[[Sequence[Mapping[str, str]]], Mapping[str, str]] | None:
     """Return what tells the laboratory's record of rendered pages; None without a record."""
     if laboratory.record is None:
         return None
-    from labcalc.lab import add_pages
-
-    return partial(add_pages, laboratory, who=getpass.getuser())
+    return partial(labcalc.lab.add_pages, laboratory, who=getpass.getuser())
 
 
-def one_page(out: Path, laboratory: Laboratory, *, single_file: bool, pdf: bool) -> BatchOptions:
+def one_page(out: Path, laboratory: labcalc.lab.Laboratory, *, single_file: bool, pdf: bool) -> workbooks.BatchOptions:
     """Return how a page that stands alone is rendered."""
-    from labcalc.workbooks import BatchOptions, Scripts
-
-    scripts = Scripts.INSIDE if single_file else Scripts.BESIDE
-    return BatchOptions(out, workers=1, scripts=scripts, pdf=pdf, say=say, record=recorder(laboratory))
+    scripts = workbooks.Scripts.INSIDE if single_file else workbooks.Scripts.BESIDE
+    return workbooks.BatchOptions(out, workers=1, scripts=scripts, pdf=pdf, say=say, record=recorder(laboratory))

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
+from labcalc import lessons, workbooks
 from labcalc.cli.words import FOLDER, PATH, answer, lab_option, remark
 from labcalc.errors import LessonError
-
-if TYPE_CHECKING:
-    from labcalc.workbooks import WorkbookCopy
 
 
 @click.command()
@@ -46,30 +43,29 @@ def workbook(
     labcalc. What you change in the copy stays: the same words open it again. JupyterLab answers on this machine only;
     Ctrl-C ends it.
     """
-    from labcalc.lessons import Learner, keep_learner, kept_learner, seed_of
     from labcalc.lessons.results import file_words
-    from labcalc.workbooks import SAMPLE_FOLDER, copy_sample_laboratory, copy_workbook, serve_workbook, workbook_names
 
     if (learner or results) and not (learner.strip() and name.casefold() == "lessons"):
         raise LessonError("", "", "a learner takes lessons: labcalc workbook lessons --learner NAME [--results DIR]")
 
-    if lab is None and not exports and name.replace("_", "-") in workbook_names(of_a_laboratory=True):
-        lab = copy_sample_laboratory(Path(SAMPLE_FOLDER))
+    if lab is None and not exports and name.replace("_", "-") in workbooks.workbook_names(of_a_laboratory=True):
+        lab = workbooks.copy_sample_laboratory(Path(workbooks.SAMPLE_FOLDER))
         remark(f"No --lab was given: this is the sample laboratory, in {lab.resolve().parent}")
     folder = f"lessons-{file_words(learner)}" if learner else ""
-    copy = copy_workbook(name, exports, lab, folder, example=example)
+    copy = workbooks.copy_workbook(name, exports, lab, folder, example=example)
     if learner:
-        kept = kept_learner(copy.path)
-        if kept and seed_of("", kept.name) != seed_of("", learner):  # two names that are alike as a folder's
-            copy = copy_workbook(name, exports, lab, f"{folder}-{seed_of('', learner):08x}", example=example)
-        keep_learner(copy.path, Learner(" ".join(learner.split()), str((results or copy.path / "results").resolve())))
+        kept, seed = lessons.kept_learner(copy.path), lessons.seed_of("", learner)
+        if kept and lessons.seed_of("", kept.name) != seed:  # two names that are alike as a folder's
+            copy = workbooks.copy_workbook(name, exports, lab, f"{folder}-{seed:08x}", example=example)
+        place = str((results or copy.path / "results").resolve())
+        lessons.keep_learner(copy.path, lessons.Learner(" ".join(learner.split()), place))
     remark(_in_words(copy))
-    serve_workbook(copy.path, port=port, browser=not no_browser, read_only=read_only, say=remark)
+    workbooks.serve_workbook(copy.path, port=port, browser=not no_browser, read_only=read_only, say=remark)
     remark(f"JupyterLab has ended; what was saved stays in {copy.path}")
     return 0
 
 
-def _in_words(copy: WorkbookCopy) -> str:
+def _in_words(copy: workbooks.WorkbookCopy) -> str:
     """Say where the workbook is, and what became of an older copy."""
     left = "".join(f"{path.name} holds changes and stays as it is. " for path in copy.left_alone)
     if copy.state == "there already":
