@@ -92,8 +92,8 @@ def propose_settings(
     Raises SettingsError : A profile can't be used.
     """
     head = _HEAD.format(exports=counted(len(exports), "export"))
-    written = "".join(f"\n{one.strip()}\n" for one in profiles)
-    taken = laboratory_from(head + written).profiles
+    proposed = "".join(f"\n{one.strip()}\n" for one in profiles)
+    taken = laboratory_from(head + proposed).profiles
     reading, asked = read_exports(exports, profiles=taken), [pattern for one in taken for pattern in one.files]
     rows = _rows(reading.table)
     people = ", ".join(filter(None, rows["operator"].unique()))
@@ -102,7 +102,7 @@ def propose_settings(
         f"{head}earlier_exports = {written(tuple(_patterns(exports, Path(folder).resolve())))}\n",
         *(_INSTRUMENT.format(name=quoted(one)) for one in rows["instrument"].unique() if one),
         f"\n# Operators in these exports, whom lab.toml doesn't list: {remark(people)}\n" if people else "",
-        written,
+        proposed,
         *(_UNREAD.format(failure=remark(one)) for one in reading.failures if not name_fits(one.file, asked)),
         *(_reference(one, rows[rows["sample"] == one]) for one in oils),
         *_products(rows[~rows["sample"].isin(oils)]),
