@@ -1,4 +1,4 @@
-"""The command line: words in, words out; a module a command.
+"""The command line: words in, words out; a module a subject.
 
 Exit codes: 0 all done; 1 done, but something was refused; 2 nothing could be done.
 """
