@@ -26,8 +26,6 @@ _AT_FIRST_USE = (
     "IPython.core.logger",
     "IPython.core.magics",
     "IPython.core.oinspect",
-    "labcalc.workbooks.checks",
-    "labcalc.workbooks.outputs",
     "bdb",
 )
 """Modules that a shell, a figure or a page would import at its first use, in every report anew."""
