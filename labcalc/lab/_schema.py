@@ -13,18 +13,7 @@ from labcalc.exports.profile import BLANKS, DATE_ORDERS, FOR_ALL_ROWS, LAYOUTS, 
 from labcalc.exports.table import QUANTITY_COLUMNS
 from labcalc.lab._control import CONTROL, DECISIONS, DUPLICATES, RECORD
 from labcalc.lab._oils import PRODUCT, QUANTITIES, REFERENCE, quantity_and_temperature
-from labcalc.lab.laboratory import (
-    ConformityChoices,
-    ControlChoices,
-    DecisionChoices,
-    DuplicateChoices,
-    Instrument,
-    Laboratory,
-    Precision,
-    PrecisionFunction,
-    ReportChoices,
-    Uncertainty,
-)
+from labcalc.lab.laboratory import Instrument, Laboratory, Precision, PrecisionFunction, ReportChoices
 from labcalc.lab.precision import method_names
 
 HOLDS = (
@@ -198,10 +187,20 @@ _HEAD = toml.table(
 
 
 def _check_file(laboratory: Laboratory) -> Iterator[tuple[str, str]]:
-    if laboratory.name == Laboratory.name and replace(laboratory, profiles=()) != Laboratory():
+    if laboratory.name == Laboratory.name and replace(laboratory, profiles=()) != _UNSAID:
         yield "laboratory", "missing, and must be given beside other settings than profiles"
 
 
+_UNSAID = Laboratory()  # what holds where lab.toml says nothing
+_CHOICES = {
+    "report": toml.record_of(ReportChoices, quantities=QUANTITIES),
+    "uncertainty": toml.record_of(type(_UNSAID.uncertainty)),
+    "control": CONTROL,
+    "duplicates": DUPLICATES,
+    "conformity": toml.record_of(type(_UNSAID.conformity)),
+    "decisions": DECISIONS,
+    "record": RECORD,
+}
 _NAMED = {"instrument": _INSTRUMENT, "profile": _PROFILE, "reference": REFERENCE, "product": PRODUCT}
 FILE = toml.table(
     {
@@ -218,13 +217,7 @@ FILE = toml.table(
             ),
             (),
         ),
-        "report": toml.Key(toml.record_of(ReportChoices, quantities=QUANTITIES), ReportChoices()),
-        "uncertainty": toml.Key(toml.record_of(Uncertainty), Uncertainty()),
-        "control": toml.Key(CONTROL, ControlChoices()),
-        "duplicates": toml.Key(DUPLICATES, DuplicateChoices()),
-        "conformity": toml.Key(toml.record_of(ConformityChoices), ConformityChoices()),
-        "decisions": toml.Key(DECISIONS, DecisionChoices()),
-        "record": toml.Key(RECORD, None),
+        **{name: toml.Key(read, getattr(_UNSAID, name)) for name, read in _CHOICES.items()},
     },
     lambda laboratory, **rooms: Laboratory(**laboratory, **rooms),
     _check_file,
