@@ -10,7 +10,7 @@ import sys
 from collections import Counter
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -67,20 +67,12 @@ from labcalc.workbooks.scripts import Scripts
 @click.option("--watch", is_flag=True, help="Go on with what comes into folders later, until Ctrl-C.")
 @answer
 def report(
-    exports: tuple[Path, ...],
-    lab: Path | None,
-    runs: tuple[str, ...],
-    results: Path | None,
-    watch: bool,
-    issued: date | None,
-    amends: str,
-    changed: str,
-    **chosen: Any,
+    exports: tuple[Path, ...], lab: Path | None, runs: tuple[str, ...], results: Path | None, watch: bool, **chosen: Any
 ) -> int:
     """Render a report for each run, and an index of them."""
     scripts = Scripts.INSIDE if chosen.pop("single_file") else Scripts.BESIDE
+    issue = _to_issue(*map(chosen.pop, ("issued", "amends", "changed")), runs)
     options = BatchOptions(scripts=scripts, **chosen)
-    issue = _to_issue(issued, amends, changed, runs)
     if not watch:
         return _report(exports, lab, options, runs=runs, results=results, issue=issue)
     if issue or runs or results:
@@ -137,7 +129,7 @@ def _report(
     last: Callable[[], workbooks.ReportJob] | None = None,
     results: Path | None = None,
     planted: Sequence[str] = (),
-    issue: _ToIssue | None = None,
+    issue: labcalc.lab.Issue | None = None,
     say: Callable[[str], None] = say,
 ) -> int:
     from labcalc.workbooks.lean import quick_start
@@ -187,17 +179,8 @@ def _totals(result: workbooks.BatchResult) -> str:
     return f"{counted(len(result.reports), 'report')}{kept} in {result.seconds:.1f} s: {found}{failed}."
 
 
-@dataclass(frozen=True)
-class _ToIssue:
-    """What was asked for."""
-
-    day: date
-    amends: str  # number of the report that is amended; empty: none
-    changed: str  # what changed since that one
-
-
-def _to_issue(day: date | None, amends: str, changed: str, runs: Sequence[str]) -> _ToIssue | None:
-    """Return what is to be issued, or None; what doesn't go together is refused."""
+def _to_issue(day: date | None, amends: str, changed: str, runs: Sequence[str]) -> labcalc.lab.Issue | None:
+    """Return what is to be issued, run and number still open, or None; what doesn't go together is refused."""
     if bool(amends) != bool(changed):
         raise click.UsageError("--amends NUMBER and --changed TEXT are given together")
     if day is None:
@@ -206,19 +189,19 @@ def _to_issue(day: date | None, amends: str, changed: str, runs: Sequence[str]) 
         return None
     if not runs or (amends and len(runs) > 1):
         raise click.UsageError(f"say with --run which {'one run' if amends else 'runs'} the report is issued of")
-    return _ToIssue(day, amends, changed)
+    return labcalc.lab.Issue("", "", day.isoformat(), amends, changed)
 
 
 def _issue(
-    material: judgement.Material, jobs: Sequence[workbooks.ReportJob], asked: _ToIssue, options: BatchOptions
+    material: judgement.Material, jobs: Sequence[workbooks.ReportJob], asked: labcalc.lab.Issue, options: BatchOptions
 ) -> int:
     """Issue a report a job: keep it in the record first, then write it; one that is held already is written only."""
     laboratory = material.laboratory
     for job in (one.whole() for one in jobs):
         dossier = material.dossier(job.name)
-        _refuse_day(asked.day, dossier)
-        number = dossier.number_after(asked.amends)
-        issue = labcalc.lab.Issue(job.name, number, asked.day.isoformat(), asked.amends, asked.changed)
+        _refuse_day(date.fromisoformat(asked.issued), dossier)
+        number = dossier.number_after(asked.replaces)
+        issue = replace(asked, run=job.name, number=number)
         held = labcalc.lab.issued_report(laboratory, issue)
         if held is None:
             words = {"issued": issue.issued, "replaces": issue.replaces, "changed": issue.changed}

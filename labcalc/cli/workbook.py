@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -29,11 +30,9 @@ def workbook(
     exports: tuple[Path, ...],
     lab: Path | None,
     example: bool,
-    no_browser: bool,
-    port: int | None,
-    read_only: bool,
     learner: str,
     results: Path | None,
+    **how: Any,
 ) -> int:
     """Open a workbook beside the laboratory's data.
 
@@ -51,6 +50,7 @@ def workbook(
     if lab is None and not exports and name.replace("_", "-") in workbooks.workbook_names(of_a_laboratory=True):
         lab = workbooks.copy_sample_laboratory(Path(workbooks.SAMPLE_FOLDER))
         remark(f"No --lab was given: this is the sample laboratory, in {lab.resolve().parent}")
+    example = how.pop("example")
     folder = f"lessons-{file_words(learner)}" if learner else ""
     copy = workbooks.copy_workbook(name, exports, lab, folder, example=example)
     if learner:
@@ -60,7 +60,7 @@ def workbook(
         place = str((results or copy.path / "results").resolve())
         lessons.keep_learner(copy.path, lessons.Learner(" ".join(learner.split()), place))
     remark(_in_words(copy))
-    workbooks.serve_workbook(copy.path, port=port, browser=not no_browser, read_only=read_only, say=remark)
+    workbooks.serve_workbook(copy.path, browser=not how.pop("no_browser"), say=remark, **how)
     remark(f"JupyterLab has ended; what was saved stays in {copy.path}")
     return 0
 
