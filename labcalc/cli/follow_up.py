@@ -14,13 +14,12 @@ import click
 
 import labcalc.lab
 from labcalc import judgement
-from labcalc.cli.record import by_option, head_words, json_option, record
+from labcalc.cli.record import by_option, corrects_option, head_words, json_option, record
 from labcalc.cli.words import answer, record_option, say, tell
 from labcalc.errors import DecisionError
 
 _number = click.argument("number", type=click.IntRange(min=1), metavar="NUMBER")
 _FROM = "The day from which they are in force: today or later."
-_corrects = click.option("--corrects", type=int, default=0, metavar="NUMBER", help="What this takes the place of.")
 
 
 @record.command()
@@ -31,7 +30,7 @@ _corrects = click.option("--corrects", type=int, default=0, metavar="NUMBER", he
 @click.option("--owner", required=True, metavar="NAME", help="Who sees to it.")
 @click.option("--due", required=True, type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", help="Until when.")
 @click.option("--decision", type=int, default=0, metavar="NUMBER", help="The decision that it rests on.")
-@_corrects
+@corrects_option
 @answer
 def act(lab: Path, who: str, month: str, finding: str, owner: str, due: datetime, **numbers: int) -> int:
     """Give a finding of a month to somebody.
@@ -67,11 +66,8 @@ def limits(lab: Path, who: str, month: str, in_force: datetime, why: str, temper
 
     Charts go by them from a day on, and what was judged stays.
     """
-    due = [
-        one
-        for one in judgement.report_month(judgement.gather_record(lab), month).checks.due
-        if one.chart.next_signed is None
-    ]
+    checks = judgement.report_month(judgement.gather_record(lab), month).checks
+    due = [one for one in checks.due if one.chart.next_signed is None]
     asked = [one for one in due if one.is_about(**only, temperature_C=temperature)]
     proposed = [one for one in asked if one.proposed is not None]
     for one in asked:
@@ -94,7 +90,7 @@ def limits(lab: Path, who: str, month: str, in_force: datetime, why: str, temper
 @record_option
 @by_option
 @click.option("--effect", "why", required=True, metavar="TEXT", help="What was measured since, with its figures.")
-@_corrects
+@corrects_option
 @answer
 def close(lab: Path, number: int, **given: Any) -> int:
     """Close an action once its effect was checked."""

@@ -20,6 +20,8 @@ from labcalc.wording import counted
 
 _who: dict[str, Any] = {"default": getpass.getuser, "show_default": "your login", "metavar": "NAME", "help": "Who."}
 by_option = click.option("--by", "who", callback=lambda _, __, name: " ".join(name.split()), **_who)
+_REPLACED = "The decision or action that this one takes the place of."
+corrects_option = click.option("--corrects", type=int, default=0, metavar="NUMBER", help=_REPLACED)
 json_option = click.option("--json", "as_json", is_flag=True, help="As JSON, for other programs.")
 
 
@@ -157,9 +159,7 @@ def _write(laboratory: labcalc.lab.Laboratory, n: int | None, to: Path, force: b
 @click.option("--quantity", default="", metavar="NAME", help="Only the charts of this quantity.")
 @click.option("--temperature", "temperature_C", type=float, default=float("nan"), metavar="°C", help="Only these.")
 @click.option("--file", default="", metavar="NAME", help="The export that counts.")
-@click.option(
-    "--corrects", type=int, default=0, metavar="NUMBER", help="The decision that this one takes the place of."
-)
+@corrects_option
 @answer
 def decide(lab: Path, **decided: Any) -> int:
     """Add a decision: who, what and why."""

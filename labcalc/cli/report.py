@@ -44,6 +44,8 @@ from labcalc.wording import counted
 from labcalc.workbooks.options import ENGINES, KERNEL, LABCALC, BatchOptions
 from labcalc.workbooks.scripts import Scripts
 
+_ENGINE = f"{KERNEL}: a Jupyter kernel for each report, slower."
+
 
 @click.command()
 @click.argument("exports", nargs=-1, required=True, type=PATH, metavar="EXPORT...")
@@ -54,13 +56,7 @@ from labcalc.workbooks.scripts import Scripts
 @jobs_option
 @click.option("--all", "again", is_flag=True, help="Render every report, also those that are up to date.")
 @click.option("--cluster", metavar="ADDRESS", help="Render on a dask.distributed scheduler, such as tcp://host:8786.")
-@click.option(
-    "--engine",
-    type=click.Choice(ENGINES),
-    default=LABCALC,
-    show_default=True,
-    help=f"{KERNEL}: a Jupyter kernel for each report, slower.",
-)
+@click.option("--engine", type=click.Choice(ENGINES), default=LABCALC, show_default=True, help=_ENGINE)
 @day_option("--issued", "Issue the report of each --run on this day: kept in the record, never written over.")
 @click.option("--amends", default="", metavar="NUMBER", help="The issued report that this one takes the place of.")
 @click.option("--changed", default="", metavar="TEXT", help="What changed since that one.")

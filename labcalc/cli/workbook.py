@@ -26,13 +26,7 @@ from labcalc.errors import LessonError
 @click.option("--results", type=FOLDER, metavar="DIR", help="Of lessons: where the results of the class go.")
 @answer
 def workbook(
-    name: str,
-    exports: tuple[Path, ...],
-    lab: Path | None,
-    example: bool,
-    learner: str,
-    results: Path | None,
-    **how: Any,
+    name: str, exports: tuple[Path, ...], lab: Path | None, learner: str, results: Path | None, **how: Any
 ) -> int:
     """Open a workbook beside the laboratory's data.
 

@@ -57,16 +57,10 @@ def run_report_jobs(
     """
     notebook = workbook_file("run_report")
     words = {"exports": [str(path.resolve()) for path in exports], "lab": str(lab.resolve()) if lab else ""}
+    titled = ((run, ", ".join(filter(None, material.sample_and_product(run)))) for run in runs or material.runs)
     return [
-        ReportJob(
-            name=run,
-            title=", ".join(filter(None, material.sample_and_product(run))),
-            notebook=notebook,
-            parameters={**words, "run": run},
-            key="",
-            looked_up=partial(_key_and_links, material, run),
-        )
-        for run in runs or material.runs
+        ReportJob(run, title, notebook, {**words, "run": run}, "", looked_up=partial(_key_and_links, material, run))
+        for run, title in titled
     ]
 
 
@@ -128,10 +122,6 @@ def duplicate_report_job(report: judgement.DuplicateReport, lab: Path, out: Path
 
 def study_job(kind: str, study: judgement.Study, words: Mapping[str, Json]) -> ReportJob:
     """Return the job that renders what a file of results says; ``words``: how ``report_study`` was asked."""
-    return ReportJob(
-        name=f"{kind}-{study.file.name}",
-        title=f"{study.title}, {study.file.name}",
-        notebook=workbook_file(kind.replace("-", "_")),
-        parameters=words,
-        key=f"{study.file.sha256} {json.dumps(words)}",
-    )
+    name, title = f"{kind}-{study.file.name}", f"{study.title}, {study.file.name}"
+    key = f"{study.file.sha256} {json.dumps(words)}"
+    return ReportJob(name, title, workbook_file(kind.replace("-", "_")), words, key)

@@ -59,14 +59,8 @@ def _faults(connection: Connection, printed: Mapping[int, str]) -> Iterator[Faul
             yield Fault(astray, f"the table {table} holds rows of it, which no reading gave")
 
 
-_OF = {
-    "exports": "('export')",
-    "readings": "('export', 'reading')",
-    "packed_rows": "('export', 'reading')",
-    "names": "('export', 'reading')",
-    "refused": "('refused')",
-    "issued": "('issued')",
-}
+_OF = {"exports": "('export')", **dict.fromkeys(("readings", "packed_rows", "names"), "('export', 'reading')")}
+_OF |= {"refused": "('refused')", "issued": "('issued')"}
 """Kinds of the entries that a table holds something for."""
 
 
