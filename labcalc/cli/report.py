@@ -21,23 +21,9 @@ import click
 import labcalc.exports
 import labcalc.lab
 from labcalc import judgement, workbooks
+from labcalc.cli import words
 from labcalc.cli.results import results_option, write_document
-from labcalc.cli.words import (
-    FOLDER,
-    PATH,
-    answer,
-    day_option,
-    finish,
-    jobs_option,
-    lab_option,
-    name_doubts,
-    name_refusals,
-    paged,
-    recorder,
-    remark,
-    say,
-    tell,
-)
+from labcalc.cli.words import FOLDER, PATH, answer, day_option, jobs_option, lab_option, paged, remark, say, tell
 from labcalc.errors import LabcalcError, RecordError
 from labcalc.shipped import planted_refusals, sample_exports, sample_lab
 from labcalc.wording import counted
@@ -132,8 +118,8 @@ def _report(
 
     with quick_start():
         render, material = workbooks.render_batch, judgement.gather(exports, lab)
-    refused = name_refusals(material.reading, say)
-    code = max(name_doubts(material, say), refused)
+    refused = words.name_refusals(material.reading, say)
+    code = max(words.name_doubts(material, say), refused)
     if planted and sorted(one.file for one in material.reading.refusals) == planted:
         remark(f"These {counted(len(planted), 'row')} were planted to be refused, and no other was.", say)
         code = 0
@@ -150,11 +136,11 @@ def _report(
     if issue is not None:
         return max(code, _issue(material, workbooks.run_report_jobs(material, exports, lab, runs), issue, options))
     progress = _show_progress if sys.stderr.isatty() else None
-    told = replace(options, exports=read, progress=progress, say=say, record=recorder(material.laboratory))
+    told = replace(options, exports=read, progress=progress, say=say, record=words.recorder(material.laboratory))
     result = render(workbooks.run_report_jobs(material, exports, lab, runs), told)
     if last is not None:  # it links to those before it
         result = result.followed_by(render([last()], told))
-    return finish(result, [_totals(result)], [result.index], code)
+    return words.finish(result, [_totals(result)], [result.index], code)
 
 
 def _show_progress(progress: workbooks.Progress) -> None:
@@ -200,8 +186,8 @@ def _issue(
         issue = replace(asked, run=job.name, number=number)
         held = labcalc.lab.issued_report(laboratory, issue)
         if held is None:
-            words = {"issued": issue.issued, "replaces": issue.replaces, "changed": issue.changed}
-            page = workbooks.page_of(replace(job, parameters={**job.parameters, **words}), options)
+            stated = {"issued": issue.issued, "replaces": issue.replaces, "changed": issue.changed}
+            page = workbooks.page_of(replace(job, parameters={**job.parameters, **stated}), options)
             kept = labcalc.lab.add_issued(laboratory, issue, page, who=getpass.getuser())
             tell(f"Issued: report {number}, entry {kept.entry} of the record.")
         else:

@@ -6,17 +6,9 @@ from functools import partial
 from typing import Any
 
 import labcalc.lab._tables as toml
+import labcalc.lab.laboratory as records
 from labcalc.formulae import COMMODITIES
 from labcalc.lab.classes import ProductClass, all_quantities, product_classes, standard_limits, standards_for
-from labcalc.lab.laboratory import (
-    INDICES,
-    CertifiedValue,
-    Limit,
-    Product,
-    ReferenceLot,
-    ReferenceMaterial,
-    TypicalValue,
-)
 
 
 def quantity_and_temperature(record: Any) -> tuple[str, str]:
@@ -24,15 +16,15 @@ def quantity_and_temperature(record: Any) -> tuple[str, str]:
     return record.quantity, f"{record.temperature_C:g}"
 
 
-def _check_temperature(record: Limit | TypicalValue) -> Iterator[tuple[str, str]]:
+def _check_temperature(record: records.Limit | records.TypicalValue) -> Iterator[tuple[str, str]]:
     given = record.temperature_C == record.temperature_C
-    if (index := INDICES.get(record.quantity)) and given:
+    if (index := records.INDICES.get(record.quantity)) and given:
         yield "temperature_C", f"{record.temperature_C:g}: {index} takes no temperature_C"
     if not index and not given:
         yield "temperature_C", f"missing, and must be given for {record.quantity}"
 
 
-def _check_limit(limit: Limit) -> Iterator[tuple[str, str]]:
+def _check_limit(limit: records.Limit) -> Iterator[tuple[str, str]]:
     yield from _check_temperature(limit)
     yield from toml.in_order("lowest", "highest", "a number greater than lowest", strictly=True)(limit)
     if limit.lowest != limit.lowest and limit.highest != limit.highest:
@@ -42,18 +34,18 @@ def _check_limit(limit: Limit) -> Iterator[tuple[str, str]]:
 _values = partial(toml.tables, unique=quantity_and_temperature, called="the same quantity and temperature")
 
 
-def _product(**given: Any) -> Product:
+def _product(**given: Any) -> records.Product:
     """Fill in what its class brings and the limits of its standard, where the product says nothing of its own."""
     brought = product_classes().get(given["class_"], ProductClass())
     given["precision_class"] = given["precision_class"] or brought.precision_class
-    given["commodity"] = given["commodity"] or brought.commodity or Product.commodity
+    given["commodity"] = given["commodity"] or brought.commodity or records.Product.commodity
     own = {quantity_and_temperature(one) for one in given["limits"]}
     published = standard_limits().get(given["standard"], ()) if given["standard"] else ()
     given["limits"] += tuple(one for one in published if quantity_and_temperature(one) not in own)
-    return Product(**given)
+    return records.Product(**given)
 
 
-def _check_product(product: Product) -> Iterator[tuple[str, str]]:
+def _check_product(product: records.Product) -> Iterator[tuple[str, str]]:
     known = standards_for(product.class_)
     if product.standard and product.standard not in known:
         of = f" of {product.class_}" if product.class_ else ""
@@ -74,16 +66,16 @@ QUANTITIES = toml.Key(toml.listed(_change, "quantities"), ())  # beside or witho
 
 PRODUCT = toml.table(
     toml.keys_of(
-        Product,
+        records.Product,
         class_=toml.Key(toml.choice(product_classes())),
         commodity=toml.Key(toml.choice(COMMODITIES), ""),
         quantities=QUANTITIES,
-        limits=toml.Key(_values(toml.record_of(Limit, _check_limit))),
-        typical=toml.Key(_values(toml.record_of(TypicalValue, _check_temperature))),
+        limits=toml.Key(_values(toml.record_of(records.Limit, _check_limit))),
+        typical=toml.Key(_values(toml.record_of(records.TypicalValue, _check_temperature))),
     ),
     _product,
     _check_product,
-    Product,
+    records.Product,
 )
 """Reader of a [[product]]."""
 
@@ -102,11 +94,11 @@ def _lot(value: Any, path: str, problems: toml.Problems) -> Any:
 
 
 _LOT = toml.record_of(
-    ReferenceLot,
+    records.ReferenceLot,
     toml.in_order("valid_from", "valid_to", "a day on or after valid_from"),
-    certified=toml.Key(_values(toml.record_of(CertifiedValue), may_be_empty=False)),
+    certified=toml.Key(_values(toml.record_of(records.CertifiedValue), may_be_empty=False)),
 )
 toml.described(_lot, lambda: toml.schema_of(_LOT))
 _LOTS = toml.tables(_lot, unique=lambda lot: lot.lot.casefold(), called="a lot of this name", may_be_empty=False)
-REFERENCE = toml.record_of(ReferenceMaterial, lots=toml.Key(_LOTS))
+REFERENCE = toml.record_of(records.ReferenceMaterial, lots=toml.Key(_LOTS))
 """Reader of one reference oil."""

@@ -17,17 +17,7 @@ from labcalc.workbooks.folder import clear_left_overs, one_writer, others_files,
 from labcalc.workbooks.fork import Answer, fork_is_safe, interrupts_held, render_forked
 from labcalc.workbooks.index import index_names, write_index
 from labcalc.workbooks.jobs import ReportJob
-from labcalc.workbooks.options import (
-    EARLIER,
-    FAILED,
-    RENDERED,
-    UP_TO_DATE,
-    WAITING,
-    BatchOptions,
-    BatchResult,
-    Outcome,
-    Progress,
-)
+from labcalc.workbooks.options import BatchOptions, BatchResult, Outcome, Progress
 from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.pdf import print_beside
 from labcalc.workbooks.rendering import Rendering, RenderTask, task_for
@@ -112,7 +102,7 @@ class _Batch:
         for job in self.jobs:
             page = self._waiting(job)
             if (record := self._records.get(page.path.stem)) and page.path.is_file():
-                page = replace(page, state=EARLIER, reason="", summary=record.summary)
+                page = replace(page, state=Outcome.EARLIER, reason="", summary=record.summary)
             self._outcomes[page.path.stem] = page
 
     def _leave(self, foreign: Mapping[str, Path]) -> None:
@@ -133,13 +123,14 @@ class _Batch:
             record = None if self.options.again else self._records.get(stem)
             is_same = record is not None and record.fingerprint == self._prints[stem] != ""
             if record and is_same and record.is_whole(self.out):
-                self._outcomes[stem] = replace(self._waiting(job), state=UP_TO_DATE, reason="", summary=record.summary)
+                page = replace(self._waiting(job), state=Outcome.UP_TO_DATE, reason="", summary=record.summary)
+                self._outcomes[stem] = page
             else:
                 self._outcomes[stem] = self._waiting(job)
                 yield stem, task
 
     def _waiting(self, job: ReportJob) -> Outcome:
-        return Outcome(job.name, job.title, WAITING, self.out / f"{self._stems[job.name]}.html", "not yet")
+        return Outcome(job.name, job.title, Outcome.WAITING, self.out / f"{self._stems[job.name]}.html", "not yet")
 
     def _task(self, job: ReportJob) -> RenderTask:
         how, parameters = self.options, dict(job.parameters)
@@ -162,7 +153,7 @@ class _Batch:
             self._records.pop(stem, None)
             outcome.path.unlink(missing_ok=True)
             outcome.path.with_suffix(".pdf").unlink(missing_ok=True)
-            self._outcomes[stem] = replace(outcome, state=FAILED, reason=str(answer))
+            self._outcomes[stem] = replace(outcome, state=Outcome.FAILED, reason=str(answer))
         else:
             self._publish(stem, outcome, answer)
         self._done += 1
@@ -177,13 +168,13 @@ class _Batch:
         record = Record(stem, outcome.name, outcome.title, self._prints[stem], page.digest, page.summary, rendered_at)
         add_record(self.out, record)
         self._records[stem] = record
-        self._outcomes[stem] = replace(outcome, state=RENDERED, reason="", summary=page.summary)
+        self._outcomes[stem] = replace(outcome, state=Outcome.RENDERED, reason="", summary=page.summary)
 
     def _report_progress(self) -> None:
         if self.options.progress is not None:
             passed = time.monotonic() - self._began
-            failed = sum(one.state == FAILED for one in self._outcomes.values())
-            total = len(self.jobs) - sum(one.state == UP_TO_DATE for one in self._outcomes.values())
+            failed = sum(one.state == Outcome.FAILED for one in self._outcomes.values())
+            total = len(self.jobs) - sum(one.state == Outcome.UP_TO_DATE for one in self._outcomes.values())
             remaining = passed / self._done * (total - self._done)
             self.options.progress(Progress(self._done, total, failed, remaining))
 
@@ -200,7 +191,7 @@ class _Batch:
         for stem, record in self._records.items():
             path = self.out / f"{stem}.html"
             if stem not in self._outcomes and path.is_file():
-                yield Outcome(record.name, record.title, EARLIER, path, "", record.summary)
+                yield Outcome(record.name, record.title, Outcome.EARLIER, path, "", record.summary)
 
     def close(self) -> None:
         """Leave records and an index that are true; the laboratory's record takes pages that it doesn't name yet."""

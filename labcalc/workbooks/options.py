@@ -15,8 +15,6 @@ if TYPE_CHECKING:
 
 ENGINES = LABCALC, KERNEL = "labcalc", "kernel"
 """What runs the cells of a notebook: labcalc itself, or a Jupyter kernel for each report, slower."""
-FAILED, WAITING, RENDERED, UP_TO_DATE, EARLIER = "failed", "not rendered", "rendered", "up to date", "earlier"
-"""States of a report."""
 
 
 @dataclass(frozen=True)
@@ -59,6 +57,7 @@ class BatchOptions:
 class Outcome:
     """One report."""
 
+    FAILED, WAITING, RENDERED, UP_TO_DATE, EARLIER = "failed", "not rendered", "rendered", "up to date", "earlier"
     name: str
     title: str
     state: str
@@ -70,7 +69,7 @@ class Outcome:
     @property
     def is_there(self) -> bool:
         """Whether there is a whole report."""
-        return self.state in (RENDERED, UP_TO_DATE, EARLIER)
+        return self.state in (self.RENDERED, self.UP_TO_DATE, self.EARLIER)
 
 
 @dataclass(frozen=True)
@@ -98,12 +97,12 @@ class BatchResult:
     @property
     def rendered(self) -> tuple[Outcome, ...]:
         """Those that were rendered now."""
-        return tuple(one for one in self.outcomes if one.state == RENDERED)
+        return tuple(one for one in self.outcomes if one.state == one.RENDERED)
 
     @property
     def failures(self) -> tuple[Outcome, ...]:
         """Those that aren't there, each with its reason."""
-        return tuple(one for one in self.outcomes if one.state == FAILED)
+        return tuple(one for one in self.outcomes if one.state == one.FAILED)
 
 
 @dataclass(frozen=True)
