@@ -18,9 +18,7 @@ from labcalc.errors import LessonError
 @lab_option
 @click.option("--example", is_flag=True, help="Of bench-calculations: open with published worked examples.")
 @click.option("--no-browser", is_flag=True, help="Say the address, and leave opening it to you.")
-@click.option(
-    "--port", type=click.IntRange(1024, 65535), metavar="N", help="Port on this machine; default: a free one."
-)
+@click.option("--port", type=click.IntRange(1024, 65535), metavar="N", help="Of this machine; default: a free one.")
 @click.option("--read-only", is_flag=True, help="Show what was saved; nobody can run, change or upload anything.")
 @click.option("--learner", default="", metavar="NAME", help="Of lessons: who takes them; else the first lesson asks.")
 @click.option("--results", type=FOLDER, metavar="DIR", help="Of lessons: where the results of the class go.")

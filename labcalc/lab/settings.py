@@ -66,7 +66,13 @@ def load_laboratory(path: Path | str | Laboratory | None) -> Laboratory:
     """
     if path is None or isinstance(path, Laboratory):
         return path or Laboratory()
-    laboratory = _checked(_bytes(Path(path)), str(path), Path(path).resolve())
+    if Path(path).is_dir():
+        raise SettingsError(str(path), "", "this is a folder; the lab.toml in it is expected")
+    try:
+        content = content_of(Path(path))
+    except ExportError as failure:
+        raise SettingsError(str(path), "", failure.problem) from None
+    laboratory = _checked(content, str(path), Path(path).resolve())
     if not laboratory.logo:
         return laboratory
     try:
@@ -91,15 +97,6 @@ def _checked(content: bytes, name: str, file: Path | None) -> Laboratory:
         raise SettingsError(name, *problems[0], found)
     digest = hashlib.sha256(content).hexdigest()
     return Laboratory(**{**vars(laboratory), "file": file, "sha256": digest})
-
-
-def _bytes(path: Path) -> bytes:
-    if path.is_dir():
-        raise SettingsError(str(path), "", "this is a folder; the lab.toml in it is expected")
-    try:
-        return content_of(path)
-    except ExportError as failure:
-        raise SettingsError(str(path), "", failure.problem) from None
 
 
 def _decoded(content: bytes, file: str) -> str:

@@ -84,14 +84,10 @@ class _Helper:
     def __init__(self) -> None:
         self._scratch = tempfile.TemporaryDirectory(prefix=scratch_prefix(), ignore_cleanup_errors=True)
         self._said = tempfile.TemporaryFile()  # noqa: SIM115  (closed with the helper)
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "labcalc.workbooks.apart"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=self._said,
-            env={**os.environ, **rendering_environment(Path(self._scratch.name))},
-            start_new_session=True,
-        )
+        env = {**os.environ, **rendering_environment(Path(self._scratch.name))}
+        pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "stderr": self._said}
+        command = [sys.executable, "-m", "labcalc.workbooks.apart"]
+        self._process = subprocess.Popen(command, env=env, start_new_session=True, **pipes)
 
     def is_there(self) -> bool:
         return self._process.poll() is None

@@ -68,19 +68,15 @@ def _decoded(data: bytes, said: str | None) -> tuple[str, str]:
     elif candidates:
         problem = f"the text is damaged or cut off; it begins as {candidates[0][1]}"
     else:
-        candidates = _candidates(data)
+        candidates = [("utf-8", "UTF-8"), ("cp1252", "cp1252")]
+        even, odd = (data[::2].count(0), data[1::2].count(0)) if b"\0" in data else (0, 0)
+        if even + odd >= _NUL_SHARE * len(data):
+            candidates = [("utf-16-le", "UTF-16 LE")] if odd > even else [("utf-16-be", "UTF-16 BE")]
         problem = "the text is in none of UTF-8, UTF-16 and cp1252; profile.encoding in lab.toml says which"
     for encoding, name in candidates:
         with suppress(UnicodeError, LookupError):
             return data.decode(encoding), name
     raise ContentError(problem)
-
-
-def _candidates(data: bytes) -> list[tuple[str, str]]:
-    even, odd = (data[::2].count(0), data[1::2].count(0)) if b"\0" in data else (0, 0)
-    if even + odd >= _NUL_SHARE * len(data):
-        return [("utf-16-le", "UTF-16 LE")] if odd > even else [("utf-16-be", "UTF-16 BE")]
-    return [("utf-8", "UTF-8"), ("cp1252", "cp1252")]
 
 
 def name_of(path: Path) -> str:

@@ -4,7 +4,7 @@ Or what it holds, looked up by number, kind, person, day, sample or instrument.
 """
 
 import zlib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
@@ -94,7 +94,8 @@ def find_entries(
     RecordError: the record can't be opened or read.
     """
     period = {"start": _begin(since, laboratory), "end": _begin(until, laboratory, after=1)}
-    condition, given = _condition({**asked, **period})
+    given = {name: value for name, value in {**asked, **period}.items() if value not in (None, "")}
+    condition = " AND ".join(_CONDITIONS.get(name, f"{name} = :{name}") for name in given)
     with opened(laboratory).reading() as connection:
         return list(entries_of(connection, condition or "n > 0", **given))
 
@@ -124,12 +125,6 @@ def export_bytes(laboratory: Laboratory, n: int) -> bytes:
 
 _CONDITIONS = {"start": "at >= :start", "end": "at < :end", **{name: IS_NAMED.format("n", name) for name in NAMED}}
 """What is asked for as a condition of SQL, where it isn't that a column equals."""
-
-
-def _condition(asked: Mapping[str, object]) -> tuple[str, dict[str, object]]:
-    """Return what is asked for as one condition of SQL, with the values by their names in it."""
-    given = {name: value for name, value in asked.items() if value not in (None, "")}
-    return " AND ".join(_CONDITIONS.get(name, f"{name} = :{name}") for name in given), given
 
 
 def _begin(day: date | None, laboratory: Laboratory, after: int = 0) -> str:
