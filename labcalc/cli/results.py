@@ -23,28 +23,16 @@ results_option = click.option(
 )
 
 _COLUMNS = """
-    rank severity about finding what_to_do followed report_number sample product lot instrument operator oil
-    cause measured_from quantity temperature_C reported size limit expanded_uncertainty coverage_factor unit
-    lowest highest decision_rule limit_state method edition verdict note since runs key export export_sha256
+    rank; severity=When; about; finding=What was found; what_to_do; followed=Who sees to it; report_number; sample;
+    product; lot; instrument; operator; oil=Reference oil; cause; measured_from=Measured; quantity;
+    temperature_C=Temperature, °C; reported=Result; size; limit=Its limit; expanded_uncertainty=U (95 %);
+    coverage_factor=k; unit; lowest=At least; highest=At most; decision_rule; limit_state=Limit; method; edition;
+    verdict=Verdict on the run; note; since; runs; key; export; export_sha256=SHA-256 of the export
 """
-"""Columns of a spreadsheet, in the order in which a customer reads them; the other formats keep these short names."""
-_HEADINGS = {name: name.replace("_", " ").capitalize() for name in _COLUMNS.split()} | {
-    "severity": "When",
-    "finding": "What was found",
-    "followed": "Who sees to it",
-    "oil": "Reference oil",
-    "measured_from": "Measured",
-    "temperature_C": "Temperature, °C",
-    "reported": "Result",
-    "limit": "Its limit",
-    "expanded_uncertainty": "U (95 %)",
-    "coverage_factor": "k",
-    "lowest": "At least",
-    "highest": "At most",
-    "limit_state": "Limit",
-    "verdict": "Verdict on the run",
-    "export_sha256": "SHA-256 of the export",
-}
+"""Columns of a spreadsheet, in the order in which a customer reads them, with a heading where the name is none; the
+other formats keep these short names."""
+_NAMED = (one.strip().partition("=") for one in _COLUMNS.split(";"))
+_HEADINGS = {name: heading or name.replace("_", " ").capitalize() for name, _, heading in _NAMED}
 
 
 def write_quality(report: judgement.MonthReport | judgement.DuplicateReport, path: Path | None) -> None:

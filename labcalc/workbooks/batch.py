@@ -1,19 +1,24 @@
 """Many reports into one folder: only what is missing or changed, side by side, each whole or not there."""
 
-import signal
-import threading
 import time
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
-from contextlib import contextmanager, nullcontext
+from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from labcalc.errors import WorkbookError
 from labcalc.workbooks.apart import cluster_executor, render_with, stop_helpers
-from labcalc.workbooks.folder import clear_left_overs, one_writer, others_files, safe_stem, safe_stems
+from labcalc.workbooks.folder import (
+    clear_left_overs,
+    ended_as_by_ctrl_c,
+    one_writer,
+    others_files,
+    safe_stem,
+    safe_stems,
+)
 from labcalc.workbooks.fork import Answer, fork_is_safe, interrupts_held, render_forked
 from labcalc.workbooks.index import index_names, index_page
 from labcalc.workbooks.jobs import ReportJob
@@ -44,7 +49,7 @@ def render_batch(jobs: Sequence[ReportJob], options: BatchOptions) -> BatchResul
         one_writer(options.out, options.say),
     ):
         batch = _Batch(jobs, options)
-        with _terminated_as_interrupted():
+        with ended_as_by_ctrl_c("SIGTERM"):
             try:
                 batch.show()
                 for stem, answer in _answers(batch, executor, options):
@@ -212,16 +217,3 @@ class _Batch:
         """Return what became of the jobs."""
         outcomes = tuple(self._outcomes[self._stems[job.name]] for job in self.jobs)
         return BatchResult(outcomes, self._index, time.monotonic() - self._began)
-
-
-@contextmanager
-def _terminated_as_interrupted() -> Iterator[None]:
-    """Let SIGTERM end a batch as Ctrl-C does."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)

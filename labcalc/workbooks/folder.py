@@ -7,8 +7,10 @@ import hashlib
 import os
 import re
 import shutil
+import signal
 import socket
 import tempfile
+import threading
 import unicodedata
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -26,6 +28,19 @@ _GENERATOR = b'<meta name="generator" content="labcalc '
 _HEAD = 4096  # bytes of a page in which its generator stands, [-]
 _ASIDE = re.compile(r"\..+\.\d+(\.\w+)?\.part(\.html)?")
 """Names of files that ``write_whole`` and the printing to PDF write aside."""
+
+
+@contextmanager
+def ended_as_by_ctrl_c(*names: str) -> Iterator[None]:
+    """Take the signals of these names that the system has like Ctrl-C; in another than the main thread nothing is."""
+    is_main = threading.current_thread() is threading.main_thread()
+    numbers = [getattr(signal, name) for name in names if is_main and hasattr(signal, name)]
+    before = {number: signal.signal(number, signal.default_int_handler) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 @contextmanager

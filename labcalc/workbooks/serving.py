@@ -3,7 +3,6 @@
 import json
 import os
 import secrets
-import signal
 import subprocess
 import sys
 import tempfile
@@ -18,7 +17,7 @@ from urllib.parse import quote
 from urllib.request import ProxyHandler, build_opener
 
 from labcalc.errors import WorkbookError
-from labcalc.workbooks.folder import scratch_prefix
+from labcalc.workbooks.folder import ended_as_by_ctrl_c, scratch_prefix
 from labcalc.workbooks.page import TEMPLATES
 
 _LOOPBACK = "127.0.0.1"
@@ -50,7 +49,7 @@ def serve_workbook(
         with (
             tempfile.TemporaryFile() as log,
             tempfile.TemporaryDirectory(prefix=scratch_prefix(), ignore_cleanup_errors=True) as scratch,
-            _told_to_end(),
+            ended_as_by_ctrl_c("SIGTERM", "SIGHUP"),  # as when the terminal is closed
             (site := _Site(workbook, port, Path(scratch), log, read_only)).running() as server,
         ):
             address = site.address_when_it_answers(server)
@@ -61,18 +60,6 @@ def serve_workbook(
                 raise WorkbookError(f"JupyterLab has ended by itself: {site.last_words()}")
     except KeyboardInterrupt:
         say("")
-
-
-@contextmanager
-def _told_to_end() -> Iterator[None]:
-    """Take being told to end, as when the terminal is closed, like Ctrl-C."""
-    names = [signal.SIGTERM, *([signal.SIGHUP] if hasattr(signal, "SIGHUP") else [])]
-    before = {name: signal.signal(name, signal.default_int_handler) for name in names}
-    try:
-        yield
-    finally:
-        for name, handler in before.items():
-            signal.signal(name, handler)
 
 
 @dataclass(frozen=True)
