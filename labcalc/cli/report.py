@@ -53,7 +53,8 @@ def report(
 ) -> int:
     """Render a report for each run, and an index of them."""
     scripts = Scripts.INSIDE if chosen.pop("single_file") else Scripts.BESIDE
-    issue = _to_issue(*map(chosen.pop, ("issued", "amends", "changed")), runs)
+    day, amends, changed = (chosen.pop(name) for name in ("issued", "amends", "changed"))
+    issue = _to_issue(day, amends, changed, runs)
     options = BatchOptions(scripts=scripts, **chosen)
     if not watch:
         return _report(exports, lab, options, runs=runs, results=results, issue=issue)

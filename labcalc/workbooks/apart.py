@@ -85,9 +85,10 @@ class _Helper:
         self._scratch = tempfile.TemporaryDirectory(prefix=scratch_prefix(), ignore_cleanup_errors=True)
         self._said = tempfile.TemporaryFile()  # noqa: SIM115  (closed with the helper)
         env = {**os.environ, **rendering_environment(Path(self._scratch.name))}
-        pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "stderr": self._said}
-        command = [sys.executable, "-m", "labcalc.workbooks.apart"]
-        self._process = subprocess.Popen(command, env=env, start_new_session=True, **pipes)
+        command, pipe = [sys.executable, "-m", "labcalc.workbooks.apart"], subprocess.PIPE
+        self._process = subprocess.Popen(
+            command, stdin=pipe, stdout=pipe, stderr=self._said, env=env, start_new_session=True
+        )
 
     def is_there(self) -> bool:
         return self._process.poll() is None

@@ -11,14 +11,7 @@ from pathlib import Path
 
 from labcalc.errors import WorkbookError
 from labcalc.workbooks.apart import cluster_executor, render_with, stop_helpers
-from labcalc.workbooks.folder import (
-    clear_left_overs,
-    ended_as_by_ctrl_c,
-    one_writer,
-    others_files,
-    safe_stem,
-    safe_stems,
-)
+from labcalc.workbooks.folder import as_ctrl_c, clear_left_overs, one_writer, others_files, safe_stem, safe_stems
 from labcalc.workbooks.fork import Answer, fork_is_safe, interrupts_held, render_forked
 from labcalc.workbooks.index import index_names, index_page
 from labcalc.workbooks.jobs import ReportJob
@@ -49,7 +42,7 @@ def render_batch(jobs: Sequence[ReportJob], options: BatchOptions) -> BatchResul
         one_writer(options.out, options.say),
     ):
         batch = _Batch(jobs, options)
-        with ended_as_by_ctrl_c("SIGTERM"):
+        with as_ctrl_c("SIGTERM"):
             try:
                 batch.show()
                 for stem, answer in _answers(batch, executor, options):

@@ -31,7 +31,7 @@ _ASIDE = re.compile(r"\..+\.\d+(\.\w+)?\.part(\.html)?")
 
 
 @contextmanager
-def ended_as_by_ctrl_c(*names: str) -> Iterator[None]:
+def as_ctrl_c(*names: str) -> Iterator[None]:
     """Take the signals of these names that the system has like Ctrl-C; in another than the main thread nothing is."""
     is_main = threading.current_thread() is threading.main_thread()
     numbers = [getattr(signal, name) for name in names if is_main and hasattr(signal, name)]

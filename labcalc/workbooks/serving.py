@@ -17,7 +17,7 @@ from urllib.parse import quote
 from urllib.request import ProxyHandler, build_opener
 
 from labcalc.errors import WorkbookError
-from labcalc.workbooks.folder import ended_as_by_ctrl_c, scratch_prefix
+from labcalc.workbooks.folder import as_ctrl_c, scratch_prefix
 from labcalc.workbooks.page import TEMPLATES
 
 _LOOPBACK = "127.0.0.1"
@@ -49,7 +49,7 @@ def serve_workbook(
         with (
             tempfile.TemporaryFile() as log,
             tempfile.TemporaryDirectory(prefix=scratch_prefix(), ignore_cleanup_errors=True) as scratch,
-            ended_as_by_ctrl_c("SIGTERM", "SIGHUP"),  # as when the terminal is closed
+            as_ctrl_c("SIGTERM", "SIGHUP"),  # as when the terminal is closed
             (site := _Site(workbook, port, Path(scratch), log, read_only)).running() as server,
         ):
             address = site.address_when_it_answers(server)
