@@ -5,6 +5,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -89,27 +90,20 @@ def _method(names: Iterable[str], quantity: str) -> str:
     return next(fitting, "")
 
 
+_FUNCTIONS = {"determinability": "d", "repeatability": "r", "reproducibility": "R"}
+
+
 def _statements(method: dict[str, Any]) -> Iterator[PrecisionStatement]:
     lines = method.get("statement", [])
     if same := method.get("same_as"):
         lines = next(one["statement"] for one in _methods() if _edition(one) == same)
+    shared = {name: method[name] for name in ("method", "edition", "quantity", "default")}
     for line in lines:
-        for precision_class in line["classes"]:
-            for temperature_C in line.get("temperatures_C", [_NAN]):
-                yield PrecisionStatement(
-                    method=method["method"],
-                    edition=method["edition"],
-                    precision_class=precision_class,
-                    quantity=method["quantity"],
-                    temperature_C=float(temperature_C),
-                    determinability=PrecisionFunction(**line.get("d", {})),
-                    repeatability=PrecisionFunction(**line["r"]),
-                    reproducibility=PrecisionFunction(**line["R"]),
-                    mark=line["mark"],
-                    lowest=float(line.get("lowest", _NAN)),
-                    highest=float(line.get("highest", _NAN)),
-                    default=method["default"],
-                )
+        functions = {name: PrecisionFunction(**line.get(key, {})) for name, key in _FUNCTIONS.items()}
+        ends = {name: float(line.get(name, _NAN)) for name in ("lowest", "highest")}
+        stated = {**shared, **functions, **ends, "mark": line["mark"]}
+        for precision_class, temperature_C in product(line["classes"], line.get("temperatures_C", [_NAN])):
+            yield PrecisionStatement(precision_class=precision_class, temperature_C=float(temperature_C), **stated)
 
 
 def precision_for(

@@ -23,7 +23,7 @@ from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from queue import Empty, SimpleQueue
-from typing import BinaryIO, NoReturn, TypeVar
+from typing import BinaryIO, TypeVar
 
 from labcalc.errors import WorkbookError
 from labcalc.workbooks.folder import scratch_prefix
@@ -199,7 +199,7 @@ def cluster_executor(address: str, *, workers: int = 1) -> Iterator[Executor]:
 
 
 def _main() -> None:
-    signal.signal(signal.SIGTERM, _end)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
     with os.fdopen(os.dup(1), "wb") as pipe:
         os.dup2(2, 1)  # whatever else is written goes where messages go
         while (task := _next_task(sys.stdin.buffer)) is not None:
@@ -214,10 +214,6 @@ def _main() -> None:
 def _next_task(asked: BinaryIO) -> RenderTask | None:
     length = asked.read(8)
     return RenderTask.from_json(asked.read(int.from_bytes(length, "big"))) if len(length) == 8 else None
-
-
-def _end(*_: object) -> NoReturn:
-    raise SystemExit(143)
 
 
 if __name__ == "__main__":

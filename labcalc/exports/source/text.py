@@ -9,11 +9,8 @@ from pathlib import Path
 
 from labcalc.errors import ExportError
 
-_MARKS = (
-    (codecs.BOM_UTF8, "utf-8-sig", "UTF-8"),
-    (codecs.BOM_UTF16_LE, "utf-16", "UTF-16"),
-    (codecs.BOM_UTF16_BE, "utf-16", "UTF-16"),
-)
+_UTF_16 = dict.fromkeys((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE), ("utf-16", "UTF-16"))
+_MARKS = {codecs.BOM_UTF8: ("utf-8-sig", "UTF-8"), **_UTF_16}
 _BINARY = (b"\x89PNG", b"PK\3\4", b"PK\5\6", b"%PDF", b"GIF8", b"\xff\xd8\xff", b"\xd0\xcf\x11\xe0", b"\x1f\x8b")
 _NUL_SHARE = 0.2  # at least this share of the bytes is NUL in UTF-16 text that is mostly Latin letters and figures
 _CONTROL_SHARE = 0.05  # more control characters than this are no text
@@ -62,7 +59,7 @@ def _controls(text: str) -> int:
 
 
 def _decoded(data: bytes, said: str | None) -> tuple[str, str]:
-    candidates = [one[1:] for one in _MARKS if data.startswith(one[0])]
+    candidates = [one for mark, one in _MARKS.items() if data.startswith(mark)]
     if said:
         candidates, problem = [(said, said)], f"the text is not in {said}; expected what profile.encoding says"
     elif candidates:
