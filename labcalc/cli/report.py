@@ -185,14 +185,13 @@ def _issue(
         _refuse_day(date.fromisoformat(asked.issued), dossier)
         number = dossier.number_after(asked.replaces)
         issue = replace(asked, run=job.name, number=number)
-        held = labcalc.lab.issued_report(laboratory, issue)
-        if held is None:
+        kept = labcalc.lab.issued_report(laboratory, issue)
+        if kept is None:
             stated = {"issued": issue.issued, "replaces": issue.replaces, "changed": issue.changed}
             page = workbooks.page_of(replace(job, parameters={**job.parameters, **stated}), options)
             kept = labcalc.lab.add_issued(laboratory, issue, page, who=getpass.getuser())
             tell(f"Issued: report {number}, entry {kept.entry} of the record.")
         else:
-            kept = held
             say(f"Issued already, and kept as it was: report {number}, entry {kept.entry} of the record.")
         page = labcalc.lab.export_bytes(laboratory, kept.entry)
         stem, mark = map(workbooks.safe_stem, (job.name, number.rpartition(" / ")[2]))

@@ -21,7 +21,6 @@ from labcalc.errors import ExportError
 results_option = click.option(
     "--results", type=FILE, metavar="FILE", help="Write what the pages say to .json, .csv or .xlsx too."
 )
-
 _COLUMNS = """
     rank; severity=When; about; finding=What was found; what_to_do; followed=Who sees to it; report_number; sample;
     product; lot; instrument; operator; oil=Reference oil; cause; measured_from=Measured; quantity;

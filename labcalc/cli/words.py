@@ -19,7 +19,6 @@ from labcalc import judgement, workbooks
 from labcalc.wording import STEERING
 
 P = ParamSpec("P")
-
 PATH, FILE = click.Path(path_type=Path), click.Path(path_type=Path, dir_okay=False)
 FOLDER = click.Path(path_type=Path, file_okay=False)
 

@@ -95,7 +95,6 @@ def _check_repeats(choices: DuplicateChoices) -> Iterator[tuple[str, str]]:
 
 
 DUPLICATES = toml.record_of(DuplicateChoices, _check_repeats)  # reader of the whole table
-
 _DRIVER = "postgresql+psycopg"
 _EXAMPLE = f"'{_DRIVER}://name@host/database'"
 

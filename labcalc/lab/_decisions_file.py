@@ -24,7 +24,6 @@ _WAIT_S, _LOOK_S = 1.0, 0.05
 _TORN = "the line has no end: it was torn while it was written. Decide again, and leave the line as it is"
 _CHANGED = "a line before it, from {} on, was changed, put in or taken out since it was written"
 _UNCHAINED = "it stands behind chained lines and has no 'after': decide with `labcalc record decide`"
-
 _Found = tuple[list[Decision], tuple[DecisionError, ...]]
 
 

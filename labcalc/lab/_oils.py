@@ -63,7 +63,6 @@ def _change(value: Any, path: str, problems: toml.Problems) -> Any:
 
 
 QUANTITIES = toml.Key(toml.listed(_change, "quantities"), ())  # beside or without what the class names
-
 PRODUCT = toml.table(
     toml.keys_of(
         records.Product,
@@ -78,7 +77,6 @@ PRODUCT = toml.table(
     records.Product,
 )
 """Reader of a [[product]]."""
-
 _TWO = 2.0  # coverage factor where neither a value nor its lot states one: that of 95 %
 
 

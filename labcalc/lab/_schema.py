@@ -23,7 +23,6 @@ HOLDS = (
     *(*MOMENT_PARTS, "elapsed", "start", "quantity", "value", "unit"),
 )
 """What a column of an export may hold."""
-
 _TIME_ZONE = toml.one_that(ZoneInfo, "a time zone such as 'Europe/Lisbon' is expected", words=available_timezones)
 _NO_CHARACTER_SET = re.compile("escape|puny|idna|undefined|utf.?7", re.IGNORECASE)
 
@@ -164,7 +163,6 @@ _PROFILE = toml.table(
     _check_profile,
 )
 _INSTRUMENT = toml.record_of(Instrument, methods=toml.Key(toml.listed(toml.choice(method_names()), "methods")))
-
 _FACTOR = {"factor": toml.Key(_POSITIVE, field="factor")}
 _DIFFERENCE = toml.table(toml.keys_of(PrecisionFunction) | _FACTOR, PrecisionFunction)
 _PRECISION = toml.record_of(

@@ -28,7 +28,6 @@ class Problems(list[tuple[str, str]]):
 _NO_TEXT = re.compile("[\0\ud800-\udfff]")
 Reader = Callable[[Any, str, Problems], Any]
 """From a TOML value, the path of its key and the problems so far: the value as the record holds it, or ``UNFIT``."""
-
 Schema = dict[str, Any]
 
 

@@ -254,7 +254,6 @@ class DecisionChoices:
 
 REPEAT_KINDS = ("within a run", "between runs", "reference oils between runs")
 """Repeats that may count: fills of one run, runs of one sample, runs of a reference oil."""
-
 _REPEATS = toml.Key(toml.listed(toml.choice(REPEAT_KINDS), ", ".join(map(toml.shown, REPEAT_KINDS))))
 
 

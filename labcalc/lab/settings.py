@@ -24,7 +24,6 @@ from labcalc.shipped import sample_lab
 
 HEADING = re.compile(r"\s*\[\[?\s*([\w-]+(?:\s*\.\s*[\w-]+)*)\s*\]\]?\s*(?:#.*)?$")
 """A line that begins a table, or one of several tables of that name."""
-
 _KEY = re.compile(r"""\s*("[^"]*"|'[^']*'|[\w-]+)\s*=""")
 _STEP = re.compile(r"""("[^"]*"|[^".\[]+)(?:\[(\d+)\])?""")
 _LONG_TEXT = re.compile(r'"""[\s\S]*?"""|\'\'\'[\s\S]*?\'\'\'')

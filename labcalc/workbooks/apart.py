@@ -32,12 +32,10 @@ from labcalc.workbooks.rendering import RenderTask
 from labcalc.workbooks.warm import read_ahead
 
 K = TypeVar("K")
-
 _SLACK_S = 10.0  # what a helper may take beyond the report's own limit, [s]: its start and the end of a process
 _CONNECT_S = 20
 _TRIES = 2
 _LASTS = sys.platform.startswith("linux")
-
 _idle: SimpleQueue[_Helper] = SimpleQueue()
 _busy: set[_Helper] = set()
 

@@ -12,11 +12,9 @@ from labcalc.exports.source.text import shown
 from labcalc.lab import nearest
 
 Json: TypeAlias = "bool | int | float | str | Sequence[Json] | Mapping[str, Json] | None"
-
 _SECRETS = re.compile(
     r"(?:^|_)(?:tokens?|password|passwd|passphrase|secrets?|credentials?|api_?keys?|key|auth)(?:_|$)", re.I
 )
-
 _KINDS = {"str": str, "int": int, "float": float | int, "bool": bool, "list": list, "dict": dict, "None": type(None)}
 
 

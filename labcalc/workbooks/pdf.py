@@ -13,7 +13,6 @@ from labcalc.workbooks.folder import scratch_prefix
 from labcalc.writing import PART, write_whole
 
 PAPERS = ("A4", "Letter")
-
 _BROWSERS = (
     "chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome", "microsoft-edge", "msedge",
 )  # fmt: skip

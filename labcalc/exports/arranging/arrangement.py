@@ -19,7 +19,6 @@ from labcalc.exports.values.dates import parse_moment
 
 _DATED = {"measured_at", "date", "year", "start"}
 HEAD = 1000  # records at the beginning among which the header stands
-
 _ANCHORS = {"blocks": "the key of a viscosity or a density", "turned": "'Sample', or what [profile.columns] has for it"}
 """What a layout is told by."""
 

@@ -139,7 +139,8 @@ def typed_half_units(cells: Sequence[str]) -> list[float]:
     than it shows itself. Cells that were computed count for themselves only.
     """
     own = [_last_place(cell, ".") for cell in cells]
-    leading = [place + _figures(cell) for cell, place in zip(cells, own, strict=True)]
+    figures_of = (cell.lower().partition("e")[0].replace(".", "").lstrip("+-0") for cell in cells)
+    leading = [place + len(figures) for figures, place in zip(figures_of, own, strict=True)]
     printed = [(one, top - one) for one, top in zip(own, leading, strict=True) if top - one <= _COMPUTED]
     if not printed:
         return list(map(_half, own))
@@ -153,10 +154,6 @@ def _last_place(cell: str, sign: str) -> int:
     mantissa, _, power = cell.lower().partition("e")
     _, _, places = mantissa.partition(sign)
     return int(power or 0) - len(places)
-
-
-def _figures(cell: str) -> int:
-    return len(cell.lower().partition("e")[0].replace(".", "").lstrip("+-0"))
 
 
 @lru_cache(maxsize=2048)
