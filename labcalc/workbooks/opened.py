@@ -148,9 +148,10 @@ def _place(notebook: Any, to: Path) -> WorkbookCopy:
     made = _fingerprint(notebook)
     notebook.metadata[_MARK] = {"made": made}
     content = (json.dumps(notebook, ensure_ascii=False, indent=1) + "\n").encode()
-    left: list[Path] = []
-    while (state := _found(path := to.with_stem(f"{to.stem}-{len(left) + 1}") if left else to, made)) == "left alone":
+    path, left = to, list[Path]()
+    while (state := _found(path, made)) == "left alone":
         left.append(path)
+        path = to.with_stem(f"{to.stem}-{len(left) + 1}")
     if state != "there already":
         write_whole(path, content)
     return WorkbookCopy(path, state, tuple(left))
