@@ -16,7 +16,7 @@ from tests.chromium import Tab
 @contextmanager
 def opened(*words: str, folder: Path | None = None) -> Iterator[str]:
     """Run ``labcalc workbook`` with these words, and yield the address that it says."""
-    command = [sys.executable, "-m", "labcalc.cli", "workbook", *words, "--no-browser"]
+    command = [sys.executable, "-m", "labcalc", "workbook", *words, "--no-browser"]
     with alone():
         shown = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, cwd=folder, start_new_session=True)
         try:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from labcalc.workbooks.exercises import write_exercises
 from labcalc.workbooks.lean import keep_imports_short
+from tests.exercise_forms import write_exercises
 
 keep_imports_short()
 

@@ -18,6 +18,7 @@ LAYERS = {
     "errors": 0,
     "shipped": 0,
     "showing": 0,
+    "writing": 0,
     "formulae": 1,
     "data": 1,
     "statistics": 2,

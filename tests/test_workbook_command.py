@@ -192,7 +192,7 @@ def test_a_port_that_is_taken_is_named(lab: Path) -> None:
 @pytest.fixture
 def opened(lab: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
     """The command running, and the address that it said."""
-    command = [sys.executable, "-m", "labcalc.cli", "workbook", "run-report", "--lab", str(lab), "--no-browser"]
+    command = [sys.executable, "-m", "labcalc", "workbook", "run-report", "--lab", str(lab), "--no-browser"]
     shown = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, start_new_session=True)
     try:
         assert shown.stderr is not None

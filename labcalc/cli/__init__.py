@@ -1,4 +1,4 @@
-"""The command line: words in, words out; a module a command.
+"""The command line: words in, words out; a module a subject.
 
 Exit codes: 0 all done; 1 done, but something was refused; 2 nothing could be done.
 """
@@ -9,10 +9,9 @@ import click
 
 from labcalc import __version__
 from labcalc.cli import follow_up as follow_up  # adds to `labcalc record`
-from labcalc.cli.duplicates import duplicates
 from labcalc.cli.lessons import lessons
 from labcalc.cli.methods import methods
-from labcalc.cli.month import month, year
+from labcalc.cli.month import duplicates, month, year
 from labcalc.cli.net import NetGroup
 from labcalc.cli.read import read
 from labcalc.cli.record import record

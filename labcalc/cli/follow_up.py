@@ -7,20 +7,19 @@ import math
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import click
 
-from labcalc.cli.record import by_option, head_words, json_option, record
+import labcalc.lab
+from labcalc import judgement
+from labcalc.cli.record import by_option, corrects_option, head_words, json_option, record
 from labcalc.cli.words import answer, record_option, say, tell
-
-if TYPE_CHECKING:
-    from labcalc.lab import Decided, Laboratory
+from labcalc.errors import DecisionError
 
 _number = click.argument("number", type=click.IntRange(min=1), metavar="NUMBER")
 _FROM = "The day from which they are in force: today or later."
-_corrects = click.option("--corrects", type=int, default=0, metavar="NUMBER", help="What this takes the place of.")
 
 
 @record.command()
@@ -31,32 +30,22 @@ _corrects = click.option("--corrects", type=int, default=0, metavar="NUMBER", he
 @click.option("--owner", required=True, metavar="NAME", help="Who sees to it.")
 @click.option("--due", required=True, type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", help="Until when.")
 @click.option("--decision", type=int, default=0, metavar="NUMBER", help="The decision that it rests on.")
-@_corrects
+@corrects_option
 @answer
 def act(lab: Path, who: str, month: str, finding: str, owner: str, due: datetime, **numbers: int) -> int:
     """Give a finding of a month to somebody.
 
     It is carried from month to month until it is closed.
     """
-    from labcalc.errors import DecisionError
-    from labcalc.judgement import gather_record, report_month
-    from labcalc.lab import add_decision, load_laboratory, nearest
-
-    laboratory = load_laboratory(lab)
-    found = {one.key: one for one in report_month(gather_record(lab), month).actions}
+    laboratory = labcalc.lab.load_laboratory(lab)
+    found = {one.key: one for one in judgement.report_month(judgement.gather_record(lab), month).actions}
     if finding not in found:
-        known = f"{month} found {', '.join(found) or 'nothing'}{nearest(finding, found)}"
+        known = f"{month} found {', '.join(found) or 'nothing'}{labcalc.lab.nearest(finding, found)}"
         raise DecisionError("", 0, f"--finding: '{finding}' is no key of that month; {known}")
     one = found[finding]
-    given: dict[str, Any] = {
-        "finding": finding,
-        "month": month,
-        "owner": owner,
-        "due": due.date(),
-        "size": float(one.size),
-        **numbers,
-    }
-    action = add_decision(laboratory, who=who, what="action", why=f"{one.about}: {one.finding}", **given)
+    given: dict[str, Any] = {"month": month, "owner": owner, "due": due.date(), "size": float(one.size), **numbers}
+    given |= {"what": "action", "why": f"{one.about}: {one.finding}"}
+    action = labcalc.lab.add_decision(laboratory, who=who, finding=finding, **given)
     tell(f"Action {action.number}, {owner}, due {action.due}: {one.about}. {head_words(laboratory)}")
     return 0
 
@@ -77,11 +66,8 @@ def limits(lab: Path, who: str, month: str, in_force: datetime, why: str, temper
 
     Charts go by them from a day on, and what was judged stays.
     """
-    from labcalc.errors import DecisionError
-    from labcalc.judgement import gather_record, report_month
-    from labcalc.lab import add_decision, load_laboratory
-
-    due = [one for one in report_month(gather_record(lab), month).checks.due if one.chart.next_signed is None]
+    checks = judgement.report_month(judgement.gather_record(lab), month).checks
+    due = [one for one in checks.due if one.chart.next_signed is None]
     asked = [one for one in due if one.is_about(**only, temperature_C=temperature)]
     proposed = [one for one in asked if one.proposed is not None]
     for one in asked:
@@ -90,10 +76,10 @@ def limits(lab: Path, who: str, month: str, in_force: datetime, why: str, temper
     if not proposed:
         listed = "; ".join(f"{one.chart.instrument}, {one.chart.name}" for one in due) or "none"
         raise DecisionError("", 0, f"{month} proposes no such limits that nobody has signed; due are: {listed}")
-    laboratory = load_laboratory(lab)
+    laboratory = labcalc.lab.load_laboratory(lab)
     for one in proposed:
         given = {**one.decided(), "month": month, "in_force": in_force.date()}
-        done = add_decision(laboratory, who=who, what="limits", why=why, **given)
+        done = labcalc.lab.add_decision(laboratory, who=who, what="limits", why=why, **given)
         tell(f"Decision {done.number}, in force from {done.in_force}: {one.words}.")
     tell(head_words(laboratory))
     return 0 if len(proposed) == len(asked) else 1
@@ -104,7 +90,7 @@ def limits(lab: Path, who: str, month: str, in_force: datetime, why: str, temper
 @record_option
 @by_option
 @click.option("--effect", "why", required=True, metavar="TEXT", help="What was measured since, with its figures.")
-@_corrects
+@corrects_option
 @answer
 def close(lab: Path, number: int, **given: Any) -> int:
     """Close an action once its effect was checked."""
@@ -126,10 +112,8 @@ def confirm(lab: Path, number: int, **given: Any) -> int:
 
 
 def _follow(lab: Path, number: int, what: str, given: dict[str, Any]) -> int:
-    from labcalc.lab import add_decision, load_laboratory
-
-    laboratory = load_laboratory(lab)
-    done = add_decision(laboratory, what=what, decision=number, **given)
+    laboratory = labcalc.lab.load_laboratory(lab)
+    done = labcalc.lab.add_decision(laboratory, what=what, decision=number, **given)
     tell(f"Decision {done.number}: {number} is {what} by {done.who}. {head_words(laboratory)}")
     return 0
 
@@ -141,10 +125,8 @@ def _follow(lab: Path, number: int, what: str, given: dict[str, Any]) -> int:
 @answer
 def open_actions(lab: Path, month: str, as_json: bool) -> int:
     """List open actions and decisions that wait for somebody."""
-    from labcalc.lab import checked_decisions, load_laboratory
-
-    laboratory = load_laboratory(lab)
-    decided = checked_decisions(laboratory)
+    laboratory = labcalc.lab.load_laboratory(lab)
+    decided = labcalc.lab.checked_decisions(laboratory)
     for line in decided.unusable:
         say(f"labcalc: {line}")
     listed = [*_open(decided, laboratory), *(_unseen(lab, month) if month else ())]
@@ -155,10 +137,8 @@ def open_actions(lab: Path, month: str, as_json: bool) -> int:
     return 1 if decided.unusable else 0
 
 
-def _open(decided: Decided, laboratory: Laboratory) -> Iterator[dict[str, Any]]:
-    from labcalc.lab import present_moment
-
-    today = present_moment().astimezone(ZoneInfo(laboratory.time_zone)).date()
+def _open(decided: labcalc.lab.Decided, laboratory: labcalc.lab.Laboratory) -> Iterator[dict[str, Any]]:
+    today = labcalc.lab.present_moment().astimezone(ZoneInfo(laboratory.time_zone)).date()
     actions = (one.action for one in decided.assignments if one.closed is None)
     for one in sorted(actions, key=lambda one: str(one.due)):
         late = {"overdue": ""} if one.due and one.due < today else {}
@@ -169,7 +149,5 @@ def _open(decided: Decided, laboratory: Laboratory) -> Iterator[dict[str, Any]]:
 
 
 def _unseen(lab: Path, month: str) -> Iterator[dict[str, Any]]:
-    from labcalc.judgement import gather_record, report_month
-
-    found = (one for one in report_month(gather_record(lab), month).actions if not one.followed)
+    found = (one for one in judgement.report_month(judgement.gather_record(lab), month).actions if not one.followed)
     return ({"finding": one.key, "about": one.about, "found": one.finding} for one in found)

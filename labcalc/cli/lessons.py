@@ -4,8 +4,12 @@ from pathlib import Path
 
 import click
 
+import labcalc.exports
+import labcalc.lessons
+from labcalc import workbooks
 from labcalc.cli.words import FILE, FOLDER, answer, remark, say, tell
 from labcalc.errors import LessonError
+from labcalc.shipped import workbook_file
 from labcalc.wording import counted
 
 _SHOWN = ["learner", "lesson", "attempt", "right", "questions", "not_right"]
@@ -29,19 +33,16 @@ def lessons() -> None:
 @answer
 def handout(to: Path, answers: bool, learners: tuple[str, ...], wanted: tuple[str, ...]) -> int:
     """Write the lessons as pages for paper into DIR."""
-    from labcalc.lessons import LESSONS, lesson_named
     from labcalc.lessons.results import file_words
-    from labcalc.shipped import workbook_file
-    from labcalc.workbooks import render_workbook
 
-    chosen = [lesson_named(name) for name in wanted] or LESSONS
+    chosen = [labcalc.lessons.lesson_named(name) for name in wanted] or labcalc.lessons.LESSONS
     for learner in learners or ("class",):
         folder = to / file_words(learner) if learners else to
         folder.mkdir(parents=True, exist_ok=True)
         for lesson in chosen:
             file = workbook_file(f"lessons/{'' if answers else 'exercises/'}{lesson.workbook}")
             name = f"{lesson.workbook}{'_answers' if answers else ''}.html"
-            render_workbook(file, {"learner": learner, "controls": False}, folder / name, title=lesson.title)
+            workbooks.render_workbook(file, {"learner": learner, "controls": False}, folder / name, title=lesson.title)
             remark(f"{folder / name}")
     return 0
 
@@ -58,10 +59,7 @@ def results(folder: Path, to: Path | None, force: bool) -> int:
 
     First and best attempts, what is missed most, every result.
     """
-    from labcalc.exports import write_frame
-    from labcalc.lessons import class_table
-
-    found = class_table(folder)
+    found = labcalc.lessons.class_table(folder)
     for refusal in found.refusals:
         say(f"refused: {refusal}")
     if found.table.empty:
@@ -71,7 +69,7 @@ def results(folder: Path, to: Path | None, force: bool) -> int:
         tell(f"\nMissed at first attempts:\n{found.missed.to_string(index=False)}")
         tell(f"\n{found.table[_SHOWN].to_string(index=False)}")
     else:
-        write_frame(found.table, to, sheets=found.sheets, force=force)
+        labcalc.exports.write_frame(found.table, to, sheets=found.sheets, force=force)
     learners = found.table["learner"].str.casefold().nunique()
     written = f"; written to {to}" if to is not None else ""
     refused = f"{len(found.refusals)} refused"

@@ -14,7 +14,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from labcalc.cli.words import FOLDER, answer, remark
+from labcalc import workbooks
+from labcalc.cli.words import FOLDER, answer, remark, write_page
+from labcalc.shipped import workbook_file
 
 if TYPE_CHECKING:
     from labcalc.formulae.published import Comparison
@@ -43,7 +45,6 @@ def methods(out: Path) -> int:
     from labcalc import formulae
     from labcalc.formulae.published import compare_with_published
     from labcalc.formulae.published_editions import methods_pages
-    from labcalc.workbooks.writing import write_whole
 
     printed: dict[str, list[Comparison]] = {}
     for value in compare_with_published():
@@ -53,10 +54,11 @@ def methods(out: Path) -> int:
     for page, names in methods_pages().items():
         family = page[len("methods-") : -len(".html")].replace("-", " ").capitalize()
         body = "".join(_section(getattr(formulae, one), printed.get(one, [])[:3]) for one in names)
-        write_whole(out / page, _page(family, body))
+        write_page(out / page, body, title=family, workbook="labcalc methods")
         links += f'<li><a href="{page}">{family}</a>: {", ".join(names)}</li>'
     shown = "".join(f'<li><a href="{name}.html">{told}</a></li>' for name, told in _WORKBOOKS.items())
-    write_whole(out / "methods.html", _page("Methods", f"<ul>{links}</ul><h2>From Python</h2><ul>{shown}</ul>"))
+    body = f"<ul>{links}</ul><h2>From Python</h2><ul>{shown}</ul>"
+    write_page(out / "methods.html", body, title="Methods", workbook="labcalc methods")
     for name, told in _WORKBOOKS.items():
         _render_with_lines(name, told, out / f"{name}.html")
     remark(f"{len(methods_pages()) + len(_WORKBOOKS)} pages. Begin with {out / 'methods.html'}")
@@ -71,9 +73,6 @@ _WORKBOOKS = {
 
 def _render_with_lines(name: str, title: str, to: Path) -> None:
     """Render a workbook with the lines of its cells above what they give."""
-    from labcalc.shipped import workbook_file
-    from labcalc.workbooks import render_workbook
-
     workbook = json.loads(Path(workbook_file(name)).read_text("utf-8"))
     cells = []
     for cell in workbook["cells"]:
@@ -84,15 +83,7 @@ def _render_with_lines(name: str, title: str, to: Path) -> None:
     with TemporaryDirectory() as folder:
         written = Path(folder) / f"{name}.ipynb"
         written.write_text(json.dumps(workbook | {"cells": cells}), "utf-8")
-        render_workbook(written, {}, to, title=title)
-
-
-def _page(title: str, body: str) -> bytes:
-    from labcalc.workbooks.page import lay_out
-    from labcalc.workbooks.scripts import Scripts
-
-    about = {"title": title, "workbook": "labcalc methods"}
-    return lay_out(body, figures=0, scripts=Scripts.BESIDE, **about).encode("utf-8")
+        workbooks.render_workbook(written, {}, to, title=title)
 
 
 def _section(function: Callable[..., Any], printed: Sequence[Comparison]) -> str:
@@ -109,10 +100,8 @@ def _section(function: Callable[..., Any], printed: Sequence[Comparison]) -> str
         else:
             html += f"<p>{escape(' '.join(part.split()))}</p>"
     html += "".join(f'<pre class="printed">{escape(one)}</pre>' for one in equations)
-    return html + "".join(
-        f"<p>{escape(f'{one.inputs}: {one.printed} by {one.source}, {one.clause}; here {one.computed}.')}</p>"
-        for one in printed
-    )
+    told = (f"{one.inputs}: {one.printed} by {one.source}, {one.clause}; here {one.computed}." for one in printed)
+    return html + "".join(f"<p>{escape(line)}</p>" for line in told)
 
 
 def _readable(equation: str) -> str:

@@ -39,9 +39,8 @@ class NetGroup(click.Group):
         except click.Abort:
             say("labcalc: interrupted")
         except SystemExit as end:  # click's answer to a shell that completes, or to a closed pipe
-            if end.code == 0:
-                code = 0
-            else:
+            code = 0 if end.code == 0 else 2
+            if code:
                 say("labcalc: what it writes to was closed")
         except LabcalcError as refusal:
             say(f"labcalc: {refusal}")

@@ -6,16 +6,14 @@ import json
 import shutil
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
-from labcalc.cli.words import FILE, answer, exit_code, exports_argument, lab_option, name_refusals, remark, say, tell
-from labcalc.errors import ExportError
+import labcalc.exports
+import labcalc.lab
+from labcalc.cli.words import FILE, answer, exports_argument, lab_option, name_refusals, remark, say, tell
+from labcalc.errors import ExportError, LabcalcError
 from labcalc.wording import counted, first_of
-
-if TYPE_CHECKING:
-    from labcalc.exports import Reading
 
 
 @click.command()
@@ -36,13 +34,10 @@ def read(
     """
     if propose:
         return _propose(exports, lab)
-    from labcalc.exports import totals, write_table
-    from labcalc.lab import read as read_labelled
-
-    reading = read_labelled(exports, lab)
+    reading = labcalc.lab.read(exports, lab)
     table = reading.table
     if to is not None and len(table):
-        write_table(table, to, exports=exports, force=force)
+        labcalc.exports.write_table(table, to, exports=exports, force=force)
     if as_json:
         tell(_reading_as_json(reading, json.loads(table.to_json(orient="records", date_format="iso"))))
     elif to is None:
@@ -50,39 +45,32 @@ def read(
         empty = {name: "" for name in shown.columns if shown[name].dtype == object}
         width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
         tell(shown.fillna(empty).to_string(index=False, na_rep="", line_width=width))
-    name_refusals(reading)
+    code = name_refusals(reading)
     if untimed := table.loc[table["measured_at"].isna(), "source_file"].tolist():
         rows = counted(len(untimed), "row")
         say(f"no time of measurement in {rows}, and no chart and no month holds them: {first_of(untimed)}")
     written = f"; written to {to}" if to is not None and len(table) else ""
     of = "" if len(reading.sources) == 1 else f", from {counted(len(reading.sources), 'file')}"
-    remark(f"{totals(reading.sources)}{of}{written}.")
+    remark(f"{labcalc.exports.totals(reading.sources)}{of}{written}.")
     if not len(table):
-        say("labcalc: every row was refused: there is nothing to write")
-        return 2
-    return exit_code(reading)
+        raise LabcalcError("every row was refused: there is nothing to write")
+    return code
 
 
 def _propose(exports: tuple[Path, ...], lab: Path | None) -> int:
     """Say what was seen in each export as remarks of TOML, and a profile for it."""
-    from labcalc.exports import propose_profile
-    from labcalc.lab import load_laboratory
-
-    zone, code = load_laboratory(lab).time_zone, 0
+    zone, code = labcalc.lab.load_laboratory(lab).time_zone, 0
     for export in exports:
         try:
-            tell(propose_profile(export, time_zone=zone).toml, nl=False)
+            tell(labcalc.exports.propose_profile(export, time_zone=zone).toml, nl=False)
         except ExportError as failure:
             say(f"labcalc: {failure}")
             code = 2
     return code
 
 
-def _reading_as_json(reading: Reading, rows: object) -> str:
-    answer = {
-        "rows": rows,
-        "refused": [vars(refusal) for refusal in reading.refusals],
-        "files": [vars(source) for source in reading.sources],
-        "failed": [{"file": failure.file, "problem": failure.problem} for failure in reading.failures],
-    }
-    return json.dumps(answer, ensure_ascii=False, indent=1)
+def _reading_as_json(reading: labcalc.exports.Reading, rows: object) -> str:
+    refused, files = [*map(vars, reading.refusals)], [*map(vars, reading.sources)]
+    failed = [{"file": failure.file, "problem": failure.problem} for failure in reading.failures]
+    told = {"rows": rows, "refused": refused, "files": files, "failed": failed}
+    return json.dumps(told, ensure_ascii=False, indent=1)

@@ -8,18 +8,20 @@ import re
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
+import labcalc.exports
+import labcalc.lab
 from labcalc.cli.words import FILE, PATH, answer, day_option, exports_argument, record_option, remark, say, tell
+from labcalc.errors import DecisionError, RecordError
 from labcalc.wording import counted
-
-if TYPE_CHECKING:
-    from labcalc.lab import Added, Laboratory
 
 _who: dict[str, Any] = {"default": getpass.getuser, "show_default": "your login", "metavar": "NAME", "help": "Who."}
 by_option = click.option("--by", "who", callback=lambda _, __, name: " ".join(name.split()), **_who)
+_REPLACED = "The decision or action that this one takes the place of."
+corrects_option = click.option("--corrects", type=int, default=0, metavar="NUMBER", help=_REPLACED)
 json_option = click.option("--json", "as_json", is_flag=True, help="As JSON, for other programs.")
 
 
@@ -40,23 +42,20 @@ def add(exports: tuple[Path, ...], lab: Path, who: str, again: str, watch: bool)
 
     Decisions beside lab.toml come along; what is known already isn't added twice.
     """
-    from labcalc.exports import totals
-    from labcalc.lab import add_certificates, add_exports, checked_decisions, load_laboratory, move_decisions
-
-    laboratory = load_laboratory(lab)
+    laboratory = labcalc.lab.load_laboratory(lab)
     if watch:
         return _watch(laboratory, exports, who)
-    added = list(add_exports(laboratory, exports, who=who, again=again))
-    moved, certified = move_decisions(laboratory), add_certificates(laboratory, who=who)
+    added = list(labcalc.lab.add_exports(laboratory, exports, who=who, again=again))
+    moved, certified = labcalc.lab.move_decisions(laboratory), labcalc.lab.add_certificates(laboratory, who=who)
     for one in added:
         _name_what_is_missing(one)
     new, failed = [one for one in added if one.is_new], [one for one in added if one.failure]
     known = len(added) - len(new) - len(failed)
-    read = f"; {totals([one.source for one in new if one.source])}" if new else ""
+    read = f"; {labcalc.exports.totals([one.source for one in new if one.source])}" if new else ""
     decisions = f"; {counted(moved, 'decision')} moved" if moved else ""
     decisions += f"; {counted(certified, 'certificate')} new or changed" if certified else ""
     tell(f"{counted(len(new), 'export')} added, {known} known already{read}{decisions}. {head_words(laboratory)}")
-    unusable = checked_decisions(laboratory).unusable
+    unusable = labcalc.lab.checked_decisions(laboratory).unusable
     for line in unusable:
         say(f"labcalc: {line}")
     if failed and len(failed) == len(added):
@@ -64,12 +63,10 @@ def add(exports: tuple[Path, ...], lab: Path, who: str, again: str, watch: bool)
     return 1 if failed or unusable or any(one.refusals for one in new) else 0
 
 
-def _watch(laboratory: Laboratory, exports: tuple[Path, ...], who: str) -> int:
-    from labcalc.lab import watch_exports
-
+def _watch(laboratory: labcalc.lab.Laboratory, exports: tuple[Path, ...], who: str) -> int:
     remark(f"Watching {', '.join(map(str, exports))}; Ctrl-C ends it.")
     try:
-        for one in watch_exports(laboratory, exports, who=who):
+        for one in labcalc.lab.watch_exports(laboratory, exports, who=who):
             _name_what_is_missing(one)
             if one.is_new:
                 tell(f"{one.path.name} added as entry {one.entry}.")
@@ -78,7 +75,7 @@ def _watch(laboratory: Laboratory, exports: tuple[Path, ...], who: str) -> int:
     return 0
 
 
-def _name_what_is_missing(one: Added) -> None:
+def _name_what_is_missing(one: labcalc.lab.Added) -> None:
     if one.failure:
         say(f"not added: {one.failure}")
     for refusal in one.refusals:
@@ -103,12 +100,10 @@ def show(lab: Path, n: int | None, as_json: bool, to: Path | None, force: bool, 
 
     With NUMBER one entry in full; with --to its export as it came in.
     """
-    from labcalc.lab import find_entries, load_laboratory
-
-    laboratory = load_laboratory(lab)
+    laboratory = labcalc.lab.load_laboratory(lab)
     if to is not None:
         return _write(laboratory, n, to, force, asked)
-    found = find_entries(laboratory, n=n, **asked)
+    found = labcalc.lab.find_entries(laboratory, n=n, **asked)
     if as_json or n is not None:
         tell(json.dumps([one.for_programs for one in found], ensure_ascii=False, indent=1))
     else:
@@ -140,19 +135,16 @@ def _gist(content: Mapping[str, Any]) -> str:
     return ", ".join(f"{name} {one}" for name, one in content.items())
 
 
-def _write(laboratory: Laboratory, n: int | None, to: Path, force: bool, asked: dict[str, Any]) -> int:
-    from labcalc.errors import RecordError
-    from labcalc.exports import write_table
-    from labcalc.lab import export_bytes, find_rows
-
+def _write(laboratory: labcalc.lab.Laboratory, n: int | None, to: Path, force: bool, asked: dict[str, Any]) -> int:
     if n is None:
-        rows = find_rows(laboratory, **{name: asked[name] for name in ("sample", "instrument", "since", "until")}).table
-        write_table(rows, to, force=force)
+        named = {name: asked[name] for name in ("sample", "instrument", "since", "until")}
+        rows = labcalc.lab.find_rows(laboratory, **named).table
+        labcalc.exports.write_table(rows, to, force=force)
         tell(f"{counted(len(rows), 'row')} written to {to}.")
         return 0
     if to.exists() and not force:
         raise RecordError(str(to), "there is such a file already; --force writes over it")
-    to.write_bytes(export_bytes(laboratory, n))
+    to.write_bytes(labcalc.lab.export_bytes(laboratory, n))
     tell(f"What entry {n} holds written to {to}.")
     return 0
 
@@ -167,20 +159,15 @@ def _write(laboratory: Laboratory, n: int | None, to: Path, force: bool, asked: 
 @click.option("--quantity", default="", metavar="NAME", help="Only the charts of this quantity.")
 @click.option("--temperature", "temperature_C", type=float, default=float("nan"), metavar="°C", help="Only these.")
 @click.option("--file", default="", metavar="NAME", help="The export that counts.")
-@click.option(
-    "--corrects", type=int, default=0, metavar="NUMBER", help="The decision that this one takes the place of."
-)
+@corrects_option
 @answer
 def decide(lab: Path, **decided: Any) -> int:
     """Add a decision: who, what and why."""
-    from labcalc.errors import DecisionError, RecordError
-    from labcalc.lab import add_decision, find_rows, load_laboratory
-
-    laboratory, run, file = load_laboratory(lab), decided["run"], decided["file"]
+    laboratory, run, file = labcalc.lab.load_laboratory(lab), decided["run"], decided["file"]
     runs, files = list[str](), set[str]()
     with suppress(RecordError):  # before its first entry there is no record
         if laboratory.record is not None and (run or file):
-            held = find_rows(laboratory)
+            held = labcalc.lab.find_rows(laboratory)
             rows = held.table.assign(label=[one.label for one in held.sources for _ in range(one.determinations)])
             of_run = rows[rows["run"] == run] if run else rows
             files = set(
@@ -192,7 +179,7 @@ def decide(lab: Path, **decided: Any) -> int:
         raise DecisionError("", 0, f"--run: '{run}' is a sample; its runs are: {', '.join(runs)}")
     if file and len(files) > 1:
         raise DecisionError("", 0, f"--file: exports named '{file}' are: {', '.join(sorted(files))}; name one so")
-    decision = add_decision(laboratory, **decided)
+    decision = labcalc.lab.add_decision(laboratory, **decided)
     if laboratory.record is not None and (run or file) and not files:
         about = " in export ".join(f"'{one}'" for one in (run, file) if one)
         say(f"labcalc: the record holds no run {about} yet: nothing changes until it does")
@@ -211,16 +198,14 @@ def verify(exports: tuple[Path, ...], lab: Path, printed: tuple[str, ...]) -> in
 
     Files and folders are held against the record. Exit code 1 names what is wrong.
     """
-    from labcalc.lab import exports_not_held, load_laboratory, verify_file, verify_record
-
-    laboratory = load_laboratory(lab)
-    verified = verify_record if laboratory.record else verify_file
+    laboratory = labcalc.lab.load_laboratory(lab)
+    verified = labcalc.lab.verify_record if laboratory.record else labcalc.lab.verify_file
     heads = dict(map(_printed, printed))
     head, fault = verified(laboratory, heads)
     if fault is not None:
         say(f"labcalc: {fault}")
         return 1
-    if missing := list(exports_not_held(laboratory, exports)) if exports else []:
+    if missing := list(labcalc.lab.exports_not_held(laboratory, exports)) if exports else []:
         say("\n".join(f"labcalc: {path}: its content is not in the record" for path in missing))
         return 1
     paper = f"; it still says what was printed at entry {', '.join(map(str, sorted(heads)))}" if heads else ""
@@ -244,17 +229,13 @@ def checkpoint(lab: Path) -> int:
 
     A record written anew can't give the same.
     """
-    from labcalc.lab import load_laboratory
-
-    laboratory = load_laboratory(lab)
+    laboratory = labcalc.lab.load_laboratory(lab)
     tell(f"{laboratory.name}: {head_words(laboratory)}")
     return 0
 
 
-def head_words(laboratory: Laboratory) -> str:
+def head_words(laboratory: labcalc.lab.Laboratory) -> str:
     """Say how many entries there are, and the head."""
-    from labcalc.lab import file_head, record_head
-
     if laboratory.record is None:
-        return f"decisions.jsonl has {file_head(laboratory)}."
-    return f"The record has {record_head(laboratory)}."
+        return f"decisions.jsonl has {labcalc.lab.file_head(laboratory)}."
+    return f"The record has {labcalc.lab.record_head(laboratory)}."

@@ -13,47 +13,32 @@ import click
 if TYPE_CHECKING:
     import pandas as pd
 
-    from labcalc.judgement import DuplicateReport, MonthReport
-
+import labcalc.exports
+from labcalc import judgement
 from labcalc.cli.words import FILE
 from labcalc.errors import ExportError
 
 results_option = click.option(
     "--results", type=FILE, metavar="FILE", help="Write what the pages say to .json, .csv or .xlsx too."
 )
-
 _COLUMNS = """
-    rank severity about finding what_to_do followed report_number sample product lot instrument operator oil
-    cause measured_from quantity temperature_C reported size limit expanded_uncertainty coverage_factor unit
-    lowest highest decision_rule limit_state method edition verdict note since runs key export export_sha256
+    rank; severity=When; about; finding=What was found; what_to_do; followed=Who sees to it; report_number; sample;
+    product; lot; instrument; operator; oil=Reference oil; cause; measured_from=Measured; quantity;
+    temperature_C=Temperature, °C; reported=Result; size; limit=Its limit; expanded_uncertainty=U (95 %);
+    coverage_factor=k; unit; lowest=At least; highest=At most; decision_rule; limit_state=Limit; method; edition;
+    verdict=Verdict on the run; note; since; runs; key; export; export_sha256=SHA-256 of the export
 """
-"""Columns of a spreadsheet, in the order in which a customer reads them; the other formats keep these short names."""
-_HEADINGS = {name: name.replace("_", " ").capitalize() for name in _COLUMNS.split()} | {
-    "severity": "When",
-    "finding": "What was found",
-    "followed": "Who sees to it",
-    "oil": "Reference oil",
-    "measured_from": "Measured",
-    "temperature_C": "Temperature, °C",
-    "reported": "Result",
-    "limit": "Its limit",
-    "expanded_uncertainty": "U (95 %)",
-    "coverage_factor": "k",
-    "lowest": "At least",
-    "highest": "At most",
-    "limit_state": "Limit",
-    "verdict": "Verdict on the run",
-    "export_sha256": "SHA-256 of the export",
-}
+"""Columns of a spreadsheet, in the order in which a customer reads them, with a heading where the name is none; the
+other formats keep these short names."""
+_NAMED = (one.strip().partition("=") for one in _COLUMNS.split(";"))
+_HEADINGS = {name: heading or name.replace("_", " ").capitalize() for name, _, heading in _NAMED}
 
 
-def write_quality(report: MonthReport | DuplicateReport, path: Path | None) -> None:
+def write_quality(report: judgement.MonthReport | judgement.DuplicateReport, path: Path | None) -> None:
     """Write what a quality report asks for as ``write_document`` does, where it is wanted."""
-    from labcalc.judgement import quality_for_programs, quality_table
-
     if path is not None:
-        document = quality_for_programs(report)
-        write_document(document, quality_table(document), path, [])
+        document = judgement.quality_for_programs(report)
+        write_document(document, judgement.quality_table(document), path, [])
 
 
 def write_document(document: Mapping[str, Any], table: pd.DataFrame, path: Path, exports: Iterable[Path] = ()) -> None:
@@ -67,8 +52,6 @@ def write_document(document: Mapping[str, Any], table: pd.DataFrame, path: Path,
         return
     if ending not in (".csv", ".xlsx"):
         raise ExportError(path.name, "results can be written to .json, .csv or .xlsx; expected one of these endings")
-    from labcalc.exports import write_frame
-
     if ending == ".xlsx":
         names = {name: heading for name, heading in _HEADINGS.items() if name in table}
         table = table[list(names)].rename(columns=names) if names else table
@@ -77,7 +60,7 @@ def write_document(document: Mapping[str, Any], table: pd.DataFrame, path: Path,
                 table[name] = table[name].map(partial(_rounded, figures))
         if "Result" in table:
             table["Result"] = table["Result"].map(_as_number)
-    write_frame(table, path, exports=exports)
+    labcalc.exports.write_frame(table, path, exports=exports)
 
 
 _FIGURES = {"U (95 %)": 2, "k": 3, "At least": 6, "At most": 6, "Size": 3, "Its limit": 3}
@@ -99,7 +82,7 @@ def _as_number(reported: str) -> float | str | None:
 
 
 def _write_json(document: Mapping[str, Any], path: Path) -> None:
-    from labcalc.workbooks.writing import write_whole
+    from labcalc.writing import write_whole
 
     begins = json.dumps({"format": document["format"]}, indent=1)[:-2]
     if path.exists() and not path.read_text("utf-8", errors="replace").startswith(begins):

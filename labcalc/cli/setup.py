@@ -6,28 +6,14 @@ import json
 from collections.abc import Iterator
 from itertools import groupby
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
-from labcalc.cli.words import (
-    FILE,
-    PATH,
-    answer,
-    exit_code,
-    exports_argument,
-    name_refusals,
-    record_option,
-    remark,
-    say,
-    tell,
-)
-from labcalc.errors import SettingsError
+import labcalc.exports
+from labcalc import judgement
+from labcalc.cli.words import FILE, PATH, answer, exports_argument, name_refusals, record_option, remark, tell
+from labcalc.errors import LabcalcError, SettingsError
 from labcalc.wording import counted
-
-if TYPE_CHECKING:
-    from labcalc.exports import SourceFile
-    from labcalc.judgement import SetupReview
 
 _MANY = 20  # exports of a profile that are named on the screen
 
@@ -42,22 +28,19 @@ def init(exports: tuple[Path, ...], to: Path | None, force: bool) -> int:
 
     Names, patterns and typical values come from them; the rest are questions to you.
     """
-    from labcalc.exports import profiles_for
-    from labcalc.judgement import propose_settings
-
     if to is not None and to.exists() and not force:
         raise SettingsError(str(to), "", "there is such a file already; --force writes over it")
-    first = propose_settings(exports, profiles=profiles_for(exports), folder="." if to is None else to.parent)
-    name_refusals(first.reading)
+    profiles, folder = labcalc.exports.profiles_for(exports), "." if to is None else to.parent
+    first = judgement.propose_settings(exports, profiles=profiles, folder=folder)
+    code = name_refusals(first.reading)
     if first.reading.table.empty:
-        say("labcalc: every row was refused: there is nothing to write")
-        return 2
+        raise LabcalcError("every row was refused: there is nothing to write")
     if to is None:
         tell(first.text, nl=False)
     else:
         to.write_text(first.text, encoding="utf-8")
         remark(f"Written to {to}. Answer what it asks; then: labcalc check --lab {to}")
-    return exit_code(first.reading)
+    return code
 
 
 @click.command()
@@ -74,9 +57,7 @@ def check(exports: tuple[Path, ...], lab: Path, as_json: bool, keys: bool, schem
     """
     if keys or schema is not None:
         return _reference(keys, schema)
-    from labcalc.judgement import review_setup
-
-    review = review_setup(lab, exports)
+    review = judgement.review_setup(lab, exports)
     if as_json:
         tell(json.dumps(review.for_programs, ensure_ascii=False, indent=1))
     else:
@@ -93,13 +74,11 @@ def _reference(keys: bool, schema: Path | None) -> int:
             tell(f"| {' | '.join(cell.replace('|', '/') for cell in row)} |")
     if schema is not None:
         schema.write_text(json.dumps(settings_schema(), ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
-        remark(
-            f"Written to {schema}. In an editor's TOML settings, or as the first line of lab.toml: #:schema {schema}"
-        )
+        remark(f"Written to {schema}. In an editor's TOML settings, or line 1 of lab.toml: #:schema {schema}")
     return 0
 
 
-def _in_words(review: SetupReview, lab: Path) -> Iterator[str]:
+def _in_words(review: judgement.SetupReview, lab: Path) -> Iterator[str]:
     """Say the outcome, which profile took which export, and what was found, the most severe first."""
     groups = [(severity, list(some)) for severity, some in groupby(review.findings, lambda one: one.severity)]
     yield f"{lab}: {', '.join(counted(len(some), severity) for severity, some in groups) or 'nothing to mend'}."
@@ -114,11 +93,9 @@ def _in_words(review: SetupReview, lab: Path) -> Iterator[str]:
             yield from [f"      {one.remedy}"] if one.remedy else []
 
 
-def _exports(profile: str, exports: list[SourceFile]) -> Iterator[str]:
-    from labcalc.exports import columns_not_used, totals
-
+def _exports(profile: str, exports: list[labcalc.exports.SourceFile]) -> Iterator[str]:
     taken = f"profile '{profile}'" if profile else "no profile"
-    yield f"  {taken}: {counted(len(exports), 'export')}, {totals(exports)}"
-    yield from [f"      {unused}"] if (unused := columns_not_used(exports)) else []
+    yield f"  {taken}: {counted(len(exports), 'export')}, {labcalc.exports.totals(exports)}"
+    yield from [f"      {unused}"] if (unused := labcalc.exports.columns_not_used(exports)) else []
     names, more = [one.name for one in exports], len(exports) - _MANY
     yield click.wrap_text(", ".join(names[:_MANY]) + (f" and {more} more" if more > 0 else ""), 110, "      ", "      ")

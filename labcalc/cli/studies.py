@@ -6,6 +6,7 @@ from typing import Any
 
 import click
 
+from labcalc import judgement, workbooks
 from labcalc.cli.words import FILE, FOLDER, answer, finish, say
 
 _LAB = Path("lab.toml")
@@ -66,9 +67,7 @@ def _for_notebook(asked: dict[str, Any]) -> dict[str, Any]:
 
 
 def _report(name: str, out: Path | None, as_json: bool, words: dict[str, Any]) -> int:
-    from labcalc.judgement import report_study
-
-    study = report_study(name, **words)
+    study = judgement.report_study(name, **words)
     lines = [f"{study.title}: {study.verdict}: {study.reason}."]
     lines += [f"{one.about}: {one.finding}. {one.what_to_do}" for one in study.findings]
     lines += [f"Without a result, left out: {one}." for one in [study.file.without_result] if one]
@@ -77,9 +76,8 @@ def _report(name: str, out: Path | None, as_json: bool, words: dict[str, Any]) -
     if out is None:
         click.echo("\n".join(lines))
         return 0
-    from labcalc.workbooks import BatchOptions, render_batch, study_job
-
-    result = render_batch([study_job(name, study, words)], BatchOptions(out, workers=1, say=say))
+    how = workbooks.BatchOptions(out, workers=1, say=say)
+    result = workbooks.render_batch([workbooks.study_job(name, study, words)], how)
     return finish(result, lines, () if as_json else result.paths, 0)
 
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from labcalc import __version__
-from labcalc.cli.words import FILE, answer, say, tell
+from labcalc.cli.words import FILE, answer, say, tell, write_page
 from labcalc.wording import counted
 
 if TYPE_CHECKING:
@@ -48,9 +48,6 @@ def _write(found: Sequence[Comparison], out: Path) -> None:
 
     from labcalc.figures.markup import folded, html_table, note
     from labcalc.lab.clock import present_moment
-    from labcalc.workbooks.page import lay_out
-    from labcalc.workbooks.scripts import Scripts
-    from labcalc.workbooks.writing import write_whole
 
     def table(caption: str, columns: Sequence[str], rows: Iterable[Sequence[str]], numeric: tuple[int, ...]) -> str:
         return html_table(caption, columns, [[*map(escape, row)] for row in rows], numeric=numeric, stacked=True)
@@ -72,5 +69,4 @@ def _write(found: Sequence[Comparison], out: Path) -> None:
         rows = [(o.clause, o.formula, o.inputs, o.printed, o.computed, "yes" if o.agrees else "no") for o in of]
         columns = ("Place", "Formula", "Of", "Printed", "Here", "Agrees")
         body += folded(f"{source}: {len(of)}", table(source, columns, rows, (3, 4)))
-    about = {"title": "Verification", "workbook": "labcalc verify", "number": made}
-    write_whole(out, lay_out(body, figures=0, scripts=Scripts.BESIDE, **about).encode("utf-8"))
+    write_page(out, body, title="Verification", workbook="labcalc verify", number=made)

@@ -9,25 +9,21 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, datetime
 from functools import partial, wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ParamSpec
+from typing import Any, ParamSpec
 
 import click
 
+import labcalc.exports
+import labcalc.lab
+from labcalc import judgement, workbooks
 from labcalc.wording import STEERING
 
-if TYPE_CHECKING:
-    from labcalc.exports import Reading
-    from labcalc.judgement import Material, MonthReport
-    from labcalc.lab import Laboratory
-    from labcalc.workbooks import BatchOptions, BatchResult
-
 P = ParamSpec("P")
-
 PATH, FILE = click.Path(path_type=Path), click.Path(path_type=Path, dir_okay=False)
 FOLDER = click.Path(path_type=Path, file_okay=False)
 
 
-def _standard_input(context: click.Context, _: click.Parameter, exports: tuple[Path, ...]) -> tuple[Path, ...]:
+def _piped(context: click.Context, _: click.Parameter, exports: tuple[Path, ...]) -> tuple[Path, ...]:
     """Put a file in the place of ``-``; it goes when the command has ended."""
     if exports.count(_DASH) > 1:
         raise click.BadParameter("- stands for what comes in by a pipe, once")
@@ -38,31 +34,22 @@ def _standard_input(context: click.Context, _: click.Parameter, exports: tuple[P
     return tuple(piped if one == _DASH else one for one in exports)
 
 
+def _be_quiet(context: click.Context, _: click.Parameter, quiet: bool) -> None:
+    context.meta[_QUIET] = quiet
+
+
 _DASH = Path("-")
-exports_argument = click.argument(
-    "exports", nargs=-1, required=True, type=PATH, callback=_standard_input, metavar="EXPORT..."
-)
+exports_argument = click.argument("exports", nargs=-1, required=True, type=PATH, callback=_piped, metavar="EXPORT...")
 _LAB = "lab.toml"
 _lab = partial(click.option, "--lab", type=FILE, metavar="LAB.toml")
-_told = "Settings of the laboratory; default: lab.toml, if it is in this folder."
-lab_option = _lab(default=lambda: _LAB if Path(_LAB).is_file() else None, help=_told)
+_SETTINGS = "Settings of the laboratory; default: lab.toml, if it is in this folder."
+lab_option = _lab(default=lambda: _LAB if Path(_LAB).is_file() else None, help=_SETTINGS)
 record_option = _lab(default=_LAB, show_default=True, help="It names the record.")
-quiet_option = click.option(
-    "-q",
-    "--quiet",
-    is_flag=True,
-    expose_value=False,
-    callback=lambda context, _, quiet: context.meta.update({_QUIET: quiet}),
-    help="Say only what is wrong, and what was asked for.",
-)
 _QUIET = "labcalc.quiet"
-jobs_option = click.option(
-    "--jobs",
-    "workers",
-    type=click.IntRange(min=1),
-    metavar="N",
-    help="Reports rendered side by side; default: one a core.",
-)
+_QUIETLY = "Say only what is wrong, and what was asked for."
+quiet_option = click.option("-q", "--quiet", is_flag=True, expose_value=False, callback=_be_quiet, help=_QUIETLY)
+_SIDE_BY_SIDE = "Reports rendered side by side; default: one a core."
+jobs_option = click.option("--jobs", "workers", type=click.IntRange(min=1), metavar="N", help=_SIDE_BY_SIDE)
 
 
 def _day(_: click.Context, __: click.Parameter, moment: datetime | None) -> date | None:
@@ -123,19 +110,18 @@ def answer(command: Callable[P, int]) -> Callable[P, int]:
     return quiet_option(run)
 
 
-def name_refusals(reading: Reading, say: Callable[[str], None] = say) -> None:
-    """Name what of the exports is in no result: files, rows, columns."""
-    from labcalc.exports import columns_not_used
-
+def name_refusals(reading: labcalc.exports.Reading, say: Callable[[str], None] = say) -> int:
+    """Name what of the exports is in no result: files, rows, columns; return 1, the exit code, where rows are not."""
     for failure in reading.failures:
         say(f"labcalc: {failure}")
     for refusal in reading.refusals:
         say(f"refused: {refusal}")
-    if unused := columns_not_used(reading.sources):
+    if unused := labcalc.exports.columns_not_used(reading.sources):
         say(unused)
+    return 1 if reading.refusals or reading.failures else 0
 
 
-def name_doubts(material: Material, say: Callable[[str], None] = say) -> int:
+def name_doubts(material: judgement.Material, say: Callable[[str], None] = say) -> int:
     """Name what the record doesn't hold although it was read: runs in doubt, rows that come again, torn decisions.
 
     Return 1, the exit code, where a decision isn't applied.
@@ -147,11 +133,7 @@ def name_doubts(material: Material, say: Callable[[str], None] = say) -> int:
     return 1 if material.unusable else 0
 
 
-def exit_code(read: Reading | MonthReport) -> int:
-    return 1 if read.refusals or read.failures else 0
-
-
-def finish(result: BatchResult, lines: Iterable[str], places: Iterable[Path], code: int) -> int:
+def finish(result: workbooks.BatchResult, lines: Iterable[str], places: Iterable[Path], code: int) -> int:
     """Name the reports that aren't there, say the rest and where to begin, and return the exit code.
 
     ``code`` is the one for when every report is there.
@@ -164,18 +146,23 @@ def finish(result: BatchResult, lines: Iterable[str], places: Iterable[Path], co
     return code
 
 
-def recorder(laboratory: Laboratory) -> Callable[[Sequence[Mapping[str, str]]], Mapping[str, str]] | None:
+def write_page(to: Path, body: str, **about: str) -> None:
+    """Write a page that no notebook makes; ``about``: its title, what made it as ``workbook``, its number."""
+    from labcalc.workbooks.page import lay_out
+    from labcalc.workbooks.scripts import Scripts
+    from labcalc.writing import write_whole
+
+    write_whole(to, lay_out(body, figures=0, scripts=Scripts.BESIDE, **about).encode("utf-8"))
+
+
+def recorder(laboratory: labcalc.lab.Laboratory) -> Callable[[Sequence[Mapping[str, str]]], Mapping[str, str]] | None:
     """Return what tells the laboratory's record of rendered pages; None without a record."""
     if laboratory.record is None:
         return None
-    from labcalc.lab import add_pages
-
-    return partial(add_pages, laboratory, who=getpass.getuser())
+    return partial(labcalc.lab.add_pages, laboratory, who=getpass.getuser())
 
 
-def one_page(out: Path, laboratory: Laboratory, *, single_file: bool, pdf: bool) -> BatchOptions:
+def one_page(out: Path, laboratory: labcalc.lab.Laboratory, *, single_file: bool, pdf: bool) -> workbooks.BatchOptions:
     """Return how a page that stands alone is rendered."""
-    from labcalc.workbooks import BatchOptions, Scripts
-
-    scripts = Scripts.INSIDE if single_file else Scripts.BESIDE
-    return BatchOptions(out, workers=1, scripts=scripts, pdf=pdf, say=say, record=recorder(laboratory))
+    scripts = workbooks.Scripts.INSIDE if single_file else workbooks.Scripts.BESIDE
+    return workbooks.BatchOptions(out, workers=1, scripts=scripts, pdf=pdf, say=say, record=recorder(laboratory))

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
 import click
 
+from labcalc import lessons, workbooks
 from labcalc.cli.words import FOLDER, PATH, answer, lab_option, remark
 from labcalc.errors import LessonError
-
-if TYPE_CHECKING:
-    from labcalc.workbooks import WorkbookCopy
 
 
 @click.command()
@@ -20,23 +18,13 @@ if TYPE_CHECKING:
 @lab_option
 @click.option("--example", is_flag=True, help="Of bench-calculations: open with published worked examples.")
 @click.option("--no-browser", is_flag=True, help="Say the address, and leave opening it to you.")
-@click.option(
-    "--port", type=click.IntRange(1024, 65535), metavar="N", help="Port on this machine; default: a free one."
-)
+@click.option("--port", type=click.IntRange(1024, 65535), metavar="N", help="Of this machine; default: a free one.")
 @click.option("--read-only", is_flag=True, help="Show what was saved; nobody can run, change or upload anything.")
 @click.option("--learner", default="", metavar="NAME", help="Of lessons: who takes them; else the first lesson asks.")
 @click.option("--results", type=FOLDER, metavar="DIR", help="Of lessons: where the results of the class go.")
 @answer
 def workbook(
-    name: str,
-    exports: tuple[Path, ...],
-    lab: Path | None,
-    example: bool,
-    no_browser: bool,
-    port: int | None,
-    read_only: bool,
-    learner: str,
-    results: Path | None,
+    name: str, exports: tuple[Path, ...], lab: Path | None, learner: str, results: Path | None, **how: Any
 ) -> int:
     """Open a workbook beside the laboratory's data.
 
@@ -46,30 +34,30 @@ def workbook(
     labcalc. What you change in the copy stays: the same words open it again. JupyterLab answers on this machine only;
     Ctrl-C ends it.
     """
-    from labcalc.lessons import Learner, keep_learner, kept_learner, seed_of
     from labcalc.lessons.results import file_words
-    from labcalc.workbooks import SAMPLE_FOLDER, copy_sample_laboratory, copy_workbook, serve_workbook, workbook_names
 
     if (learner or results) and not (learner.strip() and name.casefold() == "lessons"):
         raise LessonError("", "", "a learner takes lessons: labcalc workbook lessons --learner NAME [--results DIR]")
 
-    if lab is None and not exports and name.replace("_", "-") in workbook_names(of_a_laboratory=True):
-        lab = copy_sample_laboratory(Path(SAMPLE_FOLDER))
+    if lab is None and not exports and name.replace("_", "-") in workbooks.workbook_names(of_a_laboratory=True):
+        lab = workbooks.copy_sample_laboratory(Path(workbooks.SAMPLE_FOLDER))
         remark(f"No --lab was given: this is the sample laboratory, in {lab.resolve().parent}")
+    example = how.pop("example")
     folder = f"lessons-{file_words(learner)}" if learner else ""
-    copy = copy_workbook(name, exports, lab, folder, example=example)
+    copy = workbooks.copy_workbook(name, exports, lab, folder, example=example)
     if learner:
-        kept = kept_learner(copy.path)
-        if kept and seed_of("", kept.name) != seed_of("", learner):  # two names that are alike as a folder's
-            copy = copy_workbook(name, exports, lab, f"{folder}-{seed_of('', learner):08x}", example=example)
-        keep_learner(copy.path, Learner(" ".join(learner.split()), str((results or copy.path / "results").resolve())))
+        kept, seed = lessons.kept_learner(copy.path), lessons.seed_of("", learner)
+        if kept and lessons.seed_of("", kept.name) != seed:  # two names that are alike as a folder's
+            copy = workbooks.copy_workbook(name, exports, lab, f"{folder}-{seed:08x}", example=example)
+        place = str((results or copy.path / "results").resolve())
+        lessons.keep_learner(copy.path, lessons.Learner(" ".join(learner.split()), place))
     remark(_in_words(copy))
-    serve_workbook(copy.path, port=port, browser=not no_browser, read_only=read_only, say=remark)
+    workbooks.serve_workbook(copy.path, browser=not how.pop("no_browser"), say=remark, **how)
     remark(f"JupyterLab has ended; what was saved stays in {copy.path}")
     return 0
 
 
-def _in_words(copy: WorkbookCopy) -> str:
+def _in_words(copy: workbooks.WorkbookCopy) -> str:
     """Say where the workbook is, and what became of an older copy."""
     left = "".join(f"{path.name} holds changes and stays as it is. " for path in copy.left_alone)
     if copy.state == "there already":

@@ -139,9 +139,8 @@ def zone_of(name: str) -> ZoneInfo:
     try:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError):
-        raise ExportError(
-            "time zone", f"there is no time zone '{shown(name)}'; expected one like Europe/Lisbon"
-        ) from None
+        problem = f"there is no time zone '{shown(name)}'; expected one like Europe/Lisbon"
+        raise ExportError("time zone", problem) from None
 
 
 def fits_profile(name: str, profile: Profile) -> bool:

@@ -16,7 +16,6 @@ TIDY_COLUMNS = (
     "kinematic_viscosity_mm2_s", "dynamic_viscosity_mPa_s", "density_kg_m3", "remark", "source_file", "source_line",
 )  # fmt: skip
 """Columns of the tidy table, in order."""
-
 QUANTITY_COLUMNS = {
     "kinematic viscosity": "kinematic_viscosity_mm2_s",
     "dynamic viscosity": "dynamic_viscosity_mPa_s",

@@ -3,9 +3,8 @@
 import csv
 import os
 import re
-import tempfile
 import zlib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from functools import partial
 from io import BytesIO
@@ -18,6 +17,7 @@ import pandas as pd
 
 from labcalc.errors import ExportError
 from labcalc.exports.table import TIDY_COLUMNS
+from labcalc.writing import write_whole
 
 _FORMULA = re.compile(r"'*[=+\-@\t\r]")
 """What a spreadsheet takes for a formula; also with apostrophes before it, so that one more can be taken off again."""
@@ -58,12 +58,12 @@ def write_frame(
 ) -> None:
     """Write any table of texts, numbers and moments as ``write_table`` does; as .xlsx the ``sheets``, if any."""
     path = Path(path)
-    write = {".csv": partial(_write_csv, table), ".xlsx": partial(_write_xlsx, sheets or {"results": table})}
-    if path.suffix.lower() not in write:
+    content = {".csv": partial(_as_csv, table), ".xlsx": partial(_as_xlsx, sheets or {"results": table})}
+    if path.suffix.lower() not in content:
         raise ExportError(path.name, "the table can be written to .csv or .xlsx; expected one of these endings")
     try:
         _check_what_is_there(path, exports, force, f"{','.join(table.columns)}\n".encode())
-        _aside(Path(os.path.realpath(path)), write[path.suffix.lower()])
+        write_whole(Path(os.path.realpath(path)), content[path.suffix.lower()]())
     except OSError as failure:
         raise ExportError(str(path), f"the file can't be written: {failure.strerror or failure}") from None
 
@@ -91,33 +91,19 @@ def _is_own(path: Path, header: bytes) -> bool:
         return False
 
 
-def _aside(path: Path, write: Callable[[Path], None]) -> None:
-    handle, name = tempfile.mkstemp(prefix=".", suffix=path.suffix, dir=path.parent)
-    os.close(handle)
-    aside = Path(name)
-    try:
-        write(aside)
-        mask = os.umask(0)
-        os.umask(mask)
-        aside.chmod(0o666 & ~mask)
-        aside.replace(path)
-    finally:
-        aside.unlink(missing_ok=True)
-
-
 def _cells(column: pd.Series) -> list[Any]:
     """Return texts, numbers, moments as ISO 8601, and None where there is nothing."""
     cells = [None if pd.isna(one) else one for one in column.tolist()]
     return [one.isoformat() if isinstance(one, datetime) else one for one in cells]
 
 
-def _write_csv(table: pd.DataFrame, path: Path) -> None:
-    columns = [map(protected, _cells(table[name])) for name in table]
-    with path.open("w", encoding="utf-8", newline="") as file:
-        lines = SimpleNamespace(write=lambda line: file.write(f"{line[:-2]}\n"))
-        rows = csv.writer(lines, lineterminator="\r\n")  # what ends a line is quoted in a cell: both of them
-        rows.writerow(table.columns)
-        rows.writerows(zip(*columns, strict=True))
+def _as_csv(table: pd.DataFrame) -> bytes:
+    lines = list[bytes]()
+    sink = SimpleNamespace(write=lambda line: lines.append(f"{line[:-2]}\n".encode()))
+    rows = csv.writer(sink, lineterminator="\r\n")  # what ends a line is quoted in a cell: both of them
+    rows.writerow(table.columns)
+    rows.writerows(zip(*(map(protected, _cells(table[name])) for name in table), strict=True))
+    return b"".join(lines)
 
 
 def protected(cell: object) -> object:
@@ -132,14 +118,14 @@ class _Exact(float):
         return repr(float(self))
 
 
-def _write_xlsx(tables: Mapping[str, pd.DataFrame], path: Path) -> None:
-    """Write tables as sheets of a spreadsheet's workbook (.xlsx); the same bytes for the same tables.
+def _as_xlsx(tables: Mapping[str, pd.DataFrame]) -> bytes:
+    """Return tables as sheets of a spreadsheet's workbook (.xlsx); the same bytes for the same tables.
 
     Raises OSError : A text is too long for a cell, or there are too many rows.
     """
     import xlsxwriter
 
-    whole = BytesIO()  # a disk that is full would leave a half-open archive, which complains later
+    whole = BytesIO()
     options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     with xlsxwriter.Workbook(whole, options) as book:
         book.set_properties({"created": _NO_CLOCK})
@@ -154,7 +140,7 @@ def _write_xlsx(tables: Mapping[str, pd.DataFrame], path: Path) -> None:
                 _write_column(sheet, at, column)
                 longest = max((len(str(cell)) for cell in column[:1000]), default=0)
                 sheet.set_column(at, at, min(max(longest, len(name)) + 2, _WIDEST))
-    path.write_bytes(whole.getvalue())
+    return whole.getvalue()
 
 
 def _write_column(sheet: Any, at: int, column: Sequence[Any]) -> None:

@@ -58,22 +58,26 @@ from .reading import (
 )
 from .record.adding import (
     Added as Added,
+    Issue as Issue,
+    IssuedReport as IssuedReport,
     add_certificates as add_certificates,
     add_exports as add_exports,
+    add_issued as add_issued,
     add_pages as add_pages,
     exports_not_held as exports_not_held,
+    issued_report as issued_report,
     settled_files as settled_files,
     watch_exports as watch_exports,
 )
 from .record.chain import Head as Head
 from .record.decided import move_decisions as move_decisions
-from .record.issuing import (
-    Issue as Issue,
-    IssuedReport as IssuedReport,
-    add_issued as add_issued,
-    issued_report as issued_report,
+from .record.recalling import (
+    export_bytes as export_bytes,
+    find_entries as find_entries,
+    find_rows as find_rows,
+    printed_head as printed_head,
+    read_record as read_record,
+    record_head as record_head,
 )
-from .record.lookup import export_bytes as export_bytes, find_entries as find_entries, find_rows as find_rows
-from .record.recalling import printed_head as printed_head, read_record as read_record, record_head as record_head
 from .record.verifying import Fault as Fault, verify_record as verify_record
 from .settings import laboratory_from as laboratory_from, line_of_key as line_of_key, load_laboratory as load_laboratory

@@ -24,7 +24,6 @@ _WAIT_S, _LOOK_S = 1.0, 0.05
 _TORN = "the line has no end: it was torn while it was written. Decide again, and leave the line as it is"
 _CHANGED = "a line before it, from {} on, was changed, put in or taken out since it was written"
 _UNCHAINED = "it stands behind chained lines and has no 'after': decide with `labcalc record decide`"
-
 _Found = tuple[list[Decision], tuple[DecisionError, ...]]
 
 
@@ -131,9 +130,7 @@ def _record(line: bytes, file: str, place: int) -> Any:
     except UnicodeDecodeError:
         raise DecisionError(file, place, "not UTF-8") from None
     except (ValueError, RecursionError):
-        if line.startswith(b"{") and not line.rstrip().endswith(
-            b"}"
-        ):  # whoever wrote it was stopped, and others went on
+        if line.startswith(b"{") and not line.rstrip().endswith(b"}"):  # who wrote it was stopped, and others went on
             raise DecisionError(file, place, _TORN) from None
         start = line.decode("utf-8", "replace")[:40]
         raise DecisionError(file, place, f"{shown(start)}: a decision in braces is expected") from None

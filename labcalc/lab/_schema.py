@@ -7,42 +7,13 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
+import labcalc.lab._tables as toml
 from labcalc.exports.arranging.names import placed
 from labcalc.exports.profile import BLANKS, DATE_ORDERS, FOR_ALL_ROWS, LAYOUTS, MOMENT_PARTS, Column, Profile
 from labcalc.exports.table import QUANTITY_COLUMNS
 from labcalc.lab._control import CONTROL, DECISIONS, DUPLICATES, RECORD
 from labcalc.lab._oils import PRODUCT, QUANTITIES, REFERENCE, quantity_and_temperature
-from labcalc.lab._tables import (
-    UNFIT,
-    Key,
-    Problems,
-    choice,
-    day,
-    in_order,
-    keys_of,
-    listed,
-    mapping,
-    number,
-    one_that,
-    record_of,
-    shown,
-    table,
-    tables,
-    text,
-    whole_number,
-)
-from labcalc.lab.laboratory import (
-    ConformityChoices,
-    ControlChoices,
-    DecisionChoices,
-    DuplicateChoices,
-    Instrument,
-    Laboratory,
-    Precision,
-    PrecisionFunction,
-    ReportChoices,
-    Uncertainty,
-)
+from labcalc.lab.laboratory import Instrument, Laboratory, Precision, PrecisionFunction, ReportChoices
 from labcalc.lab.precision import method_names
 
 HOLDS = (
@@ -52,9 +23,7 @@ HOLDS = (
     *(*MOMENT_PARTS, "elapsed", "start", "quantity", "value", "unit"),
 )
 """What a column of an export may hold."""
-
-
-_TIME_ZONE = one_that(ZoneInfo, "a time zone such as 'Europe/Lisbon' is expected", words=available_timezones)
+_TIME_ZONE = toml.one_that(ZoneInfo, "a time zone such as 'Europe/Lisbon' is expected", words=available_timezones)
 _NO_CHARACTER_SET = re.compile("escape|puny|idna|undefined|utf.?7", re.IGNORECASE)
 
 
@@ -68,39 +37,39 @@ def _is_sign(value: Any) -> bool:
     return isinstance(value, str) and len(value) == 1 and not (value.isalnum() or value in '\0\r\n"')
 
 
-_ENCODING = one_that(_is_character_set, "an encoding such as 'utf-8', 'utf-16' or 'cp1252' is expected")
-_SIGN = one_that(_is_sign, "one character, no letter or digit, is expected")
-_DELIMITER = one_that(
+_ENCODING = toml.one_that(_is_character_set, "an encoding such as 'utf-8', 'utf-16' or 'cp1252' is expected")
+_SIGN = toml.one_that(_is_sign, "one character, no letter or digit, is expected")
+_DELIMITER = toml.one_that(
     lambda value: value in BLANKS or _is_sign(value),
     "one character, no letter or digit, 'blanks' or 'two blanks' is expected",
     words=lambda: BLANKS,
 )
-_UNITS_ROW = one_that(
+_UNITS_ROW = toml.one_that(
     lambda value: value in range(-9, 10) and value and not isinstance(value, bool),
     "a whole number but 0 is expected: 1 right beneath, -1 right above",
 )
-_MOMENT = one_that(
+_MOMENT = toml.one_that(
     lambda value: isinstance(value, datetime), "date and time without quotes are expected: 2026-01-31T08:00:00"
 )
 
 
-def _from_name(value: Any, path: str, problems: Problems) -> Any:
+def _from_name(value: Any, path: str, problems: toml.Problems) -> Any:
     names = re.findall(r"\{(.*?)\}", value) if isinstance(value, str) else []
     allowed = (*FOR_ALL_ROWS, "ignored")
     if not names or "}{" in value:
         example = "'{instrument}_{date}', with a text between the brackets,"
-        return problems.note(path, f"{shown(value)}: a pattern such as {example} is expected")
+        return problems.note(path, f"{toml.shown(value)}: a pattern such as {example} is expected")
     for name in names:
-        choice(allowed)(name, path, problems)
+        toml.choice(allowed)(name, path, problems)
         if names.count(name) > 1 and name != "ignored":
-            return problems.note(path, f"{shown(value)}: '{name}' once is expected")
-    return value if {*names} <= {*allowed} else UNFIT
+            return problems.note(path, f"{toml.shown(value)}: '{name}' once is expected")
+    return value if {*names} <= {*allowed} else toml.UNFIT
 
 
-def _column(value: Any, path: str, problems: Problems) -> Any:
+def _column(value: Any, path: str, problems: toml.Problems) -> Any:
     if isinstance(value, dict):
         return _COLUMN_TABLE(value, path, problems)
-    holds = choice(HOLDS)(value, path, problems)
+    holds = toml.choice(HOLDS)(value, path, problems)
     return Column(holds) if isinstance(holds, str) else holds
 
 
@@ -133,17 +102,17 @@ def _check_profile(profile: Profile) -> Iterator[tuple[str, str]]:
     seen: dict[str, str] = {}
     for name, sign in signs.items():
         if sign is not None and seen.setdefault(sign, name) != name:
-            yield name, f"{shown(sign)}: {seen[sign]} is the same character; they must differ"
+            yield name, f"{toml.shown(sign)}: {seen[sign]} is the same character; they must differ"
 
 
-_NAME = Key(text)
-_TEMPERATURE = number(-80, 400, unit="°C")
-_POSITIVE = number(above=0)
-_PATTERNS = listed(text, "patterns")
-_SHEETS = listed(text, "names of sheets")
+_NAME = toml.Key(toml.text)
+_TEMPERATURE = toml.number(-80, 400, unit="°C")
+_POSITIVE = toml.number(above=0)
+_PATTERNS = toml.listed(toml.text, "patterns")
+_SHEETS = toml.listed(toml.text, "names of sheets")
 
 
-def _sheets(value: Any, path: str, problems: Problems) -> Any:
+def _sheets(value: Any, path: str, problems: toml.Problems) -> Any:
     """Read one name, or a list of names."""
     return _SHEETS([value] if isinstance(value, str) else value, path, problems)
 
@@ -152,64 +121,63 @@ def _named(record: Any) -> str:
     return str(record.name).casefold()
 
 
-_COLUMN_TABLE = table(
+_COLUMN_TABLE = toml.table(
     {
-        "holds": Key(choice(HOLDS)),
-        "unit": Key(text, None),
-        "temperature_C": Key(_TEMPERATURE, None),
-        "repeat": Key(whole_number(1, 99), 0),
+        "holds": toml.Key(toml.choice(HOLDS)),
+        "unit": toml.Key(toml.text, None),
+        "temperature_C": toml.Key(_TEMPERATURE, None),
+        "repeat": toml.Key(toml.whole_number(1, 99), 0),
     },
     Column,
     _check_column,
 )
-_PROFILE = table(
+_PROFILE = toml.table(
     {
         "name": _NAME,
-        "files": Key(_PATTERNS),
-        "encoding": Key(_ENCODING, None),
-        "layout": Key(choice(LAYOUTS), "rows"),
-        "delimiter": Key(_DELIMITER, None),
-        "widths": Key(listed(whole_number(1, 1000), "widths in characters"), ()),
-        "header_rows": Key(whole_number(0, 5), 1),
-        "units_row": Key(_UNITS_ROW, None),
-        "block_start": Key(text, None),
-        "sections": Key(listed(choice(FOR_ALL_ROWS), "what their heads say"), ()),
-        "set_aside": Key(_PATTERNS, ()),
-        "as_above": Key(listed(choice(FOR_ALL_ROWS), "what a blank cell has of the row above"), ()),
-        "decimal": Key(choice((".", ",")), None),
-        "thousands": Key(_SIGN, None),
-        "date_order": Key(choice(DATE_ORDERS), None),
-        "missing": Key(listed(text, "what stands for no value"), ()),
-        "sheet": Key(_sheets, ()),
-        "from_name": Key(_from_name, None),
-        "start": Key(_MOMENT, None),
-        "instrument": Key(text, None),
-        "operator": Key(text, None),
-        "product": Key(text, None),
-        "temperature_C": Key(_TEMPERATURE, None),
-        "date": Key(day, None),
-        "columns": Key(mapping(_column), {}),
+        "files": toml.Key(_PATTERNS),
+        "encoding": toml.Key(_ENCODING, None),
+        "layout": toml.Key(toml.choice(LAYOUTS), "rows"),
+        "delimiter": toml.Key(_DELIMITER, None),
+        "widths": toml.Key(toml.listed(toml.whole_number(1, 1000), "widths in characters"), ()),
+        "header_rows": toml.Key(toml.whole_number(0, 5), 1),
+        "units_row": toml.Key(_UNITS_ROW, None),
+        "block_start": toml.Key(toml.text, None),
+        "sections": toml.Key(toml.listed(toml.choice(FOR_ALL_ROWS), "what their heads say"), ()),
+        "set_aside": toml.Key(_PATTERNS, ()),
+        "as_above": toml.Key(toml.listed(toml.choice(FOR_ALL_ROWS), "what a blank cell has of the row above"), ()),
+        "decimal": toml.Key(toml.choice((".", ",")), None),
+        "thousands": toml.Key(_SIGN, None),
+        "date_order": toml.Key(toml.choice(DATE_ORDERS), None),
+        "missing": toml.Key(toml.listed(toml.text, "what stands for no value"), ()),
+        "sheet": toml.Key(_sheets, ()),
+        "from_name": toml.Key(_from_name, None),
+        "start": toml.Key(_MOMENT, None),
+        "instrument": toml.Key(toml.text, None),
+        "operator": toml.Key(toml.text, None),
+        "product": toml.Key(toml.text, None),
+        "temperature_C": toml.Key(_TEMPERATURE, None),
+        "date": toml.Key(toml.day, None),
+        "columns": toml.Key(toml.mapping(_column), {}),
     },
     Profile,
     _check_profile,
 )
-_INSTRUMENT = record_of(Instrument, methods=Key(listed(choice(method_names()), "methods")))
-
-
-_DIFFERENCE = table(keys_of(PrecisionFunction) | {"factor": Key(_POSITIVE, field="factor")}, PrecisionFunction)
-_PRECISION = record_of(
+_INSTRUMENT = toml.record_of(Instrument, methods=toml.Key(toml.listed(toml.choice(method_names()), "methods")))
+_FACTOR = {"factor": toml.Key(_POSITIVE, field="factor")}
+_DIFFERENCE = toml.table(toml.keys_of(PrecisionFunction) | _FACTOR, PrecisionFunction)
+_PRECISION = toml.record_of(
     Precision,
-    in_order("lowest", "highest", "a number greater than lowest", strictly=True),
-    **dict.fromkeys(("repeatability", "determinability", "reproducibility"), Key(_DIFFERENCE)),
+    toml.in_order("lowest", "highest", "a number greater than lowest", strictly=True),
+    **dict.fromkeys(("repeatability", "determinability", "reproducibility"), toml.Key(_DIFFERENCE)),
 )
-_HEAD = table(
+_HEAD = toml.table(
     {
         "name": _NAME,
-        "address": Key(text, ""),
-        "logo": Key(text, ""),
-        "time_zone": Key(_TIME_ZONE),
-        "earlier_exports": Key(listed(text, "patterns", may_be_empty=True), ()),
-        "proficiency_rounds": Key(text, ""),
+        "address": toml.Key(toml.text, ""),
+        "logo": toml.Key(toml.text, ""),
+        "time_zone": toml.Key(_TIME_ZONE),
+        "earlier_exports": toml.Key(toml.listed(toml.text, "patterns", may_be_empty=True), ()),
+        "proficiency_rounds": toml.Key(toml.text, ""),
     },
     dict,
     record=Laboratory,
@@ -217,33 +185,37 @@ _HEAD = table(
 
 
 def _check_file(laboratory: Laboratory) -> Iterator[tuple[str, str]]:
-    if laboratory.name == Laboratory.name and replace(laboratory, profiles=()) != Laboratory():
+    if laboratory.name == Laboratory.name and replace(laboratory, profiles=()) != _UNSAID:
         yield "laboratory", "missing, and must be given beside other settings than profiles"
 
 
+_UNSAID = Laboratory()  # what holds where lab.toml says nothing
+_CHOICES = {
+    "report": toml.record_of(ReportChoices, quantities=QUANTITIES),
+    "uncertainty": toml.record_of(type(_UNSAID.uncertainty)),
+    "control": CONTROL,
+    "duplicates": DUPLICATES,
+    "conformity": toml.record_of(type(_UNSAID.conformity)),
+    "decisions": DECISIONS,
+    "record": RECORD,
+}
 _NAMED = {"instrument": _INSTRUMENT, "profile": _PROFILE, "reference": REFERENCE, "product": PRODUCT}
-FILE = table(
+FILE = toml.table(
     {
-        "laboratory": Key(_HEAD, {}),
+        "laboratory": toml.Key(_HEAD, {}),
         **{
-            name: Key(tables(one, unique=_named, called="this name"), (), field=f"{name}s")
+            name: toml.Key(toml.tables(one, unique=_named, called="this name"), (), field=f"{name}s")
             for name, one in _NAMED.items()
         },
-        "precision": Key(
-            tables(
+        "precision": toml.Key(
+            toml.tables(
                 _PRECISION,
                 unique=lambda one: (one.precision_class.casefold(), *quantity_and_temperature(one)),
                 called="the same class, quantity and temperature",
             ),
             (),
         ),
-        "report": Key(record_of(ReportChoices, quantities=QUANTITIES), ReportChoices()),
-        "uncertainty": Key(record_of(Uncertainty), Uncertainty()),
-        "control": Key(CONTROL, ControlChoices()),
-        "duplicates": Key(DUPLICATES, DuplicateChoices()),
-        "conformity": Key(record_of(ConformityChoices), ConformityChoices()),
-        "decisions": Key(DECISIONS, DecisionChoices()),
-        "record": Key(RECORD, None),
+        **{name: toml.Key(read, getattr(_UNSAID, name)) for name, read in _CHOICES.items()},
     },
     lambda laboratory, **rooms: Laboratory(**laboratory, **rooms),
     _check_file,

@@ -28,8 +28,6 @@ class Problems(list[tuple[str, str]]):
 _NO_TEXT = re.compile("[\0\ud800-\udfff]")
 Reader = Callable[[Any, str, Problems], Any]
 """From a TOML value, the path of its key and the problems so far: the value as the record holds it, or ``UNFIT``."""
-
-
 Schema = dict[str, Any]
 
 
@@ -254,14 +252,10 @@ def _table_schema(keys: Mapping[str, Key], build: Callable[..., Any]) -> Schema:
         is_plain = isinstance(key.default, bool | int | float | str) and key.default not in ("", math.inf)
         default = {"default": key.default} if is_plain and key.default == key.default else {}
         properties[name] = {**found, **({"description": told} if told else {}), **default}
-    about = {"description": first_sentence(build)} if is_dataclass(build) else {}
+    first = (inspect.getdoc(build) or "").partition("\n\n")[0]
+    about = {"description": " ".join(first.replace("``", "").split())} if is_dataclass(build) else {}
     required = [name for name, key in keys.items() if key.default is REQUIRED]
     return {"type": "object", **about, "properties": properties, "required": required, "additionalProperties": False}
-
-
-def first_sentence(record: Any) -> str:
-    """Return what the docstring of a record says first."""
-    return " ".join(inspect.getdoc(record).partition("\n\n")[0].replace("``", "").split())  # type: ignore[union-attr]
 
 
 def field_texts(record: Any) -> dict[str, str]:

@@ -2,7 +2,7 @@
 
 import re
 import tomllib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -15,7 +15,6 @@ from labcalc.lab.laboratory import Limit
 
 _JUDGED = re.compile(r"(kinematic viscosity|density|CCAI)(?: at (-?\d+) °C)?")
 """The quantities of a published table that a report can hold against a limit."""
-
 _FIGURES = 4  # figures of a reported viscosity (ISO 3104:1994, clause 13)
 
 
@@ -143,13 +142,9 @@ def _limit(part: re.Match[str], limits: Any, source: str, mark: str) -> Limit:
     ends = [end if np.isfinite(end) else np.nan for end in (limits.lowest, limits.highest)]
     decimals = limits.decimals
     if decimals is None:
-        decimals = {"density": 1, "CCAI": 0}.get(part[1], _viscosity_decimals(ends))
+        of_viscosity = max(0, _FIGURES - 1 - int(np.floor(np.log10(np.nanmin(ends)))))  # at the lower end
+        decimals = {"density": 1, "CCAI": 0}.get(part[1], of_viscosity)
     if not limits.highest_belongs and np.isfinite(ends[1]):
         ends[1] = round(ends[1] - 10.0**-decimals, decimals)
     temperature_C = float(part[2]) if part[2] else np.nan
     return Limit(part[1], temperature_C, ends[0], ends[1], decimals, source=source, mark=mark)
-
-
-def _viscosity_decimals(ends: Sequence[float]) -> int:
-    """Return the decimals of a viscosity of four figures at the lower end."""
-    return max(0, _FIGURES - 1 - int(np.floor(np.log10(np.nanmin(ends)))))

@@ -270,10 +270,5 @@ def _check_decision(decision: Decision) -> Iterator[tuple[str, str]]:
 
 
 _NUMBERS = ("decision", "corrects", "results")
-_DECISION = toml.record_of(
-    Decision,
-    _check_decision,
-    when=toml.Key(_MOMENT),
-    month=toml.Key(_MONTH),
-    **dict.fromkeys(("due", "in_force"), toml.Key(_DAY)),
-)
+_DAYS = dict.fromkeys(("due", "in_force"), toml.Key(_DAY))
+_DECISION = toml.record_of(Decision, _check_decision, when=toml.Key(_MOMENT), month=toml.Key(_MONTH), **_DAYS)

@@ -11,26 +11,20 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 import labcalc.lab._tables as toml
+from labcalc import statistics
 from labcalc.exports.profile import Profile
 from labcalc.exports.table import QUANTITY_COLUMNS
 from labcalc.formulae import COMMODITIES
 from labcalc.lab.record.chain import Head
-from labcalc.statistics import (
-    CHART_CONSTANTS,
-    DECISION_RULES,
-    PERFORMANCE_THRESHOLDS,
-    RULE_SETS,
-    PerformanceThresholds,
-    RunRule,
-)
 
 INDICES = {"viscosity index": "the viscosity index", "CCAI": "CCAI"}
 """What a product can be held to that has no temperature, and how a message calls it."""
 _NAN = float("nan")
 _Measured = Annotated[str, toml.Key(toml.choice(QUANTITY_COLUMNS))]
 _Judged = Annotated[str, toml.Key(toml.choice((*QUANTITY_COLUMNS, *INDICES)))]
-_Rule = Annotated[str, toml.Key(toml.choice(DECISION_RULES))]
-_FIRST_RULE = next(iter(DECISION_RULES))
+_Rule = Annotated[str, toml.Key(toml.choice(statistics.DECISION_RULES))]
+_Constants = Annotated[str, toml.Key(toml.choice(statistics.CHART_CONSTANTS))]
+_FIRST_RULE = next(iter(statistics.DECISION_RULES))
 
 
 @dataclass(frozen=True)
@@ -235,19 +229,19 @@ class ControlChoices:
     """
 
     baselines: Annotated[tuple[Baseline, ...], "baseline"] = ()
-    rules: tuple[RunRule, ...] = RULE_SETS["limits only"]
+    rules: tuple[statistics.RunRule, ...] = statistics.RULE_SETS["limits only"]
     ewma_weight: Annotated[float, toml.Key(toml.number(0, 1))] = 0.4
     """Weight of the newest result, [-]; 0: no EWMA. The default is common in petroleum testing [memory]."""
     ewma_multiple: toml.Positive = 3.0  # half width of the EWMA's limits in its standard deviations, [-]
     limits: Annotated[str, toml.Key(toml.choice(LIMIT_KINDS))] = LIMIT_KINDS[0]
     """One of ``LIMIT_KINDS``: further out the fewer results set them, so that a result without fault lies beyond them
     as seldom as the figures say (``ChartLimits``), or at three sigma in any case."""
-    constants: Annotated[str, toml.Key(toml.choice(CHART_CONSTANTS))] = "trade"  # name in ``CHART_CONSTANTS``
+    constants: _Constants = "trade"  # name in ``CHART_CONSTANTS``
     baseline_results: _Results = 20  # first results of a lot that set its limits, [-]
     fewest_results: _Results = 8
     """Results below which no limits are set, [-]: our own choice; with fewer, sigma is known to no better than 30 %."""
     settled_results: _Results = 30  # results below which limits are provisional, [-]
-    performance: PerformanceThresholds = PERFORMANCE_THRESHOLDS
+    performance: statistics.PerformanceThresholds = statistics.PERFORMANCE_THRESHOLDS
 
 
 @dataclass(frozen=True)
@@ -260,8 +254,6 @@ class DecisionChoices:
 
 REPEAT_KINDS = ("within a run", "between runs", "reference oils between runs")
 """Repeats that may count: fills of one run, runs of one sample, runs of a reference oil."""
-
-
 _REPEATS = toml.Key(toml.listed(toml.choice(REPEAT_KINDS), ", ".join(map(toml.shown, REPEAT_KINDS))))
 
 

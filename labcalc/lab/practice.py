@@ -7,7 +7,6 @@ FILLING_AND_CLEANING = (
     "come first."
 )
 """Trade figures without a published source."""
-
 SOLVENTS = (
     "Cleaning solvents burn and their vapours harm: fume hood, no flame or hot surface, the gloves and eye protection "
     "that the safety data sheet asks for."

@@ -5,6 +5,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -12,9 +13,7 @@ import numpy as np
 from labcalc.lab.laboratory import Laboratory, Precision, PrecisionFunction
 
 _NAN = float("nan")
-
-_TEMPERATURE_TOLERANCE_K = 0.5
-
+_WITHIN_K = 0.5
 LEAST_DEGREES_OF_FREEDOM = 30.0  # ISO 4259 asks a published repeatability to rest on no fewer [memory]
 
 
@@ -91,27 +90,20 @@ def _method(names: Iterable[str], quantity: str) -> str:
     return next(fitting, "")
 
 
+_FUNCTIONS = {"determinability": "d", "repeatability": "r", "reproducibility": "R"}
+
+
 def _statements(method: dict[str, Any]) -> Iterator[PrecisionStatement]:
     lines = method.get("statement", [])
     if same := method.get("same_as"):
         lines = next(one["statement"] for one in _methods() if _edition(one) == same)
+    shared = {name: method[name] for name in ("method", "edition", "quantity", "default")}
     for line in lines:
-        for precision_class in line["classes"]:
-            for temperature_C in line.get("temperatures_C", [_NAN]):
-                yield PrecisionStatement(
-                    method=method["method"],
-                    edition=method["edition"],
-                    precision_class=precision_class,
-                    quantity=method["quantity"],
-                    temperature_C=float(temperature_C),
-                    determinability=PrecisionFunction(**line.get("d", {})),
-                    repeatability=PrecisionFunction(**line["r"]),
-                    reproducibility=PrecisionFunction(**line["R"]),
-                    mark=line["mark"],
-                    lowest=float(line.get("lowest", _NAN)),
-                    highest=float(line.get("highest", _NAN)),
-                    default=method["default"],
-                )
+        functions = {name: PrecisionFunction(**line.get(key, {})) for name, key in _FUNCTIONS.items()}
+        ends = {name: float(line.get(name, _NAN)) for name in ("lowest", "highest")}
+        stated = {**shared, **functions, **ends, "mark": line["mark"]}
+        for precision_class, temperature_C in product(line["classes"], line.get("temperatures_C", [_NAN])):
+            yield PrecisionStatement(precision_class=precision_class, temperature_C=float(temperature_C), **stated)
 
 
 def precision_for(
@@ -140,12 +132,9 @@ def _best(
     statements: Iterable[PrecisionStatement], precision_class: str, quantity: str, temperature_C: float
 ) -> PrecisionStatement | None:
     """Return the statement nearest in temperature; one for any temperature comes last."""
-    ranked = [
-        (_TEMPERATURE_TOLERANCE_K * 2 if np.isnan(one.temperature_C) else abs(one.temperature_C - temperature_C), one)
-        for one in statements
-        if one.precision_class.casefold() == precision_class.casefold() and one.quantity == quantity
-    ]
-    holding = [
-        (away, one) for away, one in ranked if np.isnan(one.temperature_C) or away <= _TEMPERATURE_TOLERANCE_K + 1e-9
-    ]
-    return min(holding, key=lambda pair: pair[0])[1] if holding else None
+
+    def away(one: PrecisionStatement) -> float:
+        return _WITHIN_K if np.isnan(one.temperature_C) else abs(one.temperature_C - temperature_C) - 1e-9
+
+    of_class = (one for one in statements if one.precision_class.casefold() == precision_class.casefold())
+    return min((one for one in of_class if one.quantity == quantity and away(one) <= _WITHIN_K), key=away, default=None)

@@ -15,7 +15,8 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from labcalc.errors import SettingsError, SettingsProblem
+from labcalc.errors import ExportError, SettingsError, SettingsProblem
+from labcalc.exports.read import content_of
 from labcalc.lab._schema import FILE
 from labcalc.lab._tables import Problems, schema_of
 from labcalc.lab.laboratory import Laboratory
@@ -23,7 +24,6 @@ from labcalc.shipped import sample_lab
 
 HEADING = re.compile(r"\s*\[\[?\s*([\w-]+(?:\s*\.\s*[\w-]+)*)\s*\]\]?\s*(?:#.*)?$")
 """A line that begins a table, or one of several tables of that name."""
-
 _KEY = re.compile(r"""\s*("[^"]*"|'[^']*'|[\w-]+)\s*=""")
 _STEP = re.compile(r"""("[^"]*"|[^".\[]+)(?:\[(\d+)\])?""")
 _LONG_TEXT = re.compile(r'"""[\s\S]*?"""|\'\'\'[\s\S]*?\'\'\'')
@@ -65,7 +65,13 @@ def load_laboratory(path: Path | str | Laboratory | None) -> Laboratory:
     """
     if path is None or isinstance(path, Laboratory):
         return path or Laboratory()
-    laboratory = _checked(_bytes(Path(path)), str(path), Path(path).resolve())
+    if Path(path).is_dir():
+        raise SettingsError(str(path), "", "this is a folder; the lab.toml in it is expected")
+    try:
+        content = content_of(Path(path))
+    except ExportError as failure:
+        raise SettingsError(str(path), "", failure.problem) from None
+    laboratory = _checked(content, str(path), Path(path).resolve())
     if not laboratory.logo:
         return laboratory
     try:
@@ -90,21 +96,6 @@ def _checked(content: bytes, name: str, file: Path | None) -> Laboratory:
         raise SettingsError(name, *problems[0], found)
     digest = hashlib.sha256(content).hexdigest()
     return Laboratory(**{**vars(laboratory), "file": file, "sha256": digest})
-
-
-def _bytes(path: Path) -> bytes:
-    if path.is_dir():
-        raise SettingsError(str(path), "", "this is a folder; the lab.toml in it is expected")
-    if path.exists() and not path.is_file():
-        raise SettingsError(str(path), "", "this is a pipe or a device; a file is expected")
-    try:
-        return path.read_bytes()
-    except FileNotFoundError:
-        raise SettingsError(str(path), "", "there is no such file") from None
-    except ValueError:
-        raise SettingsError(str(path), "", "its name can't be one") from None
-    except OSError as error:
-        raise SettingsError(str(path), "", f"can't be read: {error.strerror}") from error
 
 
 def _decoded(content: bytes, file: str) -> str:

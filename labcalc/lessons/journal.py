@@ -1,12 +1,12 @@
 """What stays of a learner between two openings of the course: the name, and each answer that was given."""
 
 import json
-import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from labcalc.errors import LessonError
+from labcalc.writing import write_whole
 
 _LEARNER = "learner.json"
 
@@ -62,6 +62,4 @@ def _read(path: Path, otherwise: Any) -> Any:
 
 def _write(path: Path, words: object) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
-    aside = path.with_name(f".{path.name}.{os.getpid()}")
-    aside.write_text(json.dumps(words, ensure_ascii=False, indent=1) + "\n", "utf-8")
-    aside.replace(path)
+    write_whole(path, f"{json.dumps(words, ensure_ascii=False, indent=1)}\n".encode())

@@ -17,7 +17,7 @@ from labcalc.lessons import Plot
 from labcalc.widgets.controls import STYLE, Chart, Fit, Form, export_panel, told
 from labcalc.workbooks import Json, RenderedReport, keep_units, safe_stem
 from labcalc.workbooks.scripts import plotly_script
-from labcalc.workbooks.writing import write_whole
+from labcalc.writing import write_whole
 
 Typed: TypeAlias = Mapping[str, Mapping[str, str]]
 """What was typed, by key of the calculation, and in it by key of the field."""

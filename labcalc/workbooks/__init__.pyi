@@ -1,6 +1,7 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
 from .batch import render_batch as render_batch
+from .folder import safe_stem as safe_stem
 from .jobs import (
     ReportJob as ReportJob,
     duplicate_report_job as duplicate_report_job,
@@ -8,7 +9,6 @@ from .jobs import (
     run_report_jobs as run_report_jobs,
     study_job as study_job,
 )
-from .names import safe_stem as safe_stem
 from .opened import (
     SAMPLE_FOLDER as SAMPLE_FOLDER,
     WorkbookCopy as WorkbookCopy,
@@ -16,8 +16,14 @@ from .opened import (
     copy_workbook as copy_workbook,
     workbook_names as workbook_names,
 )
-from .options import ENGINES as ENGINES, BatchOptions as BatchOptions, Limits as Limits
-from .outcome import BatchResult as BatchResult, Outcome as Outcome, Progress as Progress
+from .options import (
+    ENGINES as ENGINES,
+    BatchOptions as BatchOptions,
+    BatchResult as BatchResult,
+    Limits as Limits,
+    Outcome as Outcome,
+    Progress as Progress,
+)
 from .page import keep_units as keep_units
 from .parameters import Json as Json
 from .pdf import print_pdf as print_pdf

@@ -1,33 +1,27 @@
 """Many reports into one folder: only what is missing or changed, side by side, each whole or not there."""
 
-import signal
-import threading
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
-from contextlib import contextmanager, nullcontext
+from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from types import FrameType
 
 from labcalc.errors import WorkbookError
-from labcalc.workbooks.apart import stop_helpers
-from labcalc.workbooks.cluster import cluster_executor
-from labcalc.workbooks.executors import render_with
-from labcalc.workbooks.folder import clear_left_overs, one_writer, others_files
+from labcalc.workbooks.apart import cluster_executor, render_with, stop_helpers
+from labcalc.workbooks.folder import as_ctrl_c, clear_left_overs, one_writer, others_files, safe_stem, safe_stems
 from labcalc.workbooks.fork import Answer, fork_is_safe, interrupts_held, render_forked
-from labcalc.workbooks.index import index_names, write_index
+from labcalc.workbooks.index import index_names, index_page
 from labcalc.workbooks.jobs import ReportJob
-from labcalc.workbooks.names import safe_stem, safe_stems
-from labcalc.workbooks.options import BatchOptions
-from labcalc.workbooks.outcome import EARLIER, FAILED, RENDERED, UP_TO_DATE, WAITING, BatchResult, Outcome, Progress
+from labcalc.workbooks.options import BatchOptions, BatchResult, Outcome, Progress
 from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.pdf import print_beside
 from labcalc.workbooks.rendering import Rendering, RenderTask, task_for
 from labcalc.workbooks.scripts import Scripts, provide_script
 from labcalc.workbooks.state import Record, add_record, fingerprint, read_records, write_records
-from labcalc.workbooks.writing import write_whole
+from labcalc.writing import write_whole
 
 _WINDOW = 256  # how many reports are out at an executor at a time
 _INDEX_EVERY_S = 5.0
@@ -48,7 +42,7 @@ def render_batch(jobs: Sequence[ReportJob], options: BatchOptions) -> BatchResul
         one_writer(options.out, options.say),
     ):
         batch = _Batch(jobs, options)
-        with _terminated_as_interrupted():
+        with as_ctrl_c("SIGTERM"):
             try:
                 batch.show()
                 for stem, answer in _answers(batch, executor, options):
@@ -90,7 +84,9 @@ class _Batch:
     _done: int = 0
 
     def __post_init__(self) -> None:
-        _refuse_equal_names(self.jobs)
+        counts = Counter(job.name for job in self.jobs)
+        if twice := next((name for name, count in counts.items() if count > 1), None):
+            raise WorkbookError(f"two reports are named '{twice}'")
         self.out = self.options.out
         clear_left_overs(self.out)
         self._records = read_records(self.out)
@@ -104,7 +100,7 @@ class _Batch:
         for job in self.jobs:
             page = self._waiting(job)
             if (record := self._records.get(page.path.stem)) and page.path.is_file():
-                page = replace(page, state=EARLIER, reason="", summary=record.summary)
+                page = replace(page, state=Outcome.EARLIER, reason="", summary=record.summary)
             self._outcomes[page.path.stem] = page
 
     def _leave(self, foreign: Mapping[str, Path]) -> None:
@@ -122,14 +118,17 @@ class _Batch:
             stem, whole = self._stems[job.name], job.whole()
             task = self._task(whole)
             self._prints[stem] = fingerprint(whole.key, task)
-            if record := self._up_to_date(stem):
-                self._outcomes[stem] = replace(self._waiting(job), state=UP_TO_DATE, reason="", summary=record.summary)
+            record = None if self.options.again else self._records.get(stem)
+            is_same = record is not None and record.fingerprint == self._prints[stem] != ""
+            if record and is_same and record.is_whole(self.out):
+                page = replace(self._waiting(job), state=Outcome.UP_TO_DATE, reason="", summary=record.summary)
+                self._outcomes[stem] = page
             else:
                 self._outcomes[stem] = self._waiting(job)
                 yield stem, task
 
     def _waiting(self, job: ReportJob) -> Outcome:
-        return Outcome(job.name, job.title, WAITING, self.out / f"{self._stems[job.name]}.html", "not yet")
+        return Outcome(job.name, job.title, Outcome.WAITING, self.out / f"{self._stems[job.name]}.html", "not yet")
 
     def _task(self, job: ReportJob) -> RenderTask:
         how, parameters = self.options, dict(job.parameters)
@@ -145,12 +144,6 @@ class _Batch:
         said = [label if label.replace(" ", "-", 1) == name else f"{label}: {name}" for label, name in known]
         return {words: f"{self._known[name]}.html" for words, (_, name) in zip(said, known, strict=True)}
 
-    def _up_to_date(self, stem: str) -> Record | None:
-        record = self._records.get(stem)
-        if self.options.again or record is None or not record.fingerprint == self._prints[stem] != "":
-            return None
-        return record if record.is_whole(self.out) else None
-
     def take(self, stem: str, answer: Answer) -> None:
         """Publish a page, or note why there is none; an older page of that name goes."""
         outcome = self._outcomes[stem]
@@ -158,7 +151,7 @@ class _Batch:
             self._records.pop(stem, None)
             outcome.path.unlink(missing_ok=True)
             outcome.path.with_suffix(".pdf").unlink(missing_ok=True)
-            self._outcomes[stem] = replace(outcome, state=FAILED, reason=str(answer))
+            self._outcomes[stem] = replace(outcome, state=Outcome.FAILED, reason=str(answer))
         else:
             self._publish(stem, outcome, answer)
         self._done += 1
@@ -173,13 +166,13 @@ class _Batch:
         record = Record(stem, outcome.name, outcome.title, self._prints[stem], page.digest, page.summary, rendered_at)
         add_record(self.out, record)
         self._records[stem] = record
-        self._outcomes[stem] = replace(outcome, state=RENDERED, reason="", summary=page.summary)
+        self._outcomes[stem] = replace(outcome, state=Outcome.RENDERED, reason="", summary=page.summary)
 
     def _report_progress(self) -> None:
         if self.options.progress is not None:
             passed = time.monotonic() - self._began
-            failed = sum(one.state == FAILED for one in self._outcomes.values())
-            total = len(self.jobs) - sum(one.state == UP_TO_DATE for one in self._outcomes.values())
+            failed = sum(one.state == Outcome.FAILED for one in self._outcomes.values())
+            total = len(self.jobs) - sum(one.state == Outcome.UP_TO_DATE for one in self._outcomes.values())
             remaining = passed / self._done * (total - self._done)
             self.options.progress(Progress(self._done, total, failed, remaining))
 
@@ -188,29 +181,27 @@ class _Batch:
         return [one.path for one in self._outcomes.values() if one.is_there]
 
     def show(self) -> None:
-        """Write the index as things are now."""
-        write_index(self._index, [*self._outcomes.values(), *self._earlier()], self.options.exports)
+        """Write the index as things are now; the time of writing stands there and in no report."""
+        now = datetime.now().astimezone().replace(microsecond=0)
+        page = index_page([*self._outcomes.values(), *self._earlier()], now, self.options.exports)
+        write_whole(self._index, page.encode("utf-8"))
         self._shown_at = time.monotonic()
 
     def _earlier(self) -> Iterator[Outcome]:
         for stem, record in self._records.items():
             path = self.out / f"{stem}.html"
             if stem not in self._outcomes and path.is_file():
-                yield Outcome(record.name, record.title, EARLIER, path, "", record.summary)
+                yield Outcome(record.name, record.title, Outcome.EARLIER, path, "", record.summary)
 
     def close(self) -> None:
-        """Leave records and an index that are true."""
+        """Leave records and an index that are true; the laboratory's record takes pages that it doesn't name yet."""
         write_records(self.out, self._records.values())
         self.show()
-        if self.options.record is not None:
-            self._enter(self.options.record)
-
-    def _enter(self, record: Callable[[Sequence[Mapping[str, str]]], Mapping[str, str]]) -> None:
-        """Tell the laboratory's record of the pages of this batch; it takes those that it doesn't name yet."""
+        if self.options.record is None:
+            return
         own = [self._records[stem] for stem in self._outcomes if stem in self._records]
-        entered = record(
-            [{"stem": one.stem, "inputs": one.fingerprint, "sha256": one.digest, "entry": one.entry} for one in own]
-        )
+        pages = [{"stem": one.stem, "inputs": one.fingerprint, "sha256": one.digest, "entry": one.entry} for one in own]
+        entered = self.options.record(pages)
         self._records |= {stem: replace(self._records[stem], entry=entry) for stem, entry in entered.items()}
         if entered:
             write_records(self.out, self._records.values())
@@ -219,28 +210,3 @@ class _Batch:
         """Return what became of the jobs."""
         outcomes = tuple(self._outcomes[self._stems[job.name]] for job in self.jobs)
         return BatchResult(outcomes, self._index, time.monotonic() - self._began)
-
-
-def _refuse_equal_names(jobs: Sequence[ReportJob]) -> None:
-    seen: set[str] = set()
-    for job in jobs:
-        if job.name in seen:
-            raise WorkbookError(f"two reports are named '{job.name}'")
-        seen.add(job.name)
-
-
-@contextmanager
-def _terminated_as_interrupted() -> Iterator[None]:
-    """Let SIGTERM end a batch as Ctrl-C does."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-
-    def interrupt(_: int, frame: FrameType | None) -> None:
-        raise KeyboardInterrupt
-
-    before = signal.signal(signal.SIGTERM, interrupt)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)

@@ -1,21 +1,46 @@
-"""A folder that reports go into: one writer at a time, what others put there stays, what killed calls left goes."""
+"""A folder that reports go into: one writer at a time, what others put there stays, what killed calls left goes.
 
+File names come from names that a person gave: never a path, never two reports under one name.
+"""
+
+import hashlib
 import os
 import re
 import shutil
+import signal
 import socket
 import tempfile
-from collections.abc import Callable, Iterator
+import threading
+import unicodedata
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from itertools import chain, count
 from pathlib import Path
 
 from filelock import FileLock, Timeout
 
+_LONGEST = 80
+_TAKEN = re.compile(r"(?:index|reports-index-\d+|con|conin|conout|prn|aux|nul|com\d|lpt\d)(?:\..*)?", re.I)
+"""The index page, and names that some systems keep for themselves."""
 _LOCK = ".labcalc-reports.lock"
 _GENERATOR = b'<meta name="generator" content="labcalc '
 _HEAD = 4096  # bytes of a page in which its generator stands, [-]
 _ASIDE = re.compile(r"\..+\.\d+(\.\w+)?\.part(\.html)?")
 """Names of files that ``write_whole`` and the printing to PDF write aside."""
+
+
+@contextmanager
+def as_ctrl_c(*names: str) -> Iterator[None]:
+    """Take the signals of these names that the system has like Ctrl-C; in another than the main thread nothing is."""
+    is_main = threading.current_thread() is threading.main_thread()
+    numbers = [getattr(signal, name) for name in names if is_main and hasattr(signal, name)]
+    before = {number: signal.signal(number, signal.default_int_handler) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 @contextmanager
@@ -85,3 +110,38 @@ def _is_running(process: int) -> bool:
         except ProcessLookupError:
             return False
     return True
+
+
+def safe_stem(text: str) -> str:
+    """Return a file name without its ending: letters, digits, dot, dash and underscore of ASCII, at most 80.
+
+    >>> safe_stem("../HX 46: lot Ü/7")
+    'HX-46-lot-U-7'
+    """
+    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
+    stem = re.sub(r"[^A-Za-z0-9._-]+", "-", plain)
+    stem = re.sub(r"([.-])[.-]+", r"\1", stem)[:_LONGEST].strip(".-")
+    if not stem:
+        return f"report-{_mark(text)}"
+    return f"report-{stem}" if _TAKEN.fullmatch(stem) else stem
+
+
+def safe_stems(names: Sequence[str], others: Mapping[str, str]) -> dict[str, str]:
+    """Return a file name for each name; those that would fall together, case ignored, get a mark of their own.
+
+    names : Different from one another.
+    others : Stem to name of what lies in the folder already; files that are no reports are nobody's: an empty name.
+    """
+    stems = {name: safe_stem(name) for name in names}
+    owners = {stem.lower(): name for stem, name in others.items()}
+    counts = Counter(stem.lower() for stem in stems.values())
+    for name, stem in stems.items():
+        if counts[stem.lower()] > 1 or owners.get(stem.lower(), name) != name:
+            marked = (f"{stem[: _LONGEST - 9]}-{_mark(f'{name}{again}')}" for again in chain([""], count(2)))
+            stems[name] = next(one for one in marked if not counts[one.lower()] and owners.get(one, name) == name)
+            counts[stems[name].lower()] += 1
+    return stems
+
+
+def _mark(text: str) -> str:
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:8]

@@ -6,12 +6,10 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 from itertools import count
-from pathlib import Path
 
 from labcalc.wording import counted
-from labcalc.workbooks.outcome import EARLIER, FAILED, RENDERED, UP_TO_DATE, WAITING, Outcome
+from labcalc.workbooks.options import Outcome
 from labcalc.workbooks.page import build_page, inert_json, keep_units, own_script
-from labcalc.workbooks.writing import write_whole
 
 _CSS = ("releasable", "second-look", "not-releasable")
 _AT_FIRST = 300  # rows that stand on the page without a script; more would make a phone wait
@@ -26,16 +24,10 @@ def index_names() -> Iterator[str]:
     yield from (f"reports-index-{number}" for number in count(1))
 
 
-def write_index(path: Path, outcomes: Sequence[Outcome], exports: Sequence[str] = ()) -> None:
-    """Write the index page; the time of writing stands here and in no report."""
-    page = index_page(outcomes, datetime.now().astimezone().replace(microsecond=0), exports)
-    write_whole(path, page.encode("utf-8"))
-
-
 def index_page(outcomes: Sequence[Outcome], written_at: datetime, exports: Sequence[str] = ()) -> str:
     """Return the index page; ``exports``: what was read of them and what not, in sentences."""
     runs = sorted((one for one in outcomes if _is_of_a_run(one)), key=_as_counted)
-    runs.sort(key=lambda one: (one.state == FAILED, one.state == WAITING, _day(one), _rank(one)), reverse=True)
+    runs.sort(key=lambda one: (one.state == one.FAILED, one.state == one.WAITING, _day(one), _rank(one)), reverse=True)
     firsts = {one.summary.get("line"): one for one in reversed(runs)}
     rows = [_row(one, again=firsts[one.summary.get("line")] is not one) for one in runs]
     script, policy = own_script("index.js")
@@ -105,8 +97,8 @@ def _row(one: Outcome, *, again: bool = False) -> dict[str, str]:
         "title": one.title or one.name,
         "href": one.path.name if one.is_there else "",
         "pdf": pdf.name if one.is_there and pdf.is_file() else "",
-        "verdict": "no report" if one.state == FAILED else str(one.summary.get("verdict", "")) or one.state,
-        "css": "failed" if one.state == FAILED else _CSS[_rank(one)] if one.is_there else "not-checked",
+        "verdict": "no report" if one.state == Outcome.FAILED else str(one.summary.get("verdict", "")) or one.state,
+        "css": "failed" if one.state == Outcome.FAILED else _CSS[_rank(one)] if one.is_there else "not-checked",
         "line": _short(one.summary.get("line", "")) if one.is_there else one.reason,
         "brief": _short(one.summary.get("line", ""), _AGAIN) if again and one.is_there else "",
         "to_do": _short(one.summary.get("to_do", "")) if one.is_there else "",
@@ -120,10 +112,11 @@ def _short(words: object, longest: int = _LONGEST) -> str:
 
 def _totals(runs: Sequence[Outcome]) -> str:
     counts = Counter(one.state for one in runs)
-    parts = [f"{counts[state]} {state}" for state in (RENDERED, UP_TO_DATE, EARLIER, WAITING) if counts[state]]
+    states = (Outcome.RENDERED, Outcome.UP_TO_DATE, Outcome.EARLIER, Outcome.WAITING)
+    parts = [f"{counts[state]} {state}" for state in states if counts[state]]
     there = [one for one in runs if one.is_there]
     verdicts = Counter(str(one.summary.get("verdict", "")) for one in sorted(there, key=_rank, reverse=True))
     told = ", ".join(f"{verdict} {number}" for verdict, number in verdicts.items() if verdict)
-    failed = f"{counts[FAILED]} could not be rendered. " if counts[FAILED] else ""
+    failed = f"{counts[Outcome.FAILED]} could not be rendered. " if counts[Outcome.FAILED] else ""
     made = f" ({', '.join(parts)})" if parts else ""
     return f"{failed}{counted(len(there), 'report')}{f': {told}' if told else ''}{made}."

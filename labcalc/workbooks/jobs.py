@@ -9,14 +9,11 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from labcalc import judgement
 from labcalc.shipped import workbook_file
 from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.state import Record, read_records
-
-if TYPE_CHECKING:
-    from labcalc.judgement import DuplicateReport, Material, MonthReport, Period, Study
 
 
 @dataclass(frozen=True)
@@ -46,7 +43,7 @@ class ReportJob:
 
 
 def run_report_jobs(
-    material: Material, exports: tuple[Path, ...], lab: Path | None, runs: Sequence[str] = ()
+    material: judgement.Material, exports: tuple[Path, ...], lab: Path | None, runs: Sequence[str] = ()
 ) -> list[ReportJob]:
     """Return a job for each run of the exports at hand.
 
@@ -60,27 +57,21 @@ def run_report_jobs(
     """
     notebook = workbook_file("run_report")
     words = {"exports": [str(path.resolve()) for path in exports], "lab": str(lab.resolve()) if lab else ""}
+    titled = ((run, ", ".join(filter(None, material.sample_and_product(run)))) for run in runs or material.runs)
     return [
-        ReportJob(
-            name=run,
-            title=", ".join(filter(None, material.sample_and_product(run))),
-            notebook=notebook,
-            parameters={**words, "run": run},
-            key="",
-            looked_up=partial(_key_and_links, material, run),
-        )
-        for run in runs or material.runs
+        ReportJob(run, title, notebook, {**words, "run": run}, "", looked_up=partial(_key_and_links, material, run))
+        for run, title in titled
     ]
 
 
-def _key_and_links(material: Material, run: str) -> tuple[str, dict[str, str]]:
+def _key_and_links(material: judgement.Material, run: str) -> tuple[str, dict[str, str]]:
     dossier = material.dossier(run)
     first = dossier.rows["measured_at"].min()
     month = {} if first != first else {"month": f"month-{first:%Y-%m}"}
     return dossier.digest, material.neighbours(run) | month
 
 
-def month_report_job(report: MonthReport, lab: Path, out: Path) -> ReportJob:
+def month_report_job(report: judgement.MonthReport, lab: Path, out: Path) -> ReportJob:
     """Return the job that renders the quality report of a month, or of a year.
 
     report : What it says; the notebook asks again by the same words.
@@ -105,7 +96,7 @@ def month_report_job(report: MonthReport, lab: Path, out: Path) -> ReportJob:
 _QUALITY = re.compile(r"(?:month|year|duplicates)-(\d{4}(?:-\d\d)?)(?:-\d\d to (\d{4}-\d\d)-\d\d)?")
 
 
-def _quality_pages(records: Mapping[str, Record], period: Period, own: str) -> dict[str, str]:
+def _quality_pages(records: Mapping[str, Record], period: judgement.Period, own: str) -> dict[str, str]:
     """Name the months, years and duplicates in a folder whose days overlap with a period's."""
     begins, ends = f"{period.first:%Y-%m}", f"{period.last - timedelta(days=1):%Y-%m}"
     found = {one.name: of.groups() for one in records.values() if (of := _QUALITY.match(one.name))}
@@ -116,7 +107,7 @@ def _quality_pages(records: Mapping[str, Record], period: Period, own: str) -> d
     }
 
 
-def duplicate_report_job(report: DuplicateReport, lab: Path, out: Path) -> ReportJob:
+def duplicate_report_job(report: judgement.DuplicateReport, lab: Path, out: Path) -> ReportJob:
     """Return the job that renders the precision of duplicate runs into a folder."""
     first_day, last_day = report.period.name.split(" to ")
     return ReportJob(
@@ -129,12 +120,8 @@ def duplicate_report_job(report: DuplicateReport, lab: Path, out: Path) -> Repor
     )
 
 
-def study_job(kind: str, study: Study, words: Mapping[str, Json]) -> ReportJob:
+def study_job(kind: str, study: judgement.Study, words: Mapping[str, Json]) -> ReportJob:
     """Return the job that renders what a file of results says; ``words``: how ``report_study`` was asked."""
-    return ReportJob(
-        name=f"{kind}-{study.file.name}",
-        title=f"{study.title}, {study.file.name}",
-        notebook=workbook_file(kind.replace("-", "_")),
-        parameters=words,
-        key=f"{study.file.sha256} {json.dumps(words)}",
-    )
+    name, title = f"{kind}-{study.file.name}", f"{study.title}, {study.file.name}"
+    key = f"{study.file.sha256} {json.dumps(words)}"
+    return ReportJob(name, title, workbook_file(kind.replace("-", "_")), words, key)

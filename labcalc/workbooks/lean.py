@@ -11,7 +11,7 @@ import gc
 import importlib
 import logging
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib.util import find_spec, module_from_spec
 from types import ModuleType
@@ -55,10 +55,7 @@ class _Grammar(_StandIn):
         return self._real().validate_rfc3986(text, rule=rule)
 
 
-_SLOW: Mapping[str, type[_StandIn]] = {
-    **dict.fromkeys(("rfc3987_syntax", "rfc3986_validator"), _Grammar),
-    **dict.fromkeys(("numpy.f2py", "numpy.testing"), _StandIn),
-}
+_SLOW = {"rfc3987_syntax": _Grammar, "rfc3986_validator": _Grammar, "numpy.f2py": _StandIn, "numpy.testing": _StandIn}
 
 
 def keep_imports_short() -> None:

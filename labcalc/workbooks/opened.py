@@ -1,7 +1,6 @@
 """A workbook copied beside the laboratory's data for a person to work in; what a person has changed is left alone."""
 
 import ast
-import difflib
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
@@ -10,18 +9,16 @@ from pathlib import Path
 from typing import Any
 
 from labcalc.errors import WorkbookError
+from labcalc.lab import nearest
 from labcalc.shipped import sample_lab, workbook_files
 from labcalc.workbooks.lean import keep_imports_short
 from labcalc.workbooks.parameters import Json, check_parameters, declared_parameters
-from labcalc.workbooks.writing import write_whole
+from labcalc.writing import write_whole
 
 SAMPLE_FOLDER = "labcalc-sample-laboratory"  # where the sample laboratory is copied to, in the current folder
-
 _STATES = ("new", "replaced", "there already")
 """What became of a copy; of a course, the first that any of its exercises had."""
-
 _MARK = "labcalc"  # where a copy's metadata say what it was when it was made
-
 _BESIDE_LAB = ("README.md", "decisions.jsonl", "exports")
 """What of the sample laboratory is copied; the rest only makes it."""
 
@@ -97,8 +94,7 @@ def _copy_what_is_missing(source: Path, to: Path) -> None:
 def _files(name: str) -> tuple[Path, ...]:
     known, usual = workbook_files(), name.casefold().replace("_", "-")
     if usual not in known:
-        near = difflib.get_close_matches(usual, known, n=1)
-        hint = f"; did you mean '{near[0]}'?" if near else f"; there are {', '.join(known)}"
+        hint = nearest(usual, known) or f"; there are {', '.join(known)}"
         raise WorkbookError(f"there is no workbook '{name}'{hint}")
     return known[usual]
 
@@ -152,16 +148,13 @@ def _place(notebook: Any, to: Path) -> WorkbookCopy:
     made = _fingerprint(notebook)
     notebook.metadata[_MARK] = {"made": made}
     content = (json.dumps(notebook, ensure_ascii=False, indent=1) + "\n").encode()
-    left: list[Path] = []
-    while (state := _found(path := _numbered(to, len(left) + 1), made)) == "left alone":
+    path, left = to, list[Path]()
+    while (state := _found(path, made)) == "left alone":
         left.append(path)
+        path = to.with_stem(f"{to.stem}-{len(left) + 1}")
     if state != "there already":
         write_whole(path, content)
     return WorkbookCopy(path, state, tuple(left))
-
-
-def _numbered(path: Path, number: int) -> Path:
-    return path if number == 1 else path.with_stem(f"{path.stem}-{number}")
 
 
 def _found(path: Path, made: str) -> str:

@@ -1,4 +1,4 @@
-"""How reports are rendered: what was chosen, as one thing from the command line down to the last report."""
+"""What is asked of a batch of reports, from the command line down to the last report, and what became of each."""
 
 from __future__ import annotations
 
@@ -6,14 +6,12 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from labcalc.workbooks.scripts import Scripts
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
-
-    from labcalc.workbooks.outcome import Progress
 
 ENGINES = LABCALC, KERNEL = "labcalc", "kernel"
 """What runs the cells of a notebook: labcalc itself, or a Jupyter kernel for each report, slower."""
@@ -53,3 +51,65 @@ class BatchOptions:
     def side_by_side(self) -> int:
         """How many reports are rendered side by side, [-]."""
         return self.workers or os.cpu_count() or 1
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One report."""
+
+    FAILED, WAITING, RENDERED, UP_TO_DATE, EARLIER = "failed", "not rendered", "rendered", "up to date", "earlier"
+    name: str
+    title: str
+    state: str
+    """``rendered``, ``up to date``, ``failed``, ``not rendered`` (interrupted before), ``earlier`` (another batch)."""
+    path: Path  # where the report lies, or would
+    reason: str = ""  # why there is no report
+    summary: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def is_there(self) -> bool:
+        """Whether there is a whole report."""
+        return self.state in (self.RENDERED, self.UP_TO_DATE, self.EARLIER)
+
+
+@dataclass(frozen=True)
+class BatchResult:
+    """A batch that came to its end."""
+
+    outcomes: tuple[Outcome, ...]  # one a job, in the order of the jobs
+    index: Path
+    seconds: float  # wall time, [s]
+
+    def followed_by(self, other: BatchResult) -> BatchResult:
+        """Return this batch and one after it into the same folder as one."""
+        return BatchResult((*self.outcomes, *other.outcomes), other.index, self.seconds + other.seconds)
+
+    @property
+    def reports(self) -> tuple[Outcome, ...]:
+        """Those that are there, rendered now or up to date."""
+        return tuple(one for one in self.outcomes if one.is_there)
+
+    @property
+    def paths(self) -> tuple[Path, ...]:
+        """Where those lie that are there."""
+        return tuple(one.path for one in self.reports)
+
+    @property
+    def rendered(self) -> tuple[Outcome, ...]:
+        """Those that were rendered now."""
+        return tuple(one for one in self.outcomes if one.state == one.RENDERED)
+
+    @property
+    def failures(self) -> tuple[Outcome, ...]:
+        """Those that aren't there, each with its reason."""
+        return tuple(one for one in self.outcomes if one.state == one.FAILED)
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far a batch is."""
+
+    done: int
+    total: int  # reports to render; those that are up to date don't count
+    failed: int
+    remaining_seconds: float | None  # estimate from the time so far, [s]; None before the first report

@@ -1,7 +1,6 @@
 """Parameters are checked against the notebook's parameters cell before anything runs."""
 
 import ast
-import difflib
 import json
 import math
 import re
@@ -10,22 +9,13 @@ from typing import Any, TypeAlias
 
 from labcalc.errors import ParameterError
 from labcalc.exports.source.text import shown
+from labcalc.lab import nearest
 
 Json: TypeAlias = "bool | int | float | str | Sequence[Json] | Mapping[str, Json] | None"
-
 _SECRETS = re.compile(
     r"(?:^|_)(?:tokens?|password|passwd|passphrase|secrets?|credentials?|api_?keys?|key|auth)(?:_|$)", re.I
 )
-
-_KINDS: Mapping[str, tuple[type, ...]] = {
-    "str": (str,),
-    "int": (int,),
-    "float": (float, int),
-    "bool": (bool,),
-    "list": (list,),
-    "dict": (dict,),
-    "None": (type(None),),
-}
+_KINDS = {"str": str, "int": int, "float": float | int, "bool": bool, "list": list, "dict": dict, "None": type(None)}
 
 
 def check_parameters(notebook: Any, name: str, parameters: Mapping[str, Json]) -> None:
@@ -40,11 +30,12 @@ def check_parameters(notebook: Any, name: str, parameters: Mapping[str, Json]) -
     """
     known = declared_parameters(notebook, name)
     for parameter, value in parameters.items():
-        _refuse_secret(name, parameter)
+        if _SECRETS.search(parameter):
+            words = "parameters are stored beside reports, so hand secrets over in another way"
+            raise ParameterError(f"{name}: parameter '{parameter}' looks like a secret; {words}")
         if parameter not in known:
-            raise ParameterError(
-                f"{name}: it takes no parameter '{shown(parameter)}'{_instead(parameter, list(known))}"
-            )
+            instead = nearest(parameter, known) or f"; it takes {', '.join(known) or 'none'}"
+            raise ParameterError(f"{name}: it takes no parameter '{shown(parameter)}'{instead}")
         _refuse_beyond_json(f"{name}: parameter '{shown(parameter)}'", value)
         _refuse_other_type(name, parameter, value, known[parameter])
 
@@ -82,19 +73,6 @@ def _assignments(tree: ast.Module) -> Iterator[tuple[str, str]]:
                 yield name, (node.type_comment or "").partition(" ")[0]
 
 
-def _instead(parameter: str, known: list[str]) -> str:
-    near = difflib.get_close_matches(parameter, known, n=1)
-    return f"; did you mean '{near[0]}'?" if near else f"; it takes {', '.join(known) or 'none'}"
-
-
-def _refuse_secret(name: str, parameter: str) -> None:
-    if _SECRETS.search(parameter):
-        raise ParameterError(
-            f"{name}: parameter '{parameter}' looks like a secret; parameters are stored beside reports, "
-            "so hand secrets over in another way"
-        )
-
-
 def _refuse_beyond_json(place: str, value: object) -> None:
     if isinstance(value, dict):
         for key, inner in value.items():
@@ -108,26 +86,19 @@ def _refuse_beyond_json(place: str, value: object) -> None:
         if not math.isfinite(value):
             raise ParameterError(f"{place} is {value}; a finite number is expected")
     elif value is not None and type(value) not in (bool, int, str):
-        raise ParameterError(
-            f"{place} is a {type(value).__name__}; "
-            "text, numbers, true or false, and lists or mappings of these are expected"
-        )
+        expected = "text, numbers, true or false, and lists or mappings of these are expected"
+        raise ParameterError(f"{place} is a {type(value).__name__}; {expected}")
 
 
 def _refuse_other_type(name: str, parameter: str, value: object, annotation: str) -> None:
-    if not annotation or _fits(value, _parsed(name, parameter, annotation)):
-        return
-    shown = json.dumps(value, ensure_ascii=False)
-    raise ParameterError(f"{name}: parameter '{parameter}' is of type {annotation}, not {shown}")
-
-
-def _parsed(name: str, parameter: str, annotation: str) -> ast.expr:
+    place = f"parameter '{parameter}'"
     try:
-        return ast.parse(annotation.strip(), mode="eval").body
+        fits = not annotation or _fits(value, ast.parse(annotation.strip(), mode="eval").body)
     except SyntaxError:
-        raise ParameterError(
-            f"{name}: the type '{annotation}' of parameter '{parameter}' can't be read; write it like list[str]"
-        ) from None
+        expected = "can't be read; write it like list[str]"
+        raise ParameterError(f"{name}: the type '{annotation}' of {place} {expected}") from None
+    if not fits:
+        raise ParameterError(f"{name}: {place} is of type {annotation}, not {json.dumps(value, ensure_ascii=False)}")
 
 
 def _fits(value: object, kind: ast.expr) -> bool:

@@ -10,19 +10,12 @@ from pathlib import Path
 
 from labcalc.errors import WorkbookError
 from labcalc.workbooks.folder import scratch_prefix
-from labcalc.workbooks.writing import PART
+from labcalc.writing import PART, write_whole
 
 PAPERS = ("A4", "Letter")
-
 _BROWSERS = (
-    "chromium",
-    "chromium-browser",
-    "google-chrome",
-    "google-chrome-stable",
-    "chrome",
-    "microsoft-edge",
-    "msedge",
-)
+    "chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome", "microsoft-edge", "msedge",
+)  # fmt: skip
 _INSTALLED_AT = (
     "/Applications/Google Chrome.app/Contents/MacOS/Google Chrome",
     "/Applications/Microsoft Edge.app/Contents/MacOS/Microsoft Edge",
@@ -31,14 +24,10 @@ _INSTALLED_AT = (
 )
 _SECONDS = 120.0
 _QUIET = (
-    "--headless",
-    "--disable-gpu",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-extensions",
-    "--disable-sync",
-)
+    "--headless", "--disable-gpu", "--no-first-run", "--disable-background-networking", "--disable-component-update",
+    "--disable-extensions", "--disable-sync", "--no-pdf-header-footer", "--export-tagged-pdf",
+    "--generate-pdf-document-outline", "--virtual-time-budget=10000",
+)  # fmt: skip
 
 
 def find_browser() -> str:
@@ -69,22 +58,19 @@ def print_pdf(html: Path, pdf: Path, *, paper: str = "A4") -> None:
     if paper not in PAPERS:
         raise WorkbookError(f"paper '{paper}' is not known; {' or '.join(PAPERS)} is expected")
     browser = find_browser()
-    aside = pdf.with_name(f".{pdf.name}.{os.getpid()}{PART}")
     page = html.with_name(f".{html.stem}.{os.getpid()}.{paper}{PART}.html")
     try:
         text = html.read_text("utf-8").replace("</head>", f"<style>@page {{ size: {paper}; }}</style>\n</head>", 1)
         page.write_text(text, encoding="utf-8", newline="")
-        _run_browser(browser, page, aside, html.name)
-        aside.replace(pdf)
+        write_whole(pdf, _printed(browser, page, html.name))
     finally:
         page.unlink(missing_ok=True)
-        aside.unlink(missing_ok=True)
 
 
-def _run_browser(browser: str, page: Path, pdf: Path, name: str) -> None:
+def _printed(browser: str, page: Path, name: str) -> bytes:
     with tempfile.TemporaryDirectory(prefix=scratch_prefix(), ignore_cleanup_errors=True) as profile:
-        command = [browser, *_QUIET, f"--user-data-dir={profile}", "--no-pdf-header-footer"]
-        command += ["--export-tagged-pdf", "--generate-pdf-document-outline", "--virtual-time-budget=10000"]
+        pdf = Path(profile) / "page.pdf"
+        command = [browser, *_QUIET, f"--user-data-dir={profile}"]
         if hasattr(os, "geteuid") and os.geteuid() == 0:
             command.append("--no-sandbox")  # Chromium refuses to sandbox itself for root
         command += [f"--print-to-pdf={pdf}", page.resolve().as_uri()]
@@ -92,8 +78,10 @@ def _run_browser(browser: str, page: Path, pdf: Path, name: str) -> None:
             done = subprocess.run(command, capture_output=True, timeout=_SECONDS, check=False)
         except subprocess.TimeoutExpired:
             raise WorkbookError(f"{name}: the browser took longer than {_SECONDS:g} s to print it") from None
-    if not pdf.is_file() or not pdf.read_bytes().startswith(b"%PDF"):
+        printed = pdf.read_bytes() if pdf.is_file() else b""
+    if not printed.startswith(b"%PDF"):
         raise WorkbookError(f"{name}: the browser wrote no PDF (exit code {done.returncode})")
+    return printed
 
 
 def print_beside(pages: Sequence[Path], workers: int) -> None:

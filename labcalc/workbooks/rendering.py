@@ -16,9 +16,9 @@ from typing import Any
 
 import labcalc.errors
 from labcalc.errors import WorkbookError
-from labcalc.workbooks.body import body_of
 from labcalc.workbooks.lean import keep_imports_short
 from labcalc.workbooks.options import ENGINES, KERNEL, LABCALC, Limits
+from labcalc.workbooks.outputs import body_of, check_page, machine_paths, ready_outputs
 from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.scripts import Scripts
 
@@ -95,8 +95,6 @@ def render(task: RenderTask, begin_cell: Callable[[str], None] | None = None) ->
     Raises WorkbookError : A cell failed or took too long, an output can't be shown, or the page isn't sound.
     """
     started = time.monotonic()
-    from labcalc.workbooks.checks import check_page, machine_paths
-    from labcalc.workbooks.figures_html import ready_outputs
     from labcalc.workbooks.page import lay_out
 
     executed = execute(task, begin_cell)

@@ -10,7 +10,7 @@ from importlib.util import find_spec
 from pathlib import Path
 
 from labcalc.errors import WorkbookError
-from labcalc.workbooks.writing import write_whole
+from labcalc.writing import write_whole
 
 
 class Scripts(Enum):

@@ -3,7 +3,6 @@
 import json
 import os
 import secrets
-import signal
 import subprocess
 import sys
 import tempfile
@@ -13,13 +12,12 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from types import FrameType
 from typing import IO
 from urllib.parse import quote
 from urllib.request import ProxyHandler, build_opener
 
 from labcalc.errors import WorkbookError
-from labcalc.workbooks.folder import scratch_prefix
+from labcalc.workbooks.folder import as_ctrl_c, scratch_prefix
 from labcalc.workbooks.page import TEMPLATES
 
 _LOOPBACK = "127.0.0.1"
@@ -51,7 +49,7 @@ def serve_workbook(
         with (
             tempfile.TemporaryFile() as log,
             tempfile.TemporaryDirectory(prefix=scratch_prefix(), ignore_cleanup_errors=True) as scratch,
-            _told_to_end(),
+            as_ctrl_c("SIGTERM", "SIGHUP"),  # as when the terminal is closed
             (site := _Site(workbook, port, Path(scratch), log, read_only)).running() as server,
         ):
             address = site.address_when_it_answers(server)
@@ -62,22 +60,6 @@ def serve_workbook(
                 raise WorkbookError(f"JupyterLab has ended by itself: {site.last_words()}")
     except KeyboardInterrupt:
         say("")
-
-
-@contextmanager
-def _told_to_end() -> Iterator[None]:
-    """Take being told to end, as when the terminal is closed, like Ctrl-C."""
-    names = [signal.SIGTERM, *([signal.SIGHUP] if hasattr(signal, "SIGHUP") else [])]
-    before = {name: signal.signal(name, _as_ctrl_c) for name in names}
-    try:
-        yield
-    finally:
-        for name, handler in before.items():
-            signal.signal(name, handler)
-
-
-def _as_ctrl_c(number: int, frame: FrameType | None) -> None:
-    raise KeyboardInterrupt
 
 
 @dataclass(frozen=True)
@@ -120,10 +102,8 @@ class _Site:
             command += ["--ServerApp.authorizer_class=labcalc.workbooks.looking.LookingOnly"]
             command += ["--ServerApp.terminals_enabled=False"]
         if self.workbook.is_dir():  # a course: the kernel of a lesson ends a while after its tab
-            command += [
-                f"--MappingKernelManager.cull_idle_timeout={_IDLE_S}",
-                f"--MappingKernelManager.cull_interval={_IDLE_S // 10}",
-            ]
+            for setting, seconds in (("idle_timeout", _IDLE_S), ("interval", _IDLE_S // 10)):
+                command.append(f"--MappingKernelManager.cull_{setting}={seconds}")
         if hasattr(os, "geteuid") and os.geteuid() == 0:
             command.append("--allow-root")
         return command

@@ -18,7 +18,7 @@ from labcalc.workbooks.lean import for_speed_only
 from labcalc.workbooks.page import templates_digest
 from labcalc.workbooks.rendering import RenderTask
 from labcalc.workbooks.scripts import plotly_script_name
-from labcalc.workbooks.writing import write_whole
+from labcalc.writing import write_whole
 
 _FILE = ".labcalc-reports.jsonl"
 _LIBRARIES = ("ipython", "mistune", "numpy", "pandas", "papermill", "plotly", "scipy")
@@ -52,18 +52,10 @@ def fingerprint(key: str, task: RenderTask) -> str:
     It is empty where it can't be told: such a report is always rendered.
     """
     with for_speed_only("telling which reports are up to date"):
-        parts = [
-            key or json.dumps(task.parameters, sort_keys=True),
-            json.dumps(task.parameters.get("links", {}), sort_keys=True),
-            task.title,
-            task.notebook,
-            task.name,
-            task.engine,
-            task.scripts.value,
-            templates_digest(),
-            plotly_script_name(),
-            _program(),
-        ]
+        links = json.dumps(task.parameters.get("links", {}), sort_keys=True)
+        stated = (task.title, task.notebook, task.name, task.engine, task.scripts.value)
+        program = (templates_digest(), plotly_script_name(), _program())
+        parts = (key or json.dumps(task.parameters, sort_keys=True), links, *stated, *program)
         return hashlib.sha256("\0".join(parts).encode("utf-8", "surrogatepass")).hexdigest()
     return ""
 

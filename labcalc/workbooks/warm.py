@@ -9,8 +9,8 @@ from contextlib import suppress
 from functools import lru_cache
 
 from labcalc.errors import LabcalcError
-from labcalc.workbooks.body import body_of
 from labcalc.workbooks.lean import for_speed_only, keep_imports_short, quick_start
+from labcalc.workbooks.outputs import body_of
 from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.scripts import Scripts
 
@@ -26,8 +26,6 @@ _AT_FIRST_USE = (
     "IPython.core.logger",
     "IPython.core.magics",
     "IPython.core.oinspect",
-    "labcalc.workbooks.checks",
-    "labcalc.workbooks.figures_html",
     "bdb",
 )
 """Modules that a shell, a figure or a page would import at its first use, in every report anew."""

@@ -13,7 +13,7 @@ from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.pdf import print_beside
 from labcalc.workbooks.rendering import Rendering, RenderTask, task_for
 from labcalc.workbooks.scripts import Scripts, provide_script
-from labcalc.workbooks.writing import write_whole
+from labcalc.writing import write_whole
 
 
 def page_of(job: ReportJob, how: BatchOptions) -> bytes:

@@ -64,7 +64,7 @@ def used_by(processes: list[subprocess.Popen[bytes]]) -> float:
 def render(number: int, out: Path, *more: str) -> tuple[float, float]:
     """Run the command on some runs of the sample exports; CPU time of what it waited for and time of the clock, [s]."""
     exports, lab = sample_exports(), sample_lab()
-    words = [sys.executable, "-m", "labcalc.cli", "report", *map(str, exports), "--lab", str(lab), "--out", str(out)]
+    words = [sys.executable, "-m", "labcalc", "report", *map(str, exports), "--lab", str(lab), "--out", str(out)]
     words += [word for run in gather(exports, lab).runs[:number] for word in ("--run", run)]
     used, began = children_cpu_seconds(), time.perf_counter()
     code = subprocess.run(

@@ -9,7 +9,7 @@ import plotly.graph_objects as go
 import pytest
 
 from labcalc.shipped import workbook_file
-from labcalc.workbooks.figures_html import PLOTLY_MIME
+from labcalc.workbooks.outputs import PLOTLY_MIME
 
 BOOKS = sorted(workbook_file("run_report").parent.rglob("*.ipynb"))
 

@@ -62,7 +62,7 @@ def folder() -> Iterator[Path]:
 
 FORBIDDEN = {
     "x.csv": (0o000, "read {0}/x.csv", "x.csv: the file can't be read: Permission denied"),
-    "lab.toml": (0o000, "read {0}/x.csv --lab {0}/lab.toml", "lab.toml: can't be read: Permission denied"),
+    "lab.toml": (0o000, "read {0}/x.csv --lab {0}/lab.toml", "lab.toml: the file can't be read: Permission denied"),
     "r.db": (0o000, "record verify --lab {0}/lab.toml", "r.db: unable to open database file"),
     ".": (0o555, "read {0}/x.csv --to {0}/t.csv", "t.csv: the file can't be written: Permission denied"),
     "./": (0o555, "report {0}/x.csv --lab {0}/lab.toml --out {0}/out", "out: Permission denied"),
@@ -170,7 +170,7 @@ def test_what_stands_in_the_place_of_a_file(name: str, kind: str, folder: Path) 
         path.mkdir()
     else:
         path.symlink_to("/dev/zero" if kind == "device" else precious)
-    command = [sys.executable, "-m", "labcalc.cli", "report", "x.csv", "--lab", "lab.toml", "--out", "first"]
+    command = [sys.executable, "-m", "labcalc", "report", "x.csv", "--lab", "lab.toml", "--out", "first"]
     done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False, timeout=120)
     assert done.returncode in ((1, 2) if name.startswith("d") else (0,))
     assert "Traceback" not in done.stderr

@@ -7,7 +7,6 @@ import os
 import re
 import subprocess
 import sys
-import tempfile
 from dataclasses import asdict
 from pathlib import Path
 
@@ -18,6 +17,7 @@ from labcalc import exports, lab
 from labcalc.cli import main
 from labcalc.cli.words import harmless
 from labcalc.workbooks.state import Record, read_records
+from labcalc.writing import PART
 
 GOOD = (
     "Sample,Date,Temperature (°C),Kinematic viscosity (mm²/s),Density (kg/m³),Remark\n"
@@ -70,13 +70,13 @@ def test_an_interruption_is_told(export: Path, monkeypatch: pytest.MonkeyPatch) 
     assert result.stderr.split("\n")[-2:] == ["labcalc: interrupted", ""]
 
 
-LABCALC = [sys.executable, "-m", "labcalc.cli"]
+LABCALC = [sys.executable, "-m", "labcalc"]
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="a shell's pipe and /dev/full are needed")
 @pytest.mark.parametrize("ending", ["| true", "> /dev/full"])
 def test_what_it_writes_to_is_closed_or_full(ending: str, export: Path) -> None:
-    shell = ["bash", "-c", f'"{sys.executable}" -m labcalc.cli read "{export}" {ending}; echo "${{PIPESTATUS[0]}}" >&2']
+    shell = ["bash", "-c", f'"{sys.executable}" -m labcalc read "{export}" {ending}; echo "${{PIPESTATUS[0]}}" >&2']
     done = subprocess.run(shell, capture_output=True, text=True, check=False)
     said = done.stderr.splitlines()
     assert said[-1] == "2" or "| true" in ending  # true may still have read it
@@ -170,17 +170,9 @@ def test_moments_at_the_edges(moment: str, tmp_path: Path) -> None:
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no disk that is always full")
 @pytest.mark.parametrize("ending", ["csv", "xlsx"])
-def test_a_full_disk_leaves_nothing(ending: str, export: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    aside = tempfile.mkstemp
-
-    def full(**words: str) -> tuple[int, str]:
-        handle, name = aside(**words)
-        Path(name).unlink()
-        Path(name).symlink_to("/dev/full")
-        return handle, name
-
-    monkeypatch.setattr("labcalc.exports.write.tempfile.mkstemp", full)
+def test_a_full_disk_leaves_nothing(ending: str, export: Path) -> None:
     to = export.with_name(f"t.{ending}")
+    to.with_name(f".{to.name}.{os.getpid()}{PART}").symlink_to("/dev/full")
     result = run("read", str(export), "--to", str(to))
     assert result.exit_code == 2
     assert result.stderr == f"labcalc: {to}: the file can't be written: No space left on device\n"

@@ -83,7 +83,7 @@ def test_reports_without_fork_or_locks_of_posix(folder: Path) -> None:
     assert not {"con", "prn", "aux", "nul"} & {name.lower().partition(".")[0] for name in pages}
     assert not [name for name in pages if name.endswith((".", " ")) or set(name) & set('<>:"/\\|?*')]
     there = {path: path.read_bytes() for path in (folder / "out").glob("*.html") if path.stem != "index"}
-    command = [sys.executable, "-m", "labcalc.cli", "report", "x.csv", "--lab", "lab.toml", "--out", "forked"]
+    command = [sys.executable, "-m", "labcalc", "report", "x.csv", "--lab", "lab.toml", "--out", "forked"]
     assert subprocess.run(command, cwd=folder, capture_output=True, check=False).returncode == 0
     assert {path: (folder / "forked" / path.name).read_bytes() for path in there} == there
 

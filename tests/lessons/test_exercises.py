@@ -10,7 +10,7 @@ import pytest
 from labcalc.errors import WorkbookError
 from labcalc.lessons import LESSONS
 from labcalc.workbooks import render_workbook
-from labcalc.workbooks.exercises import exercise_form, lesson_files, write_exercises
+from tests.exercise_forms import exercise_form, lesson_files, write_exercises
 
 FILES = lesson_files()
 ids = [path.stem for path in FILES]
@@ -26,7 +26,7 @@ def test_each_lesson_of_the_course_has_its_workbook() -> None:
 
 @pytest.mark.parametrize("path", FILES, ids=ids)
 def test_solution_and_exercise_are_in_step(path: Path) -> None:
-    """After a change: ``python -m labcalc.workbooks.exercises``."""
+    """After a change: ``python -m tests.exercise_forms``."""
     exercise = path.parent / "exercises" / path.name
     assert exercise.read_text("utf-8") == exercise_form(path.read_text("utf-8"), path.name)
     assert {one.name for one in exercise.parent.glob("*.ipynb")} == {one.name for one in FILES}

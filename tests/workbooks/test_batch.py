@@ -19,7 +19,7 @@ from labcalc.errors import WorkbookError
 from labcalc.workbooks import BatchOptions, BatchResult, Progress, ReportJob, Scripts, render_batch
 from labcalc.workbooks.folder import scratch_prefix
 from labcalc.workbooks.index import index_page
-from labcalc.workbooks.outcome import Outcome
+from labcalc.workbooks.options import Outcome
 from tests.workbooks.conftest import Writer
 
 SOURCE = """

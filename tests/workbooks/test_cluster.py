@@ -14,7 +14,7 @@ import pytest
 
 from labcalc.errors import WorkbookError
 from labcalc.workbooks import BatchOptions, Progress, ReportJob, render_batch
-from labcalc.workbooks.cluster import cluster_executor
+from labcalc.workbooks.apart import cluster_executor
 
 WORDS = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
 
@@ -71,7 +71,7 @@ def test_a_lost_worker_loses_no_report(
 @pytest.mark.filterwarnings("ignore")
 def test_an_address_without_a_scheduler_is_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
     pytest.importorskip("distributed", reason="dask.distributed isn't installed")
-    monkeypatch.setattr("labcalc.workbooks.cluster._CONNECT_S", 1)
+    monkeypatch.setattr("labcalc.workbooks.apart._CONNECT_S", 1)
     with (
         pytest.raises(WorkbookError, match=r"no scheduler answers at tcp://127\.0\.0\.1:9"),
         cluster_executor("tcp://127.0.0.1:9"),

@@ -15,7 +15,7 @@ from labcalc.judgement import gather
 from labcalc.shipped import sample_exports, sample_lab
 from labcalc.workbooks import BatchOptions, render_batch, run_report_jobs
 from labcalc.workbooks.index import index_page
-from labcalc.workbooks.outcome import Outcome
+from labcalc.workbooks.options import Outcome
 from tests.chromium import Tab, chromium, needs_chromium
 
 AT = datetime(2026, 3, 31, 12, tzinfo=UTC)

@@ -7,7 +7,7 @@ import re
 import pytest
 from hypothesis import given, strategies as st
 
-from labcalc.workbooks.names import safe_stem, safe_stems
+from labcalc.workbooks.folder import safe_stem, safe_stems
 
 
 @pytest.mark.parametrize(
@@ -50,7 +50,7 @@ def test_marks_that_collide_are_changed_until_none_does(monkeypatch: pytest.Monk
     looks_like_it = safe_stems(["A B", "a-b"], {})["A B"]
     stems = safe_stems(["A B", "a-b", looks_like_it, "c"], {looks_like_it.upper(): "of an earlier batch"})
     assert len({stem.lower() for stem in stems.values()} | {looks_like_it.lower()}) == 5
-    monkeypatch.setattr("labcalc.workbooks.names._mark", lambda text: text[-1])
+    monkeypatch.setattr("labcalc.workbooks.folder._mark", lambda text: text[-1])
     stems = safe_stems(["a/b2", "a:b2", "a b2", "a*b3"], {"a-b3": ""})
     assert len({stem.lower() for stem in stems.values()} - {"a-b3"}) == 4
 

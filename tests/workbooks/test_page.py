@@ -13,8 +13,7 @@ import pytest
 
 from labcalc.errors import WorkbookError
 from labcalc.workbooks import RenderedReport, Scripts, render_workbook
-from labcalc.workbooks.checks import check_page
-from labcalc.workbooks.figures_html import Shown
+from labcalc.workbooks.outputs import Shown, check_page
 from tests.workbooks.conftest import PICTURE, Writer
 
 

@@ -19,8 +19,6 @@ from labcalc.exports.values.dates import parse_moment
 
 _DATED = {"measured_at", "date", "year", "start"}
 HEAD = 1000  # records at the beginning among which the header stands
-
-
 _ANCHORS = {"blocks": "the key of a viscosity or a density", "turned": "'Sample', or what [profile.columns] has for it"}
 """What a layout is told by."""
 
@@ -119,11 +117,8 @@ def _known(header: Record, how: Arrangement) -> int:
         return 0
     said = named(how.columns, cells)
     meanings = [meaning_at(cell, said.get(at)) for at, cell in enumerate(cells)]
-    holds = {
-        at: one.holds
-        for at, one in enumerate(meanings)
-        if one is not None and one.holds not in ("ignored", "method", "status")
-    }
+    understood = ((at, one.holds) for at, one in enumerate(meanings) if one is not None)
+    holds = {at: held for at, held in understood if held not in ("ignored", "method", "status")}
     kinds = {*holds.values()}
     is_result = {"quantity", "value"} <= kinds if how.layout == "quantities" else bool({*MEASURED} & kinds)
     known = sum(bool(cells[at]) for at in holds)
@@ -152,12 +147,7 @@ def header_of_places(record: Record, how: Arrangement) -> Record:
 
 
 def _beneath(
-    head: list[Record],
-    records: Iterator[Record],
-    header: Header,
-    how: Arrangement,
-    sections: Sections,
-    aside: list[int],
+    head: list[Record], more: Iterator[Record], header: Header, how: Arrangement, sections: Sections, aside: list[int]
 ) -> Flat:
     """Return the table that begins with a header in the head of the records."""
     place, end = header.place, header.place + how.header_rows
@@ -183,7 +173,7 @@ def _beneath(
     repeated = [[cell.strip() for cell in record.cells] for record in head[place:first]]
     is_tidy = tuple(table.header.cells) == TIDY_COLUMNS
     beneath = Beneath(repeated, len(cells), width, measured, told, is_tidy, aside)
-    near, rest = (sections.without_heads(_rest(part, how, aside, table)) for part in (head[first:], records))
+    near, rest = (sections.without_heads(_rest(part, how, aside, table)) for part in (head[first:], more))
     table.rows = beneath.rows(list(near), iter(rest))
     return table
 
@@ -202,9 +192,8 @@ def _units(records: list[Record], place: int, end: int, how: Arrangement) -> tup
     cells = [cell.strip() for cell in records[at].cells] if 0 <= at < len(records) else []
     units = [cell if unit_of(cell) else "" for cell in cells]
     if not any(units):
-        where = (
-            f"line {records[at].line} has {', '.join(map(shown, filter(None, cells)))}" if cells else "there is none"
-        )
+        texts = ", ".join(map(shown, filter(None, cells)))
+        where = f"line {records[at].line} has {texts}" if cells else "there is none"
         raise ContentError(f"profile.units_row is {how.units_row}: {where}; expected the line of units")
     return max(at + 1, end), units
 

@@ -13,9 +13,7 @@ from labcalc.exports.source.text import shown
 
 TOLD_OF_A_ROW = ("temperature", "measured_at", "date", "time", "run", "replicate")
 """What a sum or a mean has not: a line that begins as one, but has all of these, is of a sample with that name."""
-_SUMS = re.compile(
-    r"(sum|total|mean|average|std|standard dev|min|max|summe|mittelwert|moyenne|media|média)\D*", re.IGNORECASE
-)
+_SUMS = re.compile(r"(sum|total|mean|average|std|standard dev|min|max|summe|mittelwert|moyenne|media|média)\D*", re.I)
 _DRAWN = "-–—=_*+| "
 _OPEN = "'{}' may be a sample, or said of the rows above; profile.set_aside in lab.toml says which lines are no rows"
 
@@ -67,15 +65,11 @@ class Beneath:
     def _are_rows(self, block: Block) -> bool:
         """Tell whether all of the block are rows without more ado; if not, each is looked at for itself."""
         firsts = {cell.strip() for cell in set(block.columns[0])}
-        if (
-            "" in firsts
-            or not firsts.isdisjoint(self._firsts)
-            or any(map(str.strip, chain(*block.columns[self.width :])))
-        ):
+        beyond = chain(*block.columns[self.width :])
+        if "" in firsts or not firsts.isdisjoint(self._firsts) or any(map(str.strip, beyond)):
             return False
-        if self.is_tidy or (
-            len(self.told) > 1 and all(all(map(str.strip, set(block.columns[at]))) for at in self.told)
-        ):
+        told = (set(block.columns[at]) for at in self.told)
+        if self.is_tidy or (len(self.told) > 1 and all(all(map(str.strip, texts)) for texts in told)):
             return True
         return not any(first[0] in _DRAWN or _is_footer(first) for first in firsts)
 

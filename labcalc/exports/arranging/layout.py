@@ -125,9 +125,8 @@ def _field(header: str, position: int, meaning: Meaning) -> Field:
         raise ContentError(f"{column} has no unit; expected one in its header, or in [profile.columns] of lab.toml")
     unit = unit_of(meaning.unit)
     if unit is None or unit.kind not in (meaning.holds, f"kinematic {meaning.holds}", f"dynamic {meaning.holds}"):
-        raise ContentError(
-            f"{column}: '{shown(meaning.unit)}' is no unit of {meaning.holds}; [profile.columns] can say which"
-        )
+        problem = f"'{shown(meaning.unit)}' is no unit of {meaning.holds}"
+        raise ContentError(f"{column}: {problem}; [profile.columns] can say which")
     holds = unit.kind if meaning.holds == "viscosity" else _holds(meaning)
     return Field(header, position, holds, unit, meaning.temperature_C)
 

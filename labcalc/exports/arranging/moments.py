@@ -24,7 +24,13 @@ _LONGEST_S = 1e9
 
 def state(table: Flat, profile: Profile, file: str) -> None:
     """Add what the file's name and the profile say for all rows, unless a line above the header says it."""
-    said = [(holds, text, FILE_NAME) for holds, text in _from_name(profile.from_name, file)]
+    said = list[tuple[str, str, str]]()
+    if (pattern := profile.from_name) is not None:
+        texts = between(PurePath(file).stem, BLANK.split(pattern)[::2])
+        if texts is None or "" in texts:
+            raise ContentError(f"the name of the file doesn't fit profile.from_name, '{pattern}'")
+        named = zip(BLANK.findall(pattern), texts, strict=True)
+        said += [(holds, text, FILE_NAME) for holds, text in named if holds != "ignored"]
     for name in ("instrument", "operator", "product", "temperature_C", "date"):
         if (value := getattr(profile, name)) is not None:
             said.append((name.removesuffix("_C"), str(value), "lab.toml"))
@@ -34,15 +40,6 @@ def state(table: Flat, profile: Profile, file: str) -> None:
             text, unit = measure(text) or (text, unit)
             text = Typed(text.replace(",", "."))
         table.preamble.setdefault(holds, (Field(place, -1, holds, unit_of(unit)), text))
-
-
-def _from_name(pattern: str | None, file: str) -> list[tuple[str, str]]:
-    if pattern is None:
-        return []
-    texts = between(PurePath(file).stem, BLANK.split(pattern)[::2])
-    if texts is None or "" in texts:
-        raise ContentError(f"the name of the file doesn't fit profile.from_name, '{pattern}'")
-    return [(holds, text) for holds, text in zip(BLANK.findall(pattern), texts, strict=True) if holds != "ignored"]
 
 
 def add_moments(table: Flat, profile: Profile, zone: ZoneInfo) -> None:

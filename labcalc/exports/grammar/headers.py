@@ -11,7 +11,6 @@ from typing import Any
 from labcalc.exports.grammar.units import SIXTY_F, Unit, begins_unit, plain, unit_of
 
 Word = tuple[str, str]  # part of a header, and what the word says in it: ``("quantity", "density")``
-
 LANGUAGES = ("en", "de", "fr", "es", "it", "pt", "nl", "sv", "pl")
 LONGEST_PHRASE = 4
 _LONGEST_WORD = 40
@@ -87,7 +86,6 @@ def _abbreviated(stem: str) -> tuple[Word, ...]:
 
 Part = tuple[str, Any]
 """What kind of part it is, and what it says: ``("at", 40.0)``, ``("quantity", "density")``, ``("unknown", "Size")``."""
-
 LONGEST_HEADER = 200
 _LONGEST_UNIT = 8  # in tokens: 'kg', 'm', '3' are three
 _TOKEN = re.compile(r"[^\W\d_]+|\d+(?:[.,]\d+)?|[%#°]")
@@ -106,7 +104,6 @@ _METHOD = re.compile(
 )
 _PAIR = re.compile(r"(\d\d?)(?:[.,]0)?\s?°?\s?([CF]?)\s?/\s?(\d\d?)(?:[.,]0)?\s?°?\s?([CF]?)(?!\w)")
 _GOES_ON = re.compile(r"[^\W_]|[\^·⋅*]|/[^\W\d]")  # what makes another unit of one: mm²/s², kg/m³/K
-
 _Tokens = list[re.Match[str]]
 _Found = tuple[list[Part], int] | None  # parts that were read, and the next token
 

@@ -46,7 +46,6 @@ def relative_to_water(water_C: float) -> Unit | None:
 
 SIXTY_F = round(60.0 * 5.0 / 9.0 - 160.0 / 9.0, 9)
 """60 °F, the base of API gravity and of most relative densities, [°C]."""
-
 OPEN_GALLON = "density by the gallon, of the USA or the Empire"
 _NAMED = {
     "cst|csts|centistoke|centistokes": Unit("kinematic viscosity"),  # 1 cSt = 1 mm²/s, by definition
@@ -61,10 +60,8 @@ _NAMED = {
     "°api|degapi|api": ApiGravity("API gravity", 7.1),
 }
 _BY_NAME = {name: unit for names, unit in _NAMED.items() for name in names.split("|")}
-
 _POUND_KG, _FOOT_M, _US_GALLON_M3 = 0.45359237, 0.3048, 3.785411784e-3
 """Exact: international yard and pound agreement, 1959; US gallon of 231 cubic inches; imperial gallon of 4.54609 L."""
-
 _MASS, _LENGTH, _VOLUME, _TIME, _FORCE, _PRESSURE = (1, 0, 0), (0, 1, 0), (0, 3, 0), (0, 0, 1), (1, 1, -2), (1, -1, -2)
 _BASES = {
     name: (power, dimension, factor)
@@ -81,14 +78,12 @@ _BASES = {
     for name in names.split()
 }  # fmt: skip
 """Name → power of ten, dimension in kg, m and s, and what is no power of ten."""
-
 _KINDS: dict[tuple[int, ...], tuple[str, int]] = {
     (0, 2, -1): ("kinematic viscosity", 6),
     (1, -1, -1): ("dynamic viscosity", 3),
     (1, -3, 0): ("density", 0),
 }
 """Dimension → what it is of, and the power of ten of the tidy table's unit."""
-
 _BASE = "|".join(sorted(_BASES, key=len, reverse=True))
 _FACTOR = re.compile(rf"(/?)({_BASE})(-?[1-3])?")
 _FIRST_WORD = re.compile(rf"(?:{_BASE}){{1,3}}|deg(?:rees?)?|gr|grad|gms?|us|°|{'|'.join(map(re.escape, _BY_NAME))}")

@@ -13,7 +13,6 @@ from labcalc.exports.grammar.headers import LONGEST_HEADER, parts_of
 from labcalc.exports.grammar.units import SIXTY_F, Unit, unit_of
 
 QUANTITIES = ("kinematic viscosity", "dynamic viscosity", "density")
-
 LIMITS = {
     "temperature": (-80.0, 400.0, "°C"),
     "set temperature": (-80.0, 400.0, "°C"),
@@ -22,7 +21,6 @@ LIMITS = {
     "density": (300.0, 2500.0, "kg/m³"),
 }
 """Lowest and highest value that an oil in the laboratory can have; beyond lies a wrong unit or a broken figure."""
-
 FOOTER = re.compile(
     r"(end of (report|file|export|data|list)|(rows|count|number of (rows|results|samples)|results|samples|records|sum|"
     r"total|mean|average|std\.? ?dev\.?|standard deviation|minimum|maximum|min|max|n|zeilen|anzahl|summe|mittelwert|"
@@ -52,7 +50,6 @@ class Meaning:
 
 _NO = ["no", "nein", "non", "nee", "nej", "nie", "não", "false", "falsch", "faux", "falso"]
 _Said = dict[str, list[Any]]  # kind of part → what the parts of that kind say, each once
-
 _ONCE = ("method", "nature", "qualifier", "at", "pair", "figure")
 """What contradicts itself if it is there twice; of a unit, two spellings may be."""
 _BESIDE_FIELD = {"field", "label", "act", "value", "filler", "format", "qualifier"}

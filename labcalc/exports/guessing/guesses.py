@@ -146,13 +146,9 @@ def statistics_among(table: Flat, sections: Sequence[str]) -> tuple[str, ...]:
     told = [at for at in own if (one := table.meaning(at)) and one.holds in _OF_A_ROW]
     rows = [[cell.strip() for cell in row.cells] for row in table.near()]
     are_told = [any(row[at : at + 1] > [""] and any(row[:at]) for at in told) for row in rows]
-    kept = {
-        cell.casefold()
-        for row, is_told in zip(rows, are_told, strict=True)
-        for cell in row[not is_told :]
-        if is_told or not told
-    }
-    firsts = (next(filter(None, row), "") for row, is_told in zip(rows, are_told, strict=True) if not is_told)
+    lines = [*zip(rows, are_told, strict=True)]
+    kept = {cell.casefold() for row, is_told in lines if is_told or not told for cell in row[not is_told :]}
+    firsts = (next(filter(None, row), "") for row, is_told in lines if not is_told)
     return tuple(one for one in dict.fromkeys(firsts) if one.casefold() not in kept and _is_statistic(one))
 
 

@@ -62,11 +62,10 @@ def shaped_tables(records: Iterable[Record]) -> Iterator[tuple[Arrangement, Flat
 def _first_of_shape(cut: Sequence[Record]) -> tuple[int | None, bool]:
     """Return the place of the first line above or among lines alike with figures, and whether it is a header."""
     for place, record in enumerate(cut[:_MOST_ABOVE]):
-        beneath = [
-            one for one in cut[place + 1 : place + 10] if not one.is_blank and len(one.cells) == len(record.cells)
-        ]
+        width, some = len(record.cells), cut[place + 1 : place + 10]
+        beneath = [one for one in some if not one.is_blank and len(one.cells) == width]
         filled = [at for at, cell in enumerate(record.cells) if cell.strip()]
-        have = [sum(_is_number(one.cells[at].strip()) for one in beneath) for at in range(len(record.cells))]
+        have = [sum(_is_number(one.cells[at].strip()) for one in beneath) for at in range(width)]
         if len(filled) > 1 and beneath and 2 * max(have) > len(beneath):
             return place, not any(_is_number(record.cells[at].strip()) for at in filled)
     return None, False

@@ -37,11 +37,6 @@ def quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-def listed(texts: Iterable[str]) -> str:
-    """Return texts as a list."""
-    return written(tuple(texts))
-
-
 def written(value: object) -> str:
     """Return a text, a number, a list of them, or keys and values in one line."""
     if isinstance(value, Mapping):
@@ -66,6 +61,8 @@ _QUESTIONS = {
     "temperature_C": "at which temperature was it measured, in °C?",
     "sheet": "which sheets have the results to be read?",
 }
+_INSTRUMENT = re.compile(r"[A-Za-z]{1,5}-?\d{1,3}")
+_Tried = tuple[dict[str, Any], SourceFile]
 _NOTHING = SourceFile("", "", 0, 0, "")
 _ALWAYS_ASKED = ("temperature_C", "sheet")
 
@@ -123,9 +120,8 @@ def propose_profile(path: str | Path, *, time_zone: str = "UTC") -> Proposal:
     if as_it_is and (best is None or best.source.rows_refused >= refused):
         return as_it_is
     if best is None:
-        raise ExportError(
-            path.name, f"{'; '.join(problems[:2])}; no profile was found that reads it, so none is proposed"
-        )
+        told = "; ".join(problems[:2])
+        raise ExportError(path.name, f"{told}; no profile was found that reads it, so none is proposed")
     return replace(best, problems=problems)
 
 
@@ -210,9 +206,7 @@ def _readable(path: Path, data: bytes, profile: Profile, zone: ZoneInfo) -> Sour
     return source if source.rows_read else None
 
 
-def _decided(
-    file: str, profile: Profile, guesses: tuple[Guess, ...], read: list[tuple[dict[str, Any], SourceFile]]
-) -> Proposal:
+def _decided(file: str, profile: Profile, guesses: tuple[Guess, ...], read: list[_Tried]) -> Proposal:
     """Return the candidate with the settings that one value alone reads best; the others are questions."""
     most = max(source.rows_read for _, source in read)
     best = [(one, source) for one, source in read if source.rows_read == most]
@@ -232,10 +226,7 @@ def _name(table: Flat, guess: Guess, how: Arrangement) -> str:
 def _from_name(path: Path, held: set[str]) -> str | None:
     """Return what the file's name says of date and instrument, where the export doesn't say it."""
     parts = path.stem.split("_")
-    says = [
-        "date" if parse_day(one, None) else "instrument" if re.fullmatch(r"[A-Za-z]{1,5}-?\d{1,3}", one) else ""
-        for one in parts
-    ]
+    says = ["date" if parse_day(one, None) else "instrument" if _INSTRUMENT.fullmatch(one) else "" for one in parts]
     if "date" not in says or held & {"date", "measured_at", "year"}:
         return None
     known = [one if one and one not in held and says.index(one) == at else "ignored" for at, one in enumerate(says)]
@@ -251,9 +242,8 @@ def _wrapped(mark: str, texts: Iterable[str]) -> Iterator[str]:
 def _table(guesses: Sequence[Guess]) -> Iterator[str]:
     rows = [("Column", "Holds such as", "Taken for", "Why")]
     for one in guesses:
-        values = textwrap.shorten(
-            ", ".join(map(shown, [*dict.fromkeys(filter(None, one.cells))][:3])), _WIDEST, placeholder=" …"
-        )
+        some = [*dict.fromkeys(filter(None, one.cells))][:3]
+        values = textwrap.shorten(", ".join(map(shown, some)), _WIDEST, placeholder=" …")
         rows.append((remark(shown(one.header or f"column {one.place + 1}")), remark(values), one.taken_for, one.why))
     widths = [min(max(len(row[at]) for row in rows), _WIDEST) for at in range(3)]
     for row in rows:

@@ -15,7 +15,6 @@ _UNPACKED, _TIMES, _UTMOST = 8 * _MB, 40, 1024 * _MB
 """The parts may unpack to 8 MB, or to 40 times their size up to 1 GB; sheets of results unpack to 7 to 20 times."""
 _AT_ONCE = 1 << 20
 """Bytes that are parsed at a time; a long element is looked at again from its start with each of them."""
-
 Start = Callable[[str, dict[str, str]], None]
 Text = Callable[[str], None]
 
@@ -55,7 +54,7 @@ class Package:
         if unpacked > min(max(_UNPACKED, _TIMES * packed), _UTMOST):
             raise ContentError(
                 f"the workbook unpacks to {unpacked / _MB:,.1f} MB, {unpacked / packed:,.0f} times its size; "
-                f"expected at most {_UNPACKED // _MB} MB or {_TIMES} times; a table of that size can come as .csv",
+                f"expected at most {_UNPACKED // _MB} MB or {_TIMES} times; a table of that size can come as .csv"
             )
         if any(one.compress_type not in (ZIP_STORED, ZIP_DEFLATED) for one in xml):
             raise ValueError

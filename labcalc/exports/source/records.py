@@ -175,19 +175,13 @@ def _closing(line: str, begin: int) -> int:
     return at
 
 
+_AS_TEXTS: dict[str, Any] = {"header": None, "dtype": object, "na_filter": False, "skip_blank_lines": False}
+
+
 def _columns(text: str, delimiter: str) -> list[Any]:
     """Return the columns of lines; none if one is longer than the first, or all are blank."""
     try:
-        table = pd.read_csv(
-            StringIO(text),
-            sep=delimiter,
-            header=None,
-            dtype=object,
-            na_filter=False,
-            skip_blank_lines=False,
-            low_memory=False,
-            engine="c",
-        )
+        table = pd.read_csv(StringIO(text), sep=delimiter, engine="c", low_memory=False, **_AS_TEXTS)
     except (pd.errors.ParserError, pd.errors.EmptyDataError):
         return []
     return [table[name].to_numpy() for name in table]

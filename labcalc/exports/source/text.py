@@ -4,16 +4,13 @@ import codecs
 import os
 import re
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from labcalc.errors import ExportError
 
-_MARKS = (
-    (codecs.BOM_UTF8, "utf-8-sig", "UTF-8"),
-    (codecs.BOM_UTF16_LE, "utf-16", "UTF-16"),
-    (codecs.BOM_UTF16_BE, "utf-16", "UTF-16"),
-)
+_UTF_16 = dict.fromkeys((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE), ("utf-16", "UTF-16"))
+_MARKS = {codecs.BOM_UTF8: ("utf-8-sig", "UTF-8"), **_UTF_16}
 _BINARY = (b"\x89PNG", b"PK\3\4", b"PK\5\6", b"%PDF", b"GIF8", b"\xff\xd8\xff", b"\xd0\xcf\x11\xe0", b"\x1f\x8b")
 _NUL_SHARE = 0.2  # at least this share of the bytes is NUL in UTF-16 text that is mostly Latin letters and figures
 _CONTROL_SHARE = 0.05  # more control characters than this are no text
@@ -46,7 +43,7 @@ def decode(data: bytes, encoding: str | None = None) -> tuple[str, str]:
         raise ContentError(f"the file is empty; {_EXPECTED}")
     if data.startswith(_BINARY):
         raise ContentError(f"the file is not text; {_EXPECTED}")
-    text, name = _decoded_as(data, encoding) if encoding else _detected(data)
+    text, name = _decoded(data, encoding)
     text = text.removeprefix("\ufeff")
     if not _SOMETHING.search(text):
         raise ContentError(f"the file is empty; {_EXPECTED}")
@@ -61,33 +58,22 @@ def _controls(text: str) -> int:
     return sum(len(part) - len(part.translate(None, _CONTROLS)) for part in parts)
 
 
-def _decoded_as(data: bytes, encoding: str) -> tuple[str, str]:
-    try:
-        return data.decode(encoding), encoding
-    except (UnicodeError, LookupError):
-        raise ContentError(f"the text is not in {encoding}; expected what profile.encoding says") from None
-
-
-def _detected(data: bytes) -> tuple[str, str]:
-    for mark, encoding, name in _MARKS:
-        if data.startswith(mark):
-            try:
-                return data.decode(encoding), name
-            except UnicodeError:
-                raise ContentError(f"the text is damaged or cut off; it begins as {name}") from None
-    for encoding, name in _candidates(data):
-        try:
+def _decoded(data: bytes, said: str | None) -> tuple[str, str]:
+    candidates = [one for mark, one in _MARKS.items() if data.startswith(mark)]
+    if said:
+        candidates, problem = [(said, said)], f"the text is not in {said}; expected what profile.encoding says"
+    elif candidates:
+        problem = f"the text is damaged or cut off; it begins as {candidates[0][1]}"
+    else:
+        candidates = [("utf-8", "UTF-8"), ("cp1252", "cp1252")]
+        even, odd = (data[::2].count(0), data[1::2].count(0)) if b"\0" in data else (0, 0)
+        if even + odd >= _NUL_SHARE * len(data):
+            candidates = [("utf-16-le", "UTF-16 LE")] if odd > even else [("utf-16-be", "UTF-16 BE")]
+        problem = "the text is in none of UTF-8, UTF-16 and cp1252; profile.encoding in lab.toml says which"
+    for encoding, name in candidates:
+        with suppress(UnicodeError, LookupError):
             return data.decode(encoding), name
-        except UnicodeError:
-            continue
-    raise ContentError("the text is in none of UTF-8, UTF-16 and cp1252; profile.encoding in lab.toml says which")
-
-
-def _candidates(data: bytes) -> list[tuple[str, str]]:
-    even, odd = (data[::2].count(0), data[1::2].count(0)) if b"\0" in data else (0, 0)
-    if even + odd >= _NUL_SHARE * len(data):
-        return [("utf-16-le", "UTF-16 LE")] if odd > even else [("utf-16-be", "UTF-16 BE")]
-    return [("utf-8", "UTF-8"), ("cp1252", "cp1252")]
+    raise ContentError(problem)
 
 
 def name_of(path: Path) -> str:

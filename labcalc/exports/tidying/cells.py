@@ -219,9 +219,8 @@ class Cells:
             return column.changed(self._present(str.strip) if self.profile.missing else str.strip)
         broken = {at: cell.expected for at, cell in enumerate(column.distinct) if isinstance(cell, Broken)}
         self._note_all(field_, column, broken)
-        return column.changed(
-            _unbroken if self.layout.is_tidy else self._present(lambda cell: stripped(_unbroken(cell)))
-        )
+        change = _unbroken if self.layout.is_tidy else self._present(lambda cell: stripped(_unbroken(cell)))
+        return column.changed(change)
 
     def _present(self, change: Callable[[str], str]) -> Callable[[str], str]:
         """Return the change of a text that leaves nothing of what the profile calls missing."""

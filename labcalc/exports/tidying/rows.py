@@ -103,12 +103,8 @@ def _temperatures(cells: Cells, at: float | None, fields: list[Field]) -> NDArra
 
 def _derive(cells: Cells, group: Determinations) -> None:
     nu, eta, rho = group.values.values()
-    follows = {
-        "kinematic viscosity": eta / rho * 1000.0,
-        "dynamic viscosity": nu * rho / 1000.0,
-        "density": eta / nu * 1000.0,
-    }
-    for number, (name, value) in enumerate(follows.items(), 1):
+    follow = (eta / rho * 1000.0, nu * rho / 1000.0, eta / nu * 1000.0)
+    for number, (name, value) in enumerate(zip(QUANTITY_COLUMNS, follow, strict=True), 1):
         low, high, unit = LIMITS[name]
         new = np.isnan(group.values[name]) & ~np.isnan(value)
         group.values[name] = np.where(new, value, group.values[name])
@@ -173,9 +169,8 @@ def _marked(remarks: Column, derived: NDArray[np.int8]) -> Column:
         return remarks
     marks = ["", *map(derived_mark, QUANTITY_COLUMNS)]
     at, both = pd.factorize(joined(derived, remarks.at))
-    said = [
-        (marks[one], remarks.distinct[of]) for one, of in zip(*np.divmod(both, int(remarks.at.max()) + 1), strict=True)
-    ]
+    pairs = zip(*np.divmod(both, int(remarks.at.max()) + 1), strict=True)
+    said = [(marks[one], remarks.distinct[of]) for one, of in pairs]
     return Column([text if mark in text else f"{text} {mark}".strip() for mark, text in said], at)
 
 

@@ -15,9 +15,9 @@ from labcalc.exports.values.columns import Column, joined
 from labcalc.exports.values.dates import NO_MOMENT
 from labcalc.wording import celsius
 
-Measured = Sequence[tuple[NDArray[np.int64], NDArray[np.int64]]]
+_Numbers = NDArray[np.int64]
+Measured = Sequence[tuple[_Numbers, _Numbers]]
 """For each temperature of an export, the rows that are measured there, and their temperatures in tenths."""
-
 _LONGEST_STEP_US = 60 * 60 * 1_000_000  # longest time between two determinations of a run, 60 min, [µs]
 _MERE_NUMBER = re.compile(r"\d{1,4}")
 _ONE_OF_A_RUN = ("sample", "instrument", "operator", "lot")
@@ -53,9 +53,7 @@ def name_runs(cells: Cells, measured: Measured) -> Column:
     return runs
 
 
-def _starts(
-    cells: Cells, rows: NDArray[np.int64], own: NDArray[np.bool_], repeats: NDArray[np.int64]
-) -> NDArray[np.bool_]:
+def _starts(cells: Cells, rows: _Numbers, own: NDArray[np.bool_], repeats: _Numbers) -> NDArray[np.bool_]:
     """Return which rows begin a run; ``own``: those that are the first of their name."""
     starts = own.copy()
     starts[:1] = True
@@ -74,7 +72,7 @@ def _starts(
     return starts
 
 
-def _repeats(cells: Cells, measured: Measured, rows: NDArray[np.int64], own: NDArray[np.bool_]) -> NDArray[np.int64]:
+def _repeats(cells: Cells, measured: Measured, rows: _Numbers, own: NDArray[np.bool_]) -> _Numbers:
     """Return for each row the place of the last one before it with the same numbered repeat, -1 for none."""
     places = np.full(len(cells), -1)
     places[rows[~own]] = np.flatnonzero(~own)
@@ -88,9 +86,7 @@ def _repeats(cells: Cells, measured: Measured, rows: NDArray[np.int64], own: NDA
     return found
 
 
-def _numbered(
-    cells: Cells, measured: Measured, wanted: NDArray[np.bool_]
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+def _numbered(cells: Cells, measured: Measured, wanted: NDArray[np.bool_]) -> tuple[_Numbers, _Numbers, _Numbers]:
     """Return row, temperature and number of every repeat of the wanted rows that has one, in the order of the rows."""
     wanted = wanted & ~np.isnan(cells.replicates)
     rows, tenths = (np.concatenate(part) for part in zip(*measured, strict=True))
@@ -99,14 +95,12 @@ def _numbered(
     return rows[order], tenths[order], cells.replicates[rows[order]].astype(np.int64)
 
 
-def _names(cells: Cells, heads: NDArray[np.int64], given: Column) -> Column:
+def _names(cells: Cells, heads: _Numbers, given: Column) -> Column:
     """Return the names of the runs that begin with these rows: the export's own where it tells them apart."""
     times, is_tidy = np.bincount(given.at[heads], minlength=len(given.distinct)).tolist(), cells.layout.is_tidy
     is_mere = [_MERE_NUMBER.fullmatch(own) and not is_tidy for own in given.distinct]
-    tells = [
-        bool(own) and (is_tidy or (count < 2 and not mere))
-        for own, mere, count in zip(given.distinct, is_mere, times, strict=True)
-    ]
+    counted = zip(given.distinct, is_mere, times, strict=True)
+    tells = [bool(own) and (is_tidy or (count < 2 and not mere)) for own, mere, count in counted]
     if np.array(tells)[given.at[heads]].all():
         return given.of_rows(heads)
     labels, sample = _labels(cells, heads), cells.texts["sample"]
@@ -120,7 +114,7 @@ def _names(cells: Cells, heads: NDArray[np.int64], given: Column) -> Column:
     return Column.of(names)
 
 
-def _labels(cells: Cells, heads: NDArray[np.int64]) -> Column:
+def _labels(cells: Cells, heads: _Numbers) -> Column:
     """Return time, instrument and sample of each of these rows as a label; what comes again is numbered."""
     stem = PurePath(cells.file).stem
     labels = [
@@ -144,7 +138,7 @@ def _labels(cells: Cells, heads: NDArray[np.int64]) -> Column:
     return Column.of(labels)
 
 
-def _to_the_minute(moments: NDArray[np.int64], zone: ZoneInfo) -> list[str]:
+def _to_the_minute(moments: _Numbers, zone: ZoneInfo) -> list[str]:
     """Return the moments by the clock of a time zone; an empty text where there is none."""
     if (moments == NO_MOMENT).all():
         return [""] * len(moments)
@@ -153,7 +147,7 @@ def _to_the_minute(moments: NDArray[np.int64], zone: ZoneInfo) -> list[str]:
     return [text.replace("T", " ") if text != "NaT" else "" for text in texts]
 
 
-def _refuse_repeated(cells: Cells, named: NDArray[np.int64], runs: Column, measured: Measured) -> None:
+def _refuse_repeated(cells: Cells, named: _Numbers, runs: Column, measured: Measured) -> None:
     """Refuse a row whose numbered repeat a row before it has, where the export names the runs."""
     place = cells.where("replicate")
     if place is None:
@@ -161,9 +155,8 @@ def _refuse_repeated(cells: Cells, named: NDArray[np.int64], runs: Column, measu
     wanted = np.zeros(len(cells), bool)
     wanted[named] = True
     rows, tenths, numbers = _numbered(cells, measured, wanted)
-    _, first, which = np.unique(
-        joined(runs.at[rows], tenths + _COLDEST, numbers), return_index=True, return_inverse=True
-    )
+    repeats = joined(runs.at[rows], tenths + _COLDEST, numbers)
+    _, first, which = np.unique(repeats, return_index=True, return_inverse=True)
     for at in np.flatnonzero(rows[first[which]] != rows).tolist():
         line, number = cells.lines[rows[first[which[at]]]], str(numbers[at])
         expected = f"line {line} has this repeat at {celsius(tenths[at] / 10)}; expected another number"

@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterable, Sequence
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from functools import cache, lru_cache
+from itertools import product, starmap
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -66,9 +67,8 @@ def date_order(cells: Iterable[str], said: str | None, header: str) -> str | Non
         one_, two_ = (shown(first[order]) for order in sorted(first))
         raise ContentError(f"{column}: '{one_}' and '{two_}' have different orders; profile.date_order says which")
     if unsure and not first:
-        raise ContentError(
-            f"{column}: '{shown(unsure)}' reads two ways, day or month first; profile.date_order says which"
-        )
+        problem = f"'{shown(unsure)}' reads two ways, day or month first"
+        raise ContentError(f"{column}: {problem}; profile.date_order says which")
     return next(iter(first), "day-month-year")
 
 
@@ -114,12 +114,7 @@ def _months() -> dict[str, int]:
     """Names of months, whole, short and inflected, by the Unicode CLDR; and 'Mrz' of DIN 1355-1 (memory)."""
     from babel.dates import get_month_names
 
-    tables = (
-        get_month_names(width, context, language)
-        for width in ("wide", "abbreviated")
-        for context in ("format", "stand-alone")
-        for language in LANGUAGES
-    )
+    tables = starmap(get_month_names, product(("wide", "abbreviated"), ("format", "stand-alone"), LANGUAGES))
     return {folded(name).rstrip("."): number for table in tables for number, name in table.items()} | {"mrz": 3}
 
 

@@ -48,17 +48,14 @@ def decimal_sign(
                 # with commas between the cells, a bare point is the decimal sign
                 unsure = unsure or (header, cell)
     if len(votes) == 2 and max(votes.values()) < _MAJORITY * min(votes.values()):
-        one, other = example["."], example[","]
-        raise ContentError(
-            f"'{shown(one[1])}' and '{shown(other[1])}' have different decimal signs; profile.decimal says which"
-        )
+        one, other = (shown(example[sign][1]) for sign in ".,")
+        raise ContentError(f"'{one}' and '{other}' have different decimal signs; profile.decimal says which")
     if votes:
         return votes.most_common(1)[0][0]
     if unsure is not None:
-        raise ContentError(
-            f"column '{shown(unsure[0])}': '{shown(unsure[1])}' reads two ways, with decimal or thousands sign; "
-            "profile.decimal in lab.toml says which"
-        )
+        header, cell = map(shown, unsure)
+        problem = f"column '{header}': '{cell}' reads two ways, with decimal or thousands sign"
+        raise ContentError(f"{problem}; profile.decimal in lab.toml says which")
     return "."
 
 
@@ -142,7 +139,8 @@ def typed_half_units(cells: Sequence[str]) -> list[float]:
     than it shows itself. Cells that were computed count for themselves only.
     """
     own = [_last_place(cell, ".") for cell in cells]
-    leading = [place + _figures(cell) for cell, place in zip(cells, own, strict=True)]
+    figures_of = (cell.lower().partition("e")[0].replace(".", "").lstrip("+-0") for cell in cells)
+    leading = [place + len(figures) for figures, place in zip(figures_of, own, strict=True)]
     printed = [(one, top - one) for one, top in zip(own, leading, strict=True) if top - one <= _COMPUTED]
     if not printed:
         return list(map(_half, own))
@@ -156,10 +154,6 @@ def _last_place(cell: str, sign: str) -> int:
     mantissa, _, power = cell.lower().partition("e")
     _, _, places = mantissa.partition(sign)
     return int(power or 0) - len(places)
-
-
-def _figures(cell: str) -> int:
-    return len(cell.lower().partition("e")[0].replace(".", "").lstrip("+-0"))
 
 
 @lru_cache(maxsize=2048)

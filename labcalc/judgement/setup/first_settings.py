@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labcalc.exports import QUANTITY_COLUMNS, Reading, read_exports
-from labcalc.exports.guessing.proposal import listed, quoted, remark
+from labcalc.exports.guessing.proposal import quoted, remark, written
 from labcalc.judgement.setup.description import OPEN_QUESTION, examples, prefixes_of
 from labcalc.lab import laboratory_from, name_fits, product_classes
 from labcalc.statistics import algorithm_a, rounded, rounded_to_figures
@@ -92,17 +92,17 @@ def propose_settings(
     Raises SettingsError : A profile can't be used.
     """
     head = _HEAD.format(exports=counted(len(exports), "export"))
-    written = "".join(f"\n{one.strip()}\n" for one in profiles)
-    taken = laboratory_from(head + written).profiles
+    proposed = "".join(f"\n{one.strip()}\n" for one in profiles)
+    taken = laboratory_from(head + proposed).profiles
     reading, asked = read_exports(exports, profiles=taken), [pattern for one in taken for pattern in one.files]
     rows = _rows(reading.table)
     people = ", ".join(filter(None, rows["operator"].unique()))
     oils = _reference_oils(rows)
     parts = (
-        f"{head}earlier_exports = {listed(_patterns(exports, Path(folder).resolve()))}\n",
+        f"{head}earlier_exports = {written(tuple(_patterns(exports, Path(folder).resolve())))}\n",
         *(_INSTRUMENT.format(name=quoted(one)) for one in rows["instrument"].unique() if one),
         f"\n# Operators in these exports, whom lab.toml doesn't list: {remark(people)}\n" if people else "",
-        written,
+        proposed,
         *(_UNREAD.format(failure=remark(one)) for one in reading.failures if not name_fits(one.file, asked)),
         *(_reference(one, rows[rows["sample"] == one]) for one in oils),
         *_products(rows[~rows["sample"].isin(oils)]),
@@ -169,7 +169,7 @@ def _results(rows: pd.DataFrame) -> Iterator[tuple[str, float, NDArray[np.float6
 
 def _reference(name: str, rows: pd.DataFrame) -> str:
     """Return the tables of a reference oil, to be filled in: every line is a remark, and no value is given."""
-    lines = ["[[reference]]", f"name = {quoted(name)}", f"samples = {listed([glob.escape(name)])}"]
+    lines = ["[[reference]]", f"name = {quoted(name)}", f"samples = {written((glob.escape(name),))}"]
     for lot in rows["lot"].unique():
         some = rows[rows["lot"] == lot]
         values = (f'quantity = "{quantity}", temperature_C = {at:g}' for quantity, at, _ in _results(some))
@@ -224,7 +224,7 @@ def _product(name: str, prefixes: Sequence[str], rows: pd.DataFrame) -> str:
     lines = ["", "[[product]]", f"# {_seen(rows)}: {remark(examples(rows['sample'].unique()))}"]
     lines += [] if name in set(rows["product"]) else [f"{OPEN_QUESTION} what is it called?"]
     lines += [f"name = {quoted(name)}"]
-    lines += [f"samples = {listed(f'{glob.escape(one)}*' for one in prefixes)}"] if prefixes else []
+    lines += [f"samples = {written(tuple(f'{glob.escape(one)}*' for one in prefixes))}"] if prefixes else []
     typical = [line for one in _results(rows) if (line := _typical(*one))]
     return "\n".join([*lines, *(["typical = [", *typical, "]"] if typical else []), ""])
 

@@ -1,11 +1,14 @@
-"""Exports into the record: each once, as bytes and as read."""
+"""Exports into the record: each once, as bytes and as read; certificates, pages, and issued reports.
+
+An issued report is kept as the bytes that were handed out, never written over; a change is an amendment.
+"""
 
 import hashlib
 import os
 import time
 import zlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -77,19 +80,13 @@ def _stamp(path: Path) -> _Stamp:
 
 
 def _add(
-    database: Database,
-    laboratory: Laboratory,
-    path: Path,
-    stamp: _Stamp,
-    digests: Mapping[str, int],
-    who: str,
-    again: str,
+    database: Database, laboratory: Laboratory, path: Path, stamp: _Stamp, held: dict[str, int], who: str, again: str
 ) -> Added:
     data = content_of(path)
     if _stamp(path) != stamp or len(data) != stamp[1]:
         raise ExportError(str(path), "it is being written just now; add it again when it is whole")
     digest = hashlib.sha256(data).hexdigest()
-    entry = digests.get(digest, 0)
+    entry = held.get(digest, 0)
     if entry and not again:
         with database.writing() as connection:
             _note_stamp(connection, stamp, entry)
@@ -102,9 +99,11 @@ def _add(
         raise
     parts = stored_rows(columns), stored_refusals(refusals), [(line,) for line in source.set_aside]
     packed = b"" if entry else zlib.compress(data, 1)
-    stated = _stated(source, parts, laboratory)
+    stated = {**stated_source(source), "parts_sha256": digest_of(parts), "lab_toml_sha256": laboratory.sha256}
+    stated["labcalc"] = __version__
     with database.writing() as connection:
-        entry = _entry_of(connection, digest)
+        found = connection.one("SELECT entry FROM exports WHERE sha256 = :digest", digest=digest)
+        entry = int(found[0]) if found else 0
         if entry and not again:  # another process was quicker
             return Added(path, entry, is_new=False)
         if entry:
@@ -164,20 +163,6 @@ def _look(path: Path) -> _Stamp:
         return str(path), 0, 0
 
 
-def _entry_of(connection: Connection, digest: str) -> int:
-    found = connection.one("SELECT entry FROM exports WHERE sha256 = :digest", digest=digest)
-    return int(found[0]) if found else 0
-
-
-def _stated(source: SourceFile, parts: _Parts, laboratory: Laboratory) -> dict[str, Any]:
-    return {
-        **stated_source(source),
-        "parts_sha256": digest_of(parts),
-        "lab_toml_sha256": laboratory.sha256,
-        "labcalc": __version__,
-    }
-
-
 def _note_stamp(connection: Connection, stamp: _Stamp, export: int) -> None:
     """Note a file by its size and time of change, so that it is known without reading; not while it may yet change."""
     path, size, ns = stamp
@@ -227,3 +212,70 @@ def add_pages(laboratory: Laboratory, pages: Sequence[Mapping[str, str]], *, who
             append(connection, kind="report", who=who, content={"labcalc": __version__, "pages": named})
             entered |= dict.fromkeys((page["stem"] for page in some), head_of(connection).digest)
     return entered
+
+
+@dataclass(frozen=True)
+class Issue:
+    """What is said when a report is issued."""
+
+    run: str
+    number: str
+    issued: str  # day of issue, ISO 8601
+    replaces: str = ""  # number of the report that this one amends; empty: none
+    changed: str = ""  # what changed since that one
+
+
+@dataclass(frozen=True)
+class IssuedReport:
+    """A report that was issued."""
+
+    issue: Issue
+    entry: int  # number of its entry in the record
+
+
+def issued_report(laboratory: Laboratory, issue: Issue) -> IssuedReport | None:
+    """Return the report that was issued in these words already; None where it may be issued.
+
+    RecordError: the run has an issued report that the new one doesn't amend, or it amends one that isn't the last.
+    """
+    database = opened(laboratory, may_create=True)
+    with database.reading() as connection:
+        return _held(connection, issue, database.place)
+
+
+def add_issued(laboratory: Laboratory, issue: Issue, page: bytes, *, who: str) -> IssuedReport:
+    """Keep the page of a report that is issued, as its bytes; one that was issued in these words already is returned.
+
+    RecordError: as for ``issued_report``.
+    """
+    database = opened(laboratory, may_create=True)
+    with database.writing() as connection:
+        if held := _held(connection, issue, database.place):
+            return held
+        last = next((one.entry for one in _of_run(connection, issue.run) if one.issue.number == issue.replaces), None)
+        stated = {**asdict(issue), "sha256": hashlib.sha256(page).hexdigest(), "size": len(page)}
+        content = {**stated, "labcalc": __version__}
+        n = append(connection, kind="issued", who=who, content=content, corrects=last)
+        connection.add("issued", [(n, issue.number, issue.run, zlib.compress(page, 9))])
+    return IssuedReport(issue, n)
+
+
+def _held(connection: Connection, issue: Issue, place: str) -> IssuedReport | None:
+    before = _of_run(connection, issue.run)
+    for one in before:
+        if one.issue == issue:
+            return one
+    last = before[-1].issue.number if before else ""
+    if last == issue.replaces:
+        return None
+    if not issue.replaces:
+        told = f"'{last}', of {before[-1].issue.issued}, entry {before[-1].entry}"
+        way_out = f"--amends '{last}' --changed TEXT issues another"
+        raise RecordError(place, f"a report of this run was issued: {told}. It stays; {way_out}")
+    known = f"the last one is '{last}'" if last else "none was issued"
+    raise RecordError(place, f"'{issue.replaces}' is not the last report issued of run '{issue.run}': {known}")
+
+
+def _of_run(connection: Connection, run: str) -> Sequence[IssuedReport]:
+    found = entries_of(connection, "n IN (SELECT entry FROM issued WHERE run = :run)", run=run)
+    return [IssuedReport(Issue(*(one.content[name] for name in Issue.__match_args__)), one.n) for one in found]

@@ -20,13 +20,9 @@ from labcalc.lab.laboratory import Laboratory
 
 _WAIT_MS = 60_000  # how long a writer waits for another, [ms]
 _PRAGMAS = (
-    f"busy_timeout = {_WAIT_MS}",
-    "journal_mode = DELETE",
-    "synchronous = FULL",
-    "fullfsync = ON",
-    "foreign_keys = ON",
+    f"busy_timeout = {_WAIT_MS}", "journal_mode = DELETE", "synchronous = FULL", "fullfsync = ON", "foreign_keys = ON",
     "recursive_triggers = ON",
-)
+)  # fmt: skip
 """A rollback journal: SQLite 3.7.0 to 3.51.2 can damage a file in WAL mode, though rarely. Full: down to the disk."""
 _ONE_WRITER = 0x6C616263  # the advisory lock of PostgreSQL that a writer holds until its transaction ends
 _AT_ONCE = 5_000  # rows that are handed over at a time, [-]

@@ -1,7 +1,15 @@
-"""The record as one reading: rows as they were read then, in the same tidy table as the exports give."""
+"""The record as one reading: rows as they were read then, in the same tidy table as the exports give.
+
+Or what it holds, looked up by number, kind, person, day, sample or instrument.
+"""
 
 import zlib
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
 
 from labcalc.errors import RecordError
 from labcalc.exports import Reading, Refusal, SourceFile
@@ -10,9 +18,9 @@ from labcalc.exports.tidying.rows import framed
 from labcalc.lab.laboratory import Laboratory
 from labcalc.lab.reading import label_runs
 from labcalc.lab.record.chain import Head
-from labcalc.lab.record.contents import columns_of, source_of
+from labcalc.lab.record.contents import NAMED, columns_of, source_of
 from labcalc.lab.record.database import Connection
-from labcalc.lab.record.journal import entries_of, head_of
+from labcalc.lab.record.journal import Entry, entries_of, head_of
 from labcalc.lab.record.steps import opened
 
 _LATEST = "entry NOT IN (SELECT corrects FROM entries WHERE corrects IS NOT NULL)"
@@ -53,9 +61,8 @@ def read_record(laboratory: Laboratory, **names: str) -> Reading:
         with database.reading() as connection:
             sources = _sources(connection)
             files = {entry: source.name for entry, source in sources.items()}
-            columns = columns_of(
-                (files[entry], packed) for entry, packed in connection.every(entries_query(names), **names)
-            )
+            readings = connection.every(entries_query(names), **names)
+            columns = columns_of((files[entry], packed) for entry, packed in readings)
             refusals = tuple(_refusals(connection, files))
     except (ValueError, LookupError, TypeError, zlib.error):
         told = "somebody wrote into it what labcalc doesn't: `labcalc record verify` names the entry"
@@ -75,3 +82,55 @@ def _refusals(connection: Connection, names: dict[int, str]) -> Iterator[Refusal
     query = f"""SELECT entry, line, column_name, value, expected, sheet, sample FROM refusals WHERE {_LATEST}
         ORDER BY entry, place"""
     return (Refusal(names[entry], *said) for entry, *said in connection.every(query))
+
+
+def find_entries(
+    laboratory: Laboratory, *, since: date | None = None, until: date | None = None, **asked: int | str | None
+) -> list[Entry]:
+    """Return the entries that fit all that is given, in the order of their numbers.
+
+    Asked for by number ``n``, ``kind``, person ``who``, or ``sample`` and ``instrument`` of an export's rows; ``since``
+    and ``until``: the first and last day on which they were written, in the laboratory's time zone.
+    RecordError: the record can't be opened or read.
+    """
+    period = {"start": _begin(since, laboratory), "end": _begin(until, laboratory, after=1)}
+    given = {name: value for name, value in {**asked, **period}.items() if value not in (None, "")}
+    condition = " AND ".join(_CONDITIONS.get(name, f"{name} = :{name}") for name in given)
+    with opened(laboratory).reading() as connection:
+        return list(entries_of(connection, condition or "n > 0", **given))
+
+
+def find_rows(laboratory: Laboratory, *, since: date | None = None, until: date | None = None, **asked: str) -> Reading:
+    """Return the rows of a ``sample`` or ``instrument``, measured from ``since`` to ``until``."""
+    found = read_record(laboratory, **{name: asked[name] for name in NAMED if asked.get(name)})
+    moments = found.table["measured_at"]
+    fits = [found.table[name] == value for name, value in asked.items() if value]
+    fits += [moments >= _midnight(since, laboratory)] if since else []
+    fits += [moments < _midnight(until, laboratory, after=1)] if until else []
+    rows = found.table[np.logical_and.reduce(fits)].reset_index(drop=True) if fits else found.table
+    return replace(found, table=rows)
+
+
+def export_bytes(laboratory: Laboratory, n: int) -> bytes:
+    """Return an export as it came in, or a report as issued, by its entry. RecordError: the entry holds neither."""
+    database = opened(laboratory)
+    with database.reading() as connection:
+        tables = ("exports", "refused", "issued")
+        query = " UNION ALL ".join(f"SELECT packed FROM {table} WHERE entry = :n" for table in tables)
+        found = connection.one(query, n=n)
+    if not found or not found[0]:
+        raise RecordError(database.place, f"entry {n} holds no export and no issued report")
+    return zlib.decompress(found[0])
+
+
+_CONDITIONS = {"start": "at >= :start", "end": "at < :end", **{name: IS_NAMED.format("n", name) for name in NAMED}}
+"""What is asked for as a condition of SQL, where it isn't that a column equals."""
+
+
+def _begin(day: date | None, laboratory: Laboratory, after: int = 0) -> str:
+    """Return when a day, or a day after it, begins in the laboratory: UTC, ISO 8601; empty without a day."""
+    return f"{_midnight(day, laboratory, after).astimezone(UTC):%Y-%m-%dT%H:%M:%S}" if day else ""
+
+
+def _midnight(day: date, laboratory: Laboratory, after: int = 0) -> datetime:
+    return datetime.combine(day + timedelta(days=after), time(), ZoneInfo(laboratory.time_zone))

@@ -7,7 +7,6 @@ a delete trigger. They guard against accidents; against intent stands the chain.
 import tomllib
 from collections.abc import Iterator
 from importlib.resources import files
-from typing import Any
 
 from labcalc.errors import RecordError
 from labcalc.lab.laboratory import Laboratory
@@ -29,7 +28,8 @@ def bring_up_to_date(connection: Connection, place: str, last: int = LATEST) -> 
     if done > LATEST:
         raise RecordError(place, f"it was written by a newer labcalc (step {done}); this one knows {LATEST} steps")
     for step in range(done + 1, last + 1):
-        if connection.has_table(made := _STEPS[step - 1]["table"][0]["name"]):
+        taken = _STEPS[step - 1]
+        if connection.has_table(made := taken["table"][0]["name"]):
             raise RecordError(place, f"it has the table {made} of step {step}, which its table of steps lacks")
         for statement in _statements(step, connection.is_sqlite):
             connection.run(statement)
@@ -37,13 +37,9 @@ def bring_up_to_date(connection: Connection, place: str, last: int = LATEST) -> 
             _MOVES[step](connection)
         before = head_of(connection)
         connection.add("steps", [(step, now(), before.entries, before.digest)])
-        append(connection, kind="step", who="labcalc", content=_told(step))
-
-
-def _told(step: int) -> dict[str, Any]:
-    taken = _STEPS[step - 1]
-    told = {"step": step, "tables": sorted(table["name"] for table in taken["table"])}
-    return {**told, "drops": taken["drops"]} if "drops" in taken else told
+        told = {"step": step, "tables": sorted(table["name"] for table in taken["table"])}
+        told |= {"drops": taken["drops"]} if "drops" in taken else {}
+        append(connection, kind="step", who="labcalc", content=told)
 
 
 def step_of(connection: Connection) -> int:
@@ -107,22 +103,13 @@ def opened(laboratory: Laboratory, *, may_create: bool = False) -> Database:
 
     RecordError: lab.toml names none, there is none yet and it may not be created, or it can't be opened.
     """
-    database = database_of(laboratory)
-    is_there = database.file is None or database.file.exists()
-    if not (is_there or may_create):
-        raise RecordError(database.place, _NOT_YET)
-    done = _step(database) if is_there else 0
+    database, done = database_of(laboratory), 0
+    if database.file is None or database.file.exists():
+        with database.reading() as connection:
+            done = step_of(connection)
     if not (done or may_create):
-        raise RecordError(database.place, _NOT_YET)
+        raise RecordError(database.place, "there is no record yet; `labcalc record add` begins one")
     if done != LATEST:
         with database.writing() as connection:
             bring_up_to_date(connection, database.place)
     return database
-
-
-_NOT_YET = "there is no record yet; `labcalc record add` begins one"
-
-
-def _step(database: Database) -> int:
-    with database.reading() as connection:
-        return step_of(connection)

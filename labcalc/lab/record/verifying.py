@@ -2,7 +2,7 @@
 
 import hashlib
 import zlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from labcalc.errors import RecordError
@@ -59,14 +59,8 @@ def _faults(connection: Connection, printed: Mapping[int, str]) -> Iterator[Faul
             yield Fault(astray, f"the table {table} holds rows of it, which no reading gave")
 
 
-_OF = {
-    "exports": "('export')",
-    "readings": "('export', 'reading')",
-    "packed_rows": "('export', 'reading')",
-    "names": "('export', 'reading')",
-    "refused": "('refused')",
-    "issued": "('issued')",
-}
+_OF = {"exports": "('export')", **dict.fromkeys(("readings", "packed_rows", "names"), "('export', 'reading')")}
+_OF |= {"refused": "('refused')", "issued": "('issued')"}
 """Kinds of the entries that a table holds something for."""
 
 
@@ -90,15 +84,22 @@ def _problem(connection: Connection, entry: Entry, n: int, previous: str, printe
         return NOT_LABCALCS
 
 
-def _export(connection: Connection, entry: Entry) -> str:
-    found = connection.one("SELECT sha256, size, packed FROM exports WHERE entry = :n", n=entry.n)
+def _kept(connection: Connection, entry: Entry, table: str, names: tuple[str, ...], what: str) -> str:
+    """Hold packed bytes, and the columns beside them, against what the entry says of both."""
+    found = connection.one(f"SELECT {', '.join(names)}, packed FROM {table} WHERE entry = :n", n=entry.n)
     if not found:
-        return "its export is missing"
-    data = zlib.decompress(found[2])
-    stated = entry.content["sha256"], entry.content["size"]
-    if (hashlib.sha256(data).hexdigest(), len(data)) != stated or tuple(found[:2]) != stated:
-        return "its export is not the one that was added"
-    return _reading(connection, entry)
+        return f"its {what} is missing"
+    beside, data = list(found[:-1]), zlib.decompress(found[-1])
+    stated = [entry.content[name] for name in (*names, "sha256", "size")]
+    is_same = [*beside, hashlib.sha256(data).hexdigest(), len(data)] == stated
+    return "" if is_same else f"its {what} is not the one that was {_DONE[what]}"
+
+
+_DONE = {"export": "added", "report": "issued"}
+
+
+def _export(connection: Connection, entry: Entry) -> str:
+    return _kept(connection, entry, "exports", ("sha256", "size"), "export") or _reading(connection, entry)
 
 
 def _step(connection: Connection, entry: Entry) -> str:
@@ -113,13 +114,7 @@ def _refused(connection: Connection, entry: Entry) -> str:
 
 
 def _issued(connection: Connection, entry: Entry) -> str:
-    found = connection.one("SELECT number, run, packed FROM issued WHERE entry = :n", n=entry.n)
-    if not found:
-        return "its report is missing"
-    page = zlib.decompress(found[2])
-    stated = tuple(entry.content[name] for name in ("number", "run", "sha256", "size"))
-    kept = (*found[:2], hashlib.sha256(page).hexdigest(), len(page))
-    return "" if kept == stated else "its report is not the one that was issued"
+    return _kept(connection, entry, "issued", ("number", "run"), "report")
 
 
 def _reading(connection: Connection, entry: Entry) -> str:
@@ -137,10 +132,4 @@ def _reading(connection: Connection, entry: Entry) -> str:
     return "" if held == set(map(tuple, names)) else "it is found by other names than those of its rows"
 
 
-_CHECKS: dict[str, Callable[[Connection, Entry], str]] = {
-    "export": _export,
-    "reading": _reading,
-    "step": _step,
-    "refused": _refused,
-    "issued": _issued,
-}
+_CHECKS = {"export": _export, "reading": _reading, "step": _step, "refused": _refused, "issued": _issued}

@@ -1,4 +1,4 @@
-"""The exercise form of the lessons, made from the solution: ``python -m labcalc.workbooks.exercises``.
+"""The exercise form of the lessons, made from the solution: ``python -m tests.exercise_forms``.
 
 A cell tagged ``answer`` is left out; one that bears a prompt (``labcalc.prompt`` in its metadata) shows it instead. The
 exercise is for a person at the keyboard, so its parameter ``controls`` is true.
