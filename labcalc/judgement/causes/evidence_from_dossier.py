@@ -105,10 +105,11 @@ def _cell_offsets(
     if table.empty or pd.isna(began):
         return ()
     fresh = table[(table["quantity"] == "kinematic viscosity") & (table["measured_at"] >= began - _A_DAY)]
-    newest = fresh.drop_duplicates(["sample", "temperature_C"], keep="last")
+    columns = (fresh[name].tolist() for name in ("sample", "temperature_C", "value", "certified"))
+    newest = {(name, T): figures for name, T, *figures in zip(*columns, strict=True)}
     named = {one.liquid.name.rsplit(" lot ", 1)[0]: one for one in oils}
     found: dict[float, list[tuple[float, float]]] = {}
-    for name, T, value, certified in newest[["sample", "temperature_C", "value", "certified"]].itertuples(index=False):
+    for (name, T), (value, certified) in newest.items():
         if name in named and value > 0.0 and certified > 0.0:
             cold, hot = named[name].liquid.viscosity_at([T - 0.5, T + 0.5])
             slope = math.log(hot / cold)

@@ -85,38 +85,51 @@ def scatter_of(references: pd.DataFrame, viscous: bool) -> tuple[float, int]:
 
     Moving ranges don't see a drift, and are in units of ln ν [-] or ρ [kg/m³].
     """
-    rows = references[references["quantity"] == ("kinematic viscosity" if viscous else "density")]
-    value = rows["value"].astype(float)
-    scaled = pd.Series(np.log(value.where(value > 0.0))) if viscous else value
-    ranges = scaled.groupby([rows[name].fillna("") for name in _CHART], sort=False).diff().abs().dropna()
-    if ranges.size < FEWEST_DIFFERENCES:
-        return math.nan, int(ranges.size)
+    quantity, ranges, before = "kinematic viscosity" if viscous else "density", list[float](), dict[object, float]()
+    columns = (references[name].tolist() for name in (*_CHART, "quantity", "value"))
+    for sample, lot, temperature, measured, value in zip(*columns, strict=True):
+        if measured == quantity and value > 0.0:
+            chart, scaled = (sample, str(lot), temperature), math.log(value) if viscous else value
+            if chart in before:
+                ranges.append(abs(scaled - before[chart]))
+            before[chart] = scaled
+    if len(ranges) < FEWEST_DIFFERENCES:
+        return math.nan, len(ranges)
     least = _LEAST_VISCOSITY_NOISE if viscous else _LEAST_DENSITY_NOISE
-    return max(float(ranges.mean()) / _MEAN_RANGE_FACTOR, least), int(ranges.size)
+    return max(sum(ranges) / len(ranges) / _MEAN_RANGE_FACTOR, least), len(ranges)
 
 
 def bias_of(references: pd.DataFrame, noise: Noise, report: ReportChoices) -> InstrumentBias | None:
     """Return the mean deviation of the newest result of each chart from its certificate; None without any."""
-    known = references[references["quantity"] != "dynamic viscosity"].dropna(subset=["certified", "measured_at"])
-    if known.empty:
+    known = (references["quantity"] != "dynamic viscosity").to_numpy() & references["certified"].notna().to_numpy()
+    moments = references["measured_at"].where(known)
+    if pd.isna(last := moments.max()):
         return None
-    fresh = known[known["measured_at"] >= known["measured_at"].max() - _RECENT]
-    last = fresh.drop_duplicates([*_CHART, "quantity"], keep="last")
-    viscous = last["quantity"] == "kinematic viscosity"
-    thick, heavy = (_deviation(last[viscous == kind], kind, noise, report) for kind in (True, False))
-    words = f"{len(last)} last reference-oil results of this instrument"
-    return InstrumentBias(100.0 * thick[0], 100.0 * thick[1], *heavy, words)
+    fresh = references[moments >= last - _RECENT]
+    charts, figures = (
+        zip(*(fresh[name].tolist() for name in names), strict=True)
+        for names in (("quantity", *_CHART), ("value", "certified", "limit"))
+    )
+    newest = dict(zip(charts, figures, strict=True))
+    heavy = [one for chart, one in newest.items() if chart[0] == "density"]
+    thick = [one for chart, one in newest.items() if chart[0] != "density"]
+    words = f"{len(newest)} last reference-oil results of this instrument"
+    off, sd = _deviation(thick, True, noise, report)
+    return InstrumentBias(100.0 * off, 100.0 * sd, *_deviation(heavy, False, noise, report), words)
 
 
 UNCHECKED_VISCOSITY, UNCHECKED_DENSITY = 0.005, 0.3
 """How far an instrument may be off that no reference oil speaks for: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
 
 
-def _deviation(rows: pd.DataFrame, viscous: bool, noise: Noise, report: ReportChoices) -> tuple[float, float]:
-    number = len(rows)
+def _deviation(
+    results: Sequence[Sequence[float]], viscous: bool, noise: Noise, report: ReportChoices
+) -> tuple[float, float]:
+    """Return the mean deviation of results, each with value, certified value and limit, and its standard deviation."""
+    number = len(results)
     if not number:
         return 0.0, math.nan
-    value, certified, limit = (rows[name].to_numpy(float) for name in ("value", "certified", "limit"))
+    value, certified, limit = np.array(results, dtype=float).T
     off = np.log(value / certified) if viscous else value - certified
     own = certified * report.reference_viscosity_percent / 100.0 if viscous else report.reference_density_kg_m3
     certificate = np.sqrt(np.maximum(limit**2 - own**2, 0.0)) / 2.0 / (certified if viscous else 1.0)

@@ -332,7 +332,7 @@ def last_kept(report: Callable[Concatenate[Material, P], R]) -> Callable[Concate
             kept[report] = key, report(material, *words, **named)
         return kept[report][1]  # type: ignore[no-any-return]
 
-    return asked
+    return asked  # type: ignore[return-value]  # named or not, the material comes first
 
 
 def _product(rows: pd.DataFrame, laboratory: Laboratory) -> Product | None:

@@ -70,7 +70,12 @@ class SharesOverTime:
         return _solved(self.information[:-1], self.moment[:-1])[0]
 
     def between(self, first: int, last: int, *, confidence: float = 0.95) -> tuple[CarriedShare, ...]:
-        """Return the shares, [-], one for each column of contrasts, from a stretch of rows; see ``of_stretches``."""
+        """Return the shares, [-], one for each column of contrasts, from a stretch of rows.
+
+        first : First row, [-], from 0.
+        last : The row after the last, [-].
+        confidence : Of the intervals, [-].
+        """
         return self.of_stretches([first], [last], confidence=confidence)[0]
 
     def of_stretches(
@@ -84,9 +89,9 @@ class SharesOverTime:
         """
         from scipy.special import stdtr, stdtrit
 
-        grown = (self.information, self.moment, self.squares, self.numbers, self.changes)
         begin, end = np.asarray(first, dtype=np.int64), np.asarray(last, dtype=np.int64)
-        information, moment, squares, numbers, changes = (sums[end] - sums[begin] for sums in grown)
+        information, moment, squares = (s[end] - s[begin] for s in (self.information, self.moment, self.squares))
+        numbers, changes = (s[end] - s[begin] for s in (self.numbers, self.changes))
         share, inverse = _solved(information, moment)
         variance = np.einsum("...ii->...i", inverse)
         degrees = (numbers - np.count_nonzero(variance, axis=-1))[:, np.newaxis]
