@@ -88,11 +88,13 @@ def scatter_of(references: pd.DataFrame, viscous: bool) -> tuple[float, int]:
     quantity, ranges, before = "kinematic viscosity" if viscous else "density", list[float](), dict[object, float]()
     columns = (references[name].tolist() for name in (*_CHART, "quantity", "value"))
     for sample, lot, temperature, measured, value in zip(*columns, strict=True):
-        if measured == quantity and value > 0.0:
-            chart, scaled = (sample, str(lot), temperature), math.log(value) if viscous else value
-            if chart in before:
-                ranges.append(abs(scaled - before[chart]))
+        if measured == quantity:
+            chart, scaled = (sample, str(lot), temperature), math.nan
+            if value > 0.0:
+                scaled = math.log(value) if viscous else value
+            ranges.append(abs(scaled - before.get(chart, math.nan)))
             before[chart] = scaled
+    ranges = [one for one in ranges if math.isfinite(one)]
     if len(ranges) < FEWEST_DIFFERENCES:
         return math.nan, len(ranges)
     least = _LEAST_VISCOSITY_NOISE if viscous else _LEAST_DENSITY_NOISE
