@@ -16,7 +16,6 @@ WITHOUT_A_DOOR: dict[str, str] = {
     "BEYOND": "a name in the data of how often causes were right, for those who read it",
     "COMPONENTS": "the names of the parts of a budget, for those who read one from Python",
     "read_export": "one export as a table, from Python",
-    "redwood_from_kinematic": "the page of old scales picks it by the scale's name",
 }
 """Public names that may stay although nothing leads to them, each with its reason; ten at most."""
 

@@ -8,6 +8,7 @@ import re
 from collections.abc import Callable, Sequence
 from html import escape
 from html.entities import html5
+from itertools import chain
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
@@ -42,26 +43,35 @@ _LETTERS = {"sum": "Σ", "infty": "∞", "to": "→", "cdot": "·", "hat": "hat"
 @answer
 def methods(out: Path) -> int:
     """Write pages of the formulas: equations, ranges, sources."""
-    from labcalc import formulae
+    from labcalc import formulae, statistics
+    from labcalc.figures.markup import folded
     from labcalc.formulae.published import compare_with_published
     from labcalc.formulae.published_editions import methods_pages
 
     printed: dict[str, list[Comparison]] = {}
     for value in compare_with_published():
         printed.setdefault(value.formula, []).append(value)
+    families = {page: [getattr(formulae, name) for name in names] for page, names in methods_pages().items()}
+    for one in (getattr(statistics, name) for name in dir(statistics)):
+        if inspect.isfunction(one):
+            families.setdefault(f"methods-{inspect.unwrap(one).__module__.split('.')[2]}.html", []).append(one)
     out.mkdir(parents=True, exist_ok=True)
-    links = ""
-    for page, names in methods_pages().items():
-        family = page[len("methods-") : -len(".html")].replace("-", " ").capitalize()
-        body = "".join(_section(getattr(formulae, one), printed.get(one, [])[:3]) for one in names)
-        write_page(out / page, body, title=family, workbook="labcalc methods")
-        links += f'<li><a href="{page}">{family}</a>: {", ".join(names)}</li>'
+    figures, links = _cells("gallery"), ""
+    for page, functions in families.items():
+        stem = page[len("methods-") : -len(".html")]
+        family = stem.replace("-", " ").capitalize()
+        drawn = [cell for cell in figures if cell["metadata"].get("family") == stem]
+        body = "".join(_section(one, printed.get(one.__name__, [])[:3]) for one in functions)
+        with_lines = [(cell, _words(folded("The lines that draw it", _lines(cell)))) for cell in drawn]
+        _render(family, [*chain(*with_lines), _words(body)], out / page)
+        links += f'<li><a href="{page}">{family}</a>: {", ".join(one.__name__ for one in functions)}</li>'
     shown = "".join(f'<li><a href="{name}.html">{told}</a></li>' for name, told in _WORKBOOKS.items())
     body = f"<ul>{links}</ul><h2>From Python</h2><ul>{shown}</ul>"
     write_page(out / "methods.html", body, title="Methods", workbook="labcalc methods")
     for name, told in _WORKBOOKS.items():
-        _render_with_lines(name, told, out / f"{name}.html")
-    remark(f"{len(methods_pages()) + len(_WORKBOOKS)} pages. Begin with {out / 'methods.html'}")
+        with_lines = [(_words(_lines(cell)), cell) for cell in _cells(name)]
+        _render(told, [*chain(*with_lines)], out / f"{name}.html", name)
+    remark(f"{len(families) + len(_WORKBOOKS)} pages. Begin with {out / 'methods.html'}")
     return 0
 
 
@@ -71,18 +81,30 @@ _WORKBOOKS = {
 }
 
 
-def _render_with_lines(name: str, title: str, to: Path) -> None:
-    """Render a workbook with the lines of its cells above what they give."""
-    workbook = json.loads(Path(workbook_file(name)).read_text("utf-8"))
-    cells = []
-    for cell in workbook["cells"]:
-        if cell["cell_type"] == "code" and "parameters" not in cell["metadata"].get("tags", []):
-            lines = f"```python\n{''.join(cell['source'])}\n```"
-            cells.append({"cell_type": "markdown", "id": f"{cell['id']}-lines", "metadata": {}, "source": lines})
-        cells.append(cell)
+def _cells(workbook: str) -> list[dict[str, Any]]:
+    """Return the cells of a workbook; what is drawn of a family of formulas bears its name."""
+    cells: list[dict[str, Any]] = json.loads(Path(workbook_file(workbook)).read_text("utf-8"))["cells"]
+    return cells
+
+
+def _words(text: str) -> dict[str, Any]:
+    return {"cell_type": "markdown", "metadata": {}, "source": text}
+
+
+def _lines(cell: dict[str, Any]) -> str:
+    """Return the lines of a cell that runs as they are shown."""
+    told = cell["cell_type"] == "code" and "parameters" not in cell["metadata"].get("tags", [])
+    return f"\n\n```python\n{''.join(cell['source'])}\n```\n\n" if told else ""
+
+
+def _render(title: str, cells: Sequence[dict[str, Any]], to: Path, name: str = "") -> None:
+    """Run cells in a fresh process and write what they give as a page."""
+    parameters = {"cell_type": "code", "metadata": {"tags": ["parameters"]}, "source": "", "outputs": []}
+    numbered = [cell | {"id": f"cell-{n}"} for n, cell in enumerate([parameters, *cells])]
+    content = {"cells": numbered, "metadata": {}, "nbformat": 4, "nbformat_minor": 5}
     with TemporaryDirectory() as folder:
-        written = Path(folder) / f"{name}.ipynb"
-        written.write_text(json.dumps(workbook | {"cells": cells}), "utf-8")
+        written = Path(folder) / (f"{name}.ipynb" if name else "labcalc methods")
+        written.write_text(json.dumps(content), "utf-8")
         workbooks.render_workbook(written, {}, to, title=title)
 
 

@@ -11,6 +11,7 @@ from importlib.resources import files
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from labcalc import formulae
 from labcalc.errors import OutOfRangeError
@@ -38,12 +39,29 @@ class Comparison:
 def compare_with_published() -> Iterator[Comparison]:
     """Yield every shipped check, file by file."""
     for file, evaluate in _EVALUATIONS.items():
-        content = files("labcalc").joinpath("data", "published", file).read_text("utf-8")
-        for line, row in enumerate(csv.DictReader(content.splitlines()), start=2):
+        for line, row in enumerate(_rows(file), start=2):
             computed, agrees = evaluate(row)
             inputs = ", ".join(f"{name} {value}" for name, value in row.items() if value and name not in _ABOUT)
             about = (file, line, row["source"], row["clause"], row["status"] == "seen", row["formula"], inputs)
             yield Comparison(*about, row.get("printed") or f"refused: {row.get('refused', 'none')}", computed, agrees)
+
+
+def _rows(file: str) -> Iterator[Row]:
+    yield from csv.DictReader(files("labcalc").joinpath("data", "published", file).read_text("utf-8").splitlines())
+
+
+def printed_columns(formula: str, *columns: str, **of: str) -> NDArray[np.str_]:
+    """Return columns of the shipped rows of a formula, [as printed], as texts: for the points beside its curve.
+
+    formula : Its name in the rows.
+    columns : Their headings.
+    of : Only rows that hold these texts, by heading; rows without one of the columns are left out.
+    """
+    asked = {"formula": formula, **of}
+    rows = (
+        row for file in _EVALUATIONS for row in _rows(file) if asked.items() <= row.items() and {*columns} <= row.keys()
+    )
+    return np.array([[row[column] for column in columns] for row in rows]).T
 
 
 _ABOUT = ("source", "clause", "status", "formula", "printed", "decimals", "tolerance", "refused", "unit")
