@@ -10,11 +10,12 @@ from labcalc.figures.markup import Fragment, bullets, folded, hover_number, html
 from labcalc.figures.picture import Picture
 from labcalc.judgement import UNITS, Month, MonthReport, OilSummary, Panel, groups_of, lots_compared, panels_of
 from labcalc.lab import Decision
+from labcalc.lab.folder import NOT_GIVEN
 from labcalc.wording import at_celsius, celsius, counted, numeral, plain, signed
 
 OIL_COLUMNS = (
-    *("Oil, lot, temperature", "Results", "Bias ± U", "Standard deviation s", "Site precision R'"),
-    "Test performance index (ASTM D6792)",
+    *("Oil, lot, temperature", "Results", "Bias ± U", "Standard deviation\u00a0s", "Site precision\u00a0R'"),
+    "Test performance index (ASTM\u00a0D6792)",
 )
 """Heads of what ``oil_cells`` returns, but for the status."""
 
@@ -60,17 +61,28 @@ def show_certificates(report: MonthReport) -> Fragment:
     return Fragment(html, text)
 
 
+_STATED = {"certificate": "number", "producer": "producer", "accreditation": "accreditation", "file_sha256": "file"}
+
+
 def _certificate_cells(stated: dict[str, Any]) -> tuple[str, ...]:
+    """Return a row; what isn't given is named in one line, k too where no value has one."""
+    factors = [one["coverage_factor"] for one in stated["certified"]]
+    missing = [name for key, name in _STATED.items() if stated[key] == NOT_GIVEN]
+    missing += ["k"] * (set(factors) == {NOT_GIVEN})
     values = (
         f"{at_celsius(one['quantity'], float(one['temperature_C']))}: {plain(float(one['value']), 10)} ± "
-        f"{plain(float(one['expanded_uncertainty']))} {UNITS[one['quantity']]} (k {one['coverage_factor']})"
-        for one in stated["certified"]
+        f"{plain(float(one['expanded_uncertainty']))} {UNITS[one['quantity']]}" + f" (k {k})" * ("k" not in missing)
+        for one, k in zip(stated["certified"], factors, strict=True)
     )
-    names = (stated[name] for name in ("certificate", "producer", "accreditation"))
+    told = [
+        f'<code class="digest">{escape(stated[key])}</code>' if name == "file" else escape(stated[key])
+        for key, name in _STATED.items()
+        if name not in missing
+    ]
     return (
         f"{escape(stated['oil'])}<br>{escape(stated['lot'])}",
-        "<br>".join([*map(escape, names), f'<code class="digest">{escape(stated["file_sha256"])}</code>']),
-        f"{stated['valid_from']}<br>{stated['valid_to']}",
+        "<br>".join([*told, f"{NOT_GIVEN}: {', '.join(missing)}"] if missing else told),
+        "<br>".join(dict.fromkeys((stated["valid_from"], stated["valid_to"]))),
         "<br>".join(map(escape, values)),
     )
 

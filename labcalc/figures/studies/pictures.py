@@ -57,7 +57,7 @@ def _scores(found: Rounds) -> Iterator[Picture]:
         names = [each.name for each in found.rounds if each.quantity == quantity and math.isfinite(each.score)]
         end = 1.15 * max(3.5, float(np.abs(one.scores).max()))
         figure = blank_figure("", "z, z′", height=380, yaxis={"range": [-end, end]}, **_NAMED)
-        x = [escape(name) for name in names]
+        x = [escape(name).replace(", ", ",<br>") for name in names]
         figure.add_bar(x=x, y=one.scores, width=0.12, marker={"color": MUTED}, name="score of a round")
         _line(figure, x, one.ewma, stroke(ACCENT), "moving average", mode="lines+markers")
         _line(figure, x, one.ewma_limits, stroke(ACCENT, "dot"), "its limits")

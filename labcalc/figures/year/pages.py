@@ -14,7 +14,7 @@ from labcalc.wording import celsius, counted, numeral, signed
 
 _SHAPES = ("circle", "triangle-up", "square", "diamond", "cross", "x", "star", "hexagon")
 """Marks that tell oils and temperatures apart, in turn."""
-_MEASURES = {"bias": "offset", "s": "deviation", "performance index": "published_over_site"}
+_MEASURES = {"bias": "offset", "s": "deviation", "index": "published_over_site"}
 """What is drawn, and where a month's summary holds it."""
 
 
@@ -38,7 +38,7 @@ def _trends(report: YearReport, trends: Sequence[OilTrend]) -> Picture:
     caption = (
         f"{first.quantity.capitalize()} in {report.month.name}, each month of each oil and temperature: bias, the mean "
         f"less the certified value (without one, less the chart's centre); standard deviation s, both in {first.unit}; "
-        "test performance index (ASTM D6792), published R over R' = 2.77 s."
+        "index, the test performance index (ASTM D6792), published R over R' = 2.77 s."
     )
     rows = tuple(_numbers(one) for trend in trends for one in trend.months)
     columns = ("Month", "Chart", "Results", "Bias", "s", "R'", "Performance index", "Alarms begun")
