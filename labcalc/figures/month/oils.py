@@ -8,14 +8,24 @@ from typing import Any
 from labcalc.figures.control.sheets import draw_control_chart, draw_sheet
 from labcalc.figures.markup import Fragment, bullets, folded, hover_number, html_table, note
 from labcalc.figures.picture import Picture
-from labcalc.judgement import UNITS, Month, MonthReport, OilSummary, Panel, groups_of, lots_compared, panels_of
+from labcalc.judgement import (
+    UNITS,
+    LimitsDue,
+    Month,
+    MonthReport,
+    OilSummary,
+    Panel,
+    groups_of,
+    lots_compared,
+    panels_of,
+)
 from labcalc.lab import Decision
 from labcalc.lab.folder import NOT_GIVEN
 from labcalc.wording import at_celsius, celsius, counted, numeral, plain, signed
 
 OIL_COLUMNS = (
-    *("Oil, lot, temperature", "Results", "Bias ± U", "Standard deviation\u00a0s", "Site precision\u00a0R'"),
-    "Test performance index (ASTM\u00a0D6792)",
+    *("Oil, lot, temperature", "Results", "Bias ± U", "Standard deviation\u00a0s", "Site precision R'"),
+    "Test performance index (ASTM D6792)",
 )
 """Heads of what ``oil_cells`` returns, but for the status."""
 
@@ -140,9 +150,30 @@ def show_limits(report: MonthReport) -> Fragment:
 
 
 def due_list(report: MonthReport) -> str:
-    """Return the limits that are due at the end of the period, folded; an empty text where none are."""
-    lines = [f"{one.words}; {_signed(one.chart.next_signed)}" for one in report.checks.due]
-    return folded(f"Limits due: {counted(len(lines), 'chart')}", bullets(lines).html) if lines else ""
+    """Return the limits that are due at the end of the period as a table, folded; an empty text where none are."""
+    columns = (
+        "Chart",
+        "In control",
+        "Set the limits",
+        "Spread F",
+        "Mean, Welch t",
+        "Difference",
+        "New limits",
+        "Signed",
+    )
+    due = report.checks.due
+    html = html_table("Limits due", columns, map(_due_cells, due), numeric=(1, 2, 3, 4), stacked=True)
+    return folded(f"Limits due: {counted(len(due), 'chart')}", f'<div class="compact">{html}</div>') if due else ""
+
+
+def _due_cells(one: LimitsDue) -> tuple[str, ...]:
+    test, tests = one.comparison, ("–", "–")
+    if test is not None:
+        pairs = ((test.f, test.f_p_value), (test.t, test.t_p_value))
+        tests = tuple(f"{numeral(value, 2)}<br><small>p {numeral(p)}</small>" for value, p in pairs)
+    numbers = (str(one.number), str(one.in_force.number), *tests)
+    told = (one.compared, one.change, _signed(one.chart.next_signed))
+    return (escape(f"{one.chart.instrument}, {one.chart.name}"), *numbers, *map(escape, told))
 
 
 def _signed(by: Decision | None) -> str:
