@@ -64,35 +64,38 @@ def show_certificates(report: MonthReport) -> Fragment:
     if not report.certificates:
         return note("No certificate in lab.toml fits a reference oil of the month.")
     rows = [_certificate_cells(one) for one in report.certificates]
-    columns = ("Oil, lot", "Certificate", "Valid", "Value ± U (k)")
-    caption = "Certificates of these lots: number, producer, accreditation, SHA-256 of the file"
-    html = f'<section class="compact">{html_table(caption, columns, rows, numeric=(2,), stacked=True)}</section>'
+    columns = ("Oil, lot", "Certificate", "Value ± U (k)")
+    caption = "Certificates of these lots: number, producer, accreditation, validity, SHA-256 of the file"
+    html = f'<section class="compact">{html_table(caption, columns, rows, stacked=True)}</section>'
     text = "\n".join(f"{one['oil']} lot {one['lot']}: {one['certificate']}" for one in report.certificates)
     return Fragment(html, text)
 
 
-_STATED = {"certificate": "number", "producer": "producer", "accreditation": "accreditation", "file_sha256": "file"}
+_STATED = {
+    "certificate": ("number", "{}"),
+    "producer": ("producer", "{}"),
+    "accreditation": ("accreditation", "{}"),
+    "valid_from": ("first day", "from {}"),
+    "valid_to": ("last day", "to {}"),
+    "file_sha256": ("file", '<code class="digest">{}</code>'),
+}
+"""What a certificate states beside its values: its name where it isn't given, its look where it is."""
 
 
 def _certificate_cells(stated: dict[str, Any]) -> tuple[str, ...]:
     """Return a row; what isn't given is named in one line, k too where no value has one."""
     factors = [one["coverage_factor"] for one in stated["certified"]]
-    missing = [name for key, name in _STATED.items() if stated[key] == NOT_GIVEN]
+    missing = [name for key, (name, _) in _STATED.items() if stated[key] == NOT_GIVEN]
     missing += ["k"] * (set(factors) == {NOT_GIVEN})
     values = (
         f"{at_celsius(one['quantity'], float(one['temperature_C']))}: {plain(float(one['value']), 10)} ± "
         f"{plain(float(one['expanded_uncertainty']))} {UNITS[one['quantity']]}" + f" (k {k})" * ("k" not in missing)
         for one, k in zip(stated["certified"], factors, strict=True)
     )
-    told = [
-        f'<code class="digest">{escape(stated[key])}</code>' if name == "file" else escape(stated[key])
-        for key, name in _STATED.items()
-        if name not in missing
-    ]
+    told = [look.format(escape(stated[key])) for key, (name, look) in _STATED.items() if name not in missing]
     return (
         f"{escape(stated['oil'])}<br>{escape(stated['lot'])}",
         "<br>".join([*told, f"{NOT_GIVEN}: {', '.join(missing)}"] if missing else told),
-        "<br>".join(dict.fromkeys((stated["valid_from"], stated["valid_to"]))),
         "<br>".join(map(escape, values)),
     )
 
@@ -151,19 +154,10 @@ def show_limits(report: MonthReport) -> Fragment:
 
 def due_list(report: MonthReport) -> str:
     """Return the limits that are due at the end of the period as a table, folded; an empty text where none are."""
-    columns = (
-        "Chart",
-        "In control",
-        "Set the limits",
-        "Spread F",
-        "Mean, Welch t",
-        "Difference",
-        "New limits",
-        "Signed",
-    )
+    columns = ("Chart", "In control (set limits)", "Spread F", "Mean, Welch t", "Difference", "New limits")
     due = report.checks.due
-    html = html_table("Limits due", columns, map(_due_cells, due), numeric=(1, 2, 3, 4), stacked=True)
-    return folded(f"Limits due: {counted(len(due), 'chart')}", f'<div class="compact">{html}</div>') if due else ""
+    html = html_table("Limits due", columns, map(_due_cells, due), numeric=(1, 2, 3), stacked=True)
+    return folded(f"Limits due: {counted(len(due), 'chart')}", html) if due else ""
 
 
 def _due_cells(one: LimitsDue) -> tuple[str, ...]:
@@ -171,9 +165,16 @@ def _due_cells(one: LimitsDue) -> tuple[str, ...]:
     if test is not None:
         pairs = ((test.f, test.f_p_value), (test.t, test.t_p_value))
         tests = tuple(f"{numeral(value, 2)}<br><small>p {numeral(p)}</small>" for value, p in pairs)
-    numbers = (str(one.number), str(one.in_force.number), *tests)
-    told = (one.compared, one.change, _signed(one.chart.next_signed))
-    return (escape(f"{one.chart.instrument}, {one.chart.name}"), *numbers, *map(escape, told))
+    number = f"{one.number} ({one.in_force.number})"
+    change = escape(one.change).replace(" ", "\u00a0").replace(",\u00a0", "<br>")
+    change += f"<br><small>{escape(_signed(one.chart.next_signed))}</small>"
+    return (
+        escape(f"{one.chart.instrument}, {one.chart.name}"),
+        number,
+        *tests,
+        escape(one.compared.replace("no difference", "none")),
+        change,
+    )
 
 
 def _signed(by: Decision | None) -> str:

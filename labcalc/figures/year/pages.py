@@ -104,19 +104,22 @@ def show_trends(report: YearReport) -> Fragment:
     now = sorted((one for one in report.oils if id(one.chart) in last), key=lambda one: one.chart.quantity == "density")
     names = short_names([one.chart.oil for one in report.oils])
     columns = (*OIL_COLUMNS, "Drift a year (95 %)")
-    html, before = "", ""
+    html, before, numeric = "", "", (1, 2, 3, 4, 5)
     for instrument in dict.fromkeys(one.chart.instrument for one in now):
         rows = [
             (*_cells(one, names), escape(last[id(one.chart)].words))
             for one in now
             if one.chart.instrument == instrument
         ]
-        html += html_table(f"{instrument}", columns, rows, numeric=(1, 2, 3, 4, 5), stacked=True)
+        html += html_table(f"{instrument}", columns, rows, numeric=numeric, stacked=True)
     earlier = [one for one in report.oils if id(one.chart) not in last]
     rows = [(f"{escape(one.chart.instrument)}, {_cells(one, names)[0]}", *_cells(one, names)[1:]) for one in earlier]
     if rows:
         what = "chart" if any(one.chart.next_signed for one in earlier) else "lot"
-        before = folded(f"{counted(len(rows), what)} before", html_table("Before", columns[:-1], rows, stacked=True))
+        before = folded(
+            f"{counted(len(rows), what)} before",
+            html_table("Before", columns[:-1], rows, numeric=numeric, stacked=True),
+        )
     rule = (
         "Drift: least squares through the means of the months, each lot with its own level, 95 % by Student's t from "
         "their scatter about the line; *: more than chance explains among all of them (Holm). Bias *: above its U."
