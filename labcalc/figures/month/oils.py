@@ -161,10 +161,9 @@ def due_list(report: MonthReport) -> str:
 
 
 def _due_cells(one: LimitsDue) -> tuple[str, ...]:
-    test, tests = one.comparison, ("–", "–")
-    if test is not None:
-        pairs = ((test.f, test.f_p_value), (test.t, test.t_p_value))
-        tests = tuple(f"{numeral(value, 2)}<br><small>p {numeral(p)}</small>" for value, p in pairs)
+    test = one.comparison
+    pairs = ((test.f, test.f_p_value), (test.t, test.t_p_value)) if test else ()
+    tests = [f"{numeral(value, 2)}<br><small>p {numeral(p)}</small>" for value, p in pairs] or ["–", "–"]
     number = f"{one.number} ({one.in_force.number})"
     change = escape(one.change).replace(" ", "\u00a0").replace(",\u00a0", "<br>")
     change += f"<br><small>{escape(_signed(one.chart.next_signed))}</small>"

@@ -72,7 +72,7 @@ def typical_check(dossier: Dossier, results: Results) -> Check | None:
         finding = (
             f"{found.place}, {found.reported} {found.unit}, is {numeral(abs(score), 1)} "
             f"standard deviations {'above' if score > 0 else 'below'} the typical {plain(value.mean)}; limit "
-            f"{TYPICAL_DEVIATIONS:g}" + (f" (furthest of {len(pairs)})" if len(pairs) > 1 else "")
+            f"{TYPICAL_DEVIATIONS:g}" + (f" (the worst of {len(pairs)})" if len(pairs) > 1 else "")
         )
         if together < _TOGETHER:
             finding += "; with all results together noise and spread explain it with a probability of "
