@@ -77,9 +77,9 @@ NAMES = {
     "labcalc.judgement": """
         Action Alarms COMPARISON_COLUMNS COMPONENTS CarryOver Chart Check Comparison ComponentsOfVariance
         Consequence Curve DUPLICATE_VERDICTS Dossier DuplicateReport DuplicateSummary Effect Finding
-        FirstSettings Judgement LaboratoryStudy LimitsDue MONTH_VERDICTS Material Month MonthReport NOT_ENOUGH
-        NamedSpread OilSummary OilTrend Panel Period Reported Result Rounds SEVERITIES ScoredRound SetBeyond
-        SetupReview Stream Study UNITS VERDICTS YearReport by_component compare_with_certificates components_of_results
+        FirstSettings Judgement LaboratoryStudy MONTH_VERDICTS Material Month MonthReport NOT_ENOUGH NamedSpread
+        OilSummary OilTrend Panel Period Reported Result Rounds SEVERITIES ScoredRound SetBeyond SetupReview
+        Stream Study UNITS VERDICTS YearReport by_component compare_with_certificates components_of_results
         components_of_variance components_side_by_side control_charts density_curve duplicates_between
         earlier_words gather gather_record groups_of judge lots_compared month_of next_steps panels_of
         propose_settings quality_for_programs quality_table report_duplicates report_month report_study

@@ -26,7 +26,6 @@ from .duplicates.report import (
 )
 from .duplicates.sets import SetBeyond as SetBeyond
 from .month.carry_over import CarryOver as CarryOver
-from .month.due import LimitsDue as LimitsDue
 from .month.oils import OilSummary as OilSummary
 from .month.report import MONTH_VERDICTS as MONTH_VERDICTS, MonthReport as MonthReport, report_month as report_month
 from .period import Month as Month, Period as Period, month_of as month_of

@@ -8,17 +8,8 @@ from typing import Any
 from labcalc.figures.control.sheets import draw_control_chart, draw_sheet
 from labcalc.figures.markup import Fragment, bullets, folded, hover_number, html_table, note
 from labcalc.figures.picture import Picture
-from labcalc.judgement import (
-    UNITS,
-    LimitsDue,
-    Month,
-    MonthReport,
-    OilSummary,
-    Panel,
-    groups_of,
-    lots_compared,
-    panels_of,
-)
+from labcalc.judgement import UNITS, Month, MonthReport, OilSummary, Panel, groups_of, lots_compared, panels_of
+from labcalc.judgement.month.due import LimitsDue
 from labcalc.lab import Decision
 from labcalc.lab.folder import NOT_GIVEN
 from labcalc.wording import at_celsius, celsius, counted, numeral, plain, signed
@@ -71,31 +62,26 @@ def show_certificates(report: MonthReport) -> Fragment:
     return Fragment(html, text)
 
 
-_STATED = {
-    "certificate": ("number", "{}"),
-    "producer": ("producer", "{}"),
-    "accreditation": ("accreditation", "{}"),
-    "valid_from": ("first day", "from {}"),
-    "valid_to": ("last day", "to {}"),
-    "file_sha256": ("file", '<code class="digest">{}</code>'),
-}
-"""What a certificate states beside its values: its name where it isn't given, its look where it is."""
+_STATED = {"certificate": "number", "producer": "producer", "accreditation": "accreditation"}
+_STATED |= {"valid_from": "first day", "valid_to": "last day", "file_sha256": "file"}
+"""What a certificate states beside its values, and its name where it isn't given."""
+_LOOKS = {"valid_from": "from {}", "valid_to": "to {}", "file_sha256": '<code class="digest">{}</code>'}
 
 
 def _certificate_cells(stated: dict[str, Any]) -> tuple[str, ...]:
     """Return a row; what isn't given is named in one line, k too where no value has one."""
     factors = [one["coverage_factor"] for one in stated["certified"]]
-    missing = [name for key, (name, _) in _STATED.items() if stated[key] == NOT_GIVEN]
+    missing = [name for key, name in _STATED.items() if stated[key] == NOT_GIVEN]
     missing += ["k"] * (set(factors) == {NOT_GIVEN})
     values = (
         f"{at_celsius(one['quantity'], float(one['temperature_C']))}: {plain(float(one['value']), 10)} ± "
         f"{plain(float(one['expanded_uncertainty']))} {UNITS[one['quantity']]}" + f" (k {k})" * ("k" not in missing)
         for one, k in zip(stated["certified"], factors, strict=True)
     )
-    told = [look.format(escape(stated[key])) for key, (name, look) in _STATED.items() if name not in missing]
+    told = [_LOOKS.get(key, "{}").format(escape(stated[key])) for key in _STATED if stated[key] != NOT_GIVEN]
     return (
         f"{escape(stated['oil'])}<br>{escape(stated['lot'])}",
-        "<br>".join([*told, f"{NOT_GIVEN}: {', '.join(missing)}"] if missing else told),
+        "<br>".join([*told, *[f"{NOT_GIVEN}: {', '.join(missing)}"] * bool(missing)]),
         "<br>".join(map(escape, values)),
     )
 
@@ -154,8 +140,8 @@ def show_limits(report: MonthReport) -> Fragment:
 
 def due_list(report: MonthReport) -> str:
     """Return the limits that are due at the end of the period as a table, folded; an empty text where none are."""
-    columns = ("Chart", "In control (set limits)", "Spread F", "Mean, Welch t", "Difference", "New limits")
     due = report.checks.due
+    columns = ("Chart", "In control (set limits)", "Spread F", "Mean, Welch t", "Difference", "New limits")
     html = html_table("Limits due", columns, map(_due_cells, due), numeric=(1, 2, 3), stacked=True)
     return folded(f"Limits due: {counted(len(due), 'chart')}", html) if due else ""
 
@@ -164,16 +150,10 @@ def _due_cells(one: LimitsDue) -> tuple[str, ...]:
     test = one.comparison
     pairs = ((test.f, test.f_p_value), (test.t, test.t_p_value)) if test else ()
     tests = [f"{numeral(value, 2)}<br><small>p {numeral(p)}</small>" for value, p in pairs] or ["–", "–"]
-    number = f"{one.number} ({one.in_force.number})"
+    name, number = escape(f"{one.chart.instrument}, {one.chart.name}"), f"{one.number} ({one.in_force.number})"
     change = escape(one.change).replace(" ", "\u00a0").replace(",\u00a0", "<br>")
     change += f"<br><small>{escape(_signed(one.chart.next_signed))}</small>"
-    return (
-        escape(f"{one.chart.instrument}, {one.chart.name}"),
-        number,
-        *tests,
-        escape(one.compared.replace("no difference", "none")),
-        change,
-    )
+    return name, number, *tests, escape(one.compared.replace("no difference", "none")), change
 
 
 def _signed(by: Decision | None) -> str:

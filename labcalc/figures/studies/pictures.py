@@ -58,9 +58,8 @@ def _scores(found: Rounds) -> Iterator[Picture]:
         end = 1.15 * max(3.5, float(np.abs(one.scores).max()))
         figure = blank_figure("", "z, z′", height=380, yaxis={"range": [-end, end]}, **_NAMED)
         x = [escape(name).replace(", ", ",<br>") for name in names]
-        figure.add_bar(
-            x=x, y=one.scores, width=0.12, marker={"color": BAND, "line": stroke(INK, width=1)}, name="score of a round"
-        )
+        look = {"color": BAND, "line": stroke(INK, width=1)}
+        figure.add_bar(x=x, y=one.scores, width=0.12, marker=look, name="score of a round")
         _line(figure, x, one.ewma, stroke(ACCENT), "moving average", mode="lines+markers")
         _line(figure, x, one.ewma_limits, stroke(ACCENT, "dot"), "its limits")
         _line(figure, x, -one.ewma_limits, stroke(ACCENT, "dot"))

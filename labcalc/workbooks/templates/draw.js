@@ -21,8 +21,7 @@
 
   function narrow(place, figure) {  // a legend's names stand beneath each other: the drawing keeps its height
     var layout = figure.layout, named = figure.data.filter(function (one) { return one.name && one.showlegend !== false; });
-    if (layout.showlegend !== false && named.length > 1) { layout.height += 17 * (named.length - 1); }
-    place.style.height = layout.height + "px";
+    if (layout.showlegend !== false && named.length > 1) { place.style.height = (layout.height += 17 * (named.length - 1)) + "px"; }
     Object.values(layout).forEach(function (one) { if (one && one.tickvals && one.tickvals.length > 24) { one.tickvals = []; } });
   }
 
