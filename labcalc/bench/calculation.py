@@ -18,6 +18,7 @@ class Table:
     caption: str
     columns: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
+    folded: bool = False
 
     @property
     def copied(self) -> str:

@@ -108,7 +108,10 @@ def grades(standard: str, given: Given) -> Iterator[Result]:
     yield f"Possible: {'; '.join(found.candidates()) or 'none'}."
     words = np.where(found.certain, _FITS[0], np.where(found.possible, *_FITS[1:])).tolist()
     rows = sorted(zip(found.grades, words, found.reasons().values(), strict=True), key=lambda row: _FITS.index(row[1]))
-    yield Table(found.table.title, ("Grade", "Fits", "For and against"), tuple(rows))
+    for is_out, caption in ((False, found.table.title), (True, f"What doesn't fit: {found.table.title}")):
+        some = tuple(row for row in rows if (row[1] == _FITS[-1]) == is_out)
+        if some:
+            yield Table(caption, ("Grade", "Fits", "For and against"), some, is_out)
     if found.table.note:
         yield f"Note: {found.table.note}."
 

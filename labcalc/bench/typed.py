@@ -67,8 +67,8 @@ class Column(NamedTuple):
     def range_in(self, unit: Unit) -> str:
         """Return the range in words; empty where there is none."""
         ends = sorted(float(unit.given(end)) for end in (self.lowest, self.highest) if math.isfinite(end))
-        words = " to ".join(plain(end, 10) for end in ends) + (" or more" if len(ends) == 1 else "")
-        return f"{words} {unit.symbol}".strip() if ends else ""
+        words = " to ".join(f"{end:,.0f}".replace(",", "\u202f") if end >= 1e5 else plain(end, 10) for end in ends)
+        return f"{words} {unit.symbol}".strip() + " or more" * (len(ends) == 1) if ends else ""
 
 
 @dataclass(frozen=True)

@@ -49,10 +49,10 @@ def note(*lines: str) -> Fragment:
     return Fragment("".join(f'<p class="note">{escape(line)}</p>' for line in lines), "\n".join(lines))
 
 
-def bullets(lines: Sequence[str], head: str = "") -> Fragment:
-    """Return lines as a list, beneath a sentence if there is one."""
+def bullets(lines: Sequence[str]) -> Fragment:
+    """Return lines as a list."""
     items = "".join(f"<li>{escape(line)}</li>" for line in lines)
-    return Fragment((f"<p>{escape(head)}</p>" if head else "") + f"<ul>{items}</ul>", "\n".join(lines))
+    return Fragment(f"<ul>{items}</ul>", "\n".join(lines))
 
 
 def fact_list(facts: Mapping[str, str]) -> Fragment:

@@ -20,17 +20,11 @@ def headed(laboratory: Laboratory, number: str, line: str, links: Mapping[str, s
 
 def sources_table(caption: str, sources: Sequence[SourceFile], lines: Mapping[str, str] | None = None) -> str:
     """Return the exports with digest, rows and how they were read; of a run, with its ``lines`` in each."""
-    rows = [
-        (
-            escape(one.name),
-            f'<code class="digest">{escape(one.sha256)}</code>',
-            *([] if lines is None else [escape(lines.get(one.name, ""))]),
-            str(one.rows_read),
-            str(one.rows_refused),
-            escape(one.read_as),
-        )
-        for one in sources
-    ]
+    rows = []
+    for one in sources:
+        named = (escape(one.name), f'<code class="digest">{escape(one.sha256)}</code>')
+        place = [] if lines is None else [escape(lines.get(one.name, ""))]
+        rows.append((*named, *place, str(one.rows_read), str(one.rows_refused), escape(one.read_as)))
     own = [] if lines is None else ["Lines of this run"]
     columns = ("Export", "SHA-256", *own, "Rows read", "Rows refused", "Read as")
     return html_table(caption, columns, rows, numeric=(2 + len(own), 3 + len(own)), stacked=not own)

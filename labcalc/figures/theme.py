@@ -11,6 +11,7 @@ INK = "#1c2733"
 MUTED = "#66727f"
 ACCENT = "#8a3b12"
 BAND = "rgba(102, 114, 127, 0.16)"
+EDGE = {"color": MUTED, "width": 0.6}  # of a band: its grey alone is hardly seen on white
 
 _FIGURES = 7  # of a number that is drawn: a pixel shows four of them, a label on hover six
 _AXIS = {
@@ -91,7 +92,7 @@ def stroke(color: str = INK, dash: str = "solid", width: float = 1.6) -> dict[st
 def band(x: ArrayLike, there: ArrayLike, back: ArrayLike, **more: Any) -> dict[str, Any]:
     """Return a filled area from one curve over ``x`` to another, as a trace; ``more`` names it."""
     where = {"x": np.append(x, np.flip(x)), "y": np.append(there, np.flip(back)), "mode": "lines"}
-    return {**where, "fill": "toself", "fillcolor": BAND, "line": {"width": 0}, "hoverinfo": "skip", **more}
+    return {**where, "fill": "toself", "fillcolor": BAND, "line": EDGE, "hoverinfo": "skip", **more}
 
 
 def marker(symbol: str = "circle", color: str = INK, size: int = 9, *, filled: bool = True) -> dict[str, Any]:

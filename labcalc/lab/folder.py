@@ -36,7 +36,7 @@ def _is_hidden(names: tuple[str, ...], parts: tuple[str, ...]) -> bool:
     return any(name.startswith(".") and name not in (*parts, "..") for name in names)
 
 
-_NOT_GIVEN = "not given"
+NOT_GIVEN = "not given"
 _NAMES = ("lot", "certificate", "producer", "accreditation", "valid_from", "valid_to", "file")
 
 
@@ -47,20 +47,20 @@ def certificates(laboratory: Laboratory) -> Iterator[dict[str, Any]]:
     """
     for oil in laboratory.references:
         for lot in oil.lots:
-            said = {name: str(getattr(lot, name) or _NOT_GIVEN) for name in _NAMES}
+            said = {name: str(getattr(lot, name) or NOT_GIVEN) for name in _NAMES}
             digest, values = _digest(laboratory, lot), list(map(_value, lot.certified))
             yield {"oil": oil.name, **said, "file_sha256": digest, "certified": values}
 
 
 def _value(one: CertifiedValue) -> dict[str, str]:
     numbers = {name: repr(getattr(one, name)) for name in ("temperature_C", "value", "expanded_uncertainty")}
-    k = f"{one.coverage_factor:g}" if one.k_is_stated else _NOT_GIVEN
+    k = f"{one.coverage_factor:g}" if one.k_is_stated else NOT_GIVEN
     return {"quantity": one.quantity, **numbers, "coverage_factor": k}
 
 
 def _digest(laboratory: Laboratory, lot: ReferenceLot) -> str:
     if not lot.file or laboratory.file is None:
-        return _NOT_GIVEN
+        return NOT_GIVEN
     try:
         return hashlib.sha256((laboratory.file.parent / lot.file).read_bytes()).hexdigest()
     except OSError as error:

@@ -12,7 +12,7 @@ from labcalc.bench import CALCULATIONS, Calculation, Table
 from labcalc.errors import LabcalcError
 from labcalc.figures import Fragment, Picture, note
 from labcalc.figures.lessons import draw_plot
-from labcalc.figures.markup import fact_list, html_table
+from labcalc.figures.markup import fact_list, folded, html_table
 from labcalc.lessons import Plot
 from labcalc.widgets.controls import STYLE, Chart, Fit, Form, export_panel, told
 from labcalc.workbooks import Json, RenderedReport, keep_units, safe_stem
@@ -51,7 +51,7 @@ def still_bench(page: str, typed: Typed, example: bool) -> Iterator[Fragment | P
             yield Fragment(f"<h2>{escape(f'{one.page}: {one.title}')}</h2>", one.title)
             yield fact_list({field.label: field.in_words(words) for field in one.fields})
             yield from _pieces(one, words)
-            yield _about(one)
+            yield Fragment(f'<section class="long">{_about(one).html}</section>', one.source)
 
 
 def _pieces(one: Calculation, typed: Mapping[str, str]) -> list[Fragment | Picture]:
@@ -63,7 +63,8 @@ def _table(one: Table) -> Fragment:
     columns = range(1, len(one.columns))
     numeric = tuple(n for n in columns if all(row[n][:1] in "0123456789+\u2212\u2013" for row in one.rows))
     rows = [tuple(map(escape, row)) for row in one.rows]
-    return Fragment(html_table(one.caption, one.columns, rows, numeric=numeric), f"{one.caption}\n{one.copied}")
+    html = html_table(one.caption, one.columns, rows, numeric=numeric)
+    return Fragment(folded(one.caption, html) if one.folded else html, f"{one.caption}\n{one.copied}")
 
 
 def _about(one: Calculation) -> Fragment:

@@ -186,7 +186,8 @@ class LessonPanels:
         """Check a value that a cell computed; ``...`` is one not entered yet, ``(0, 31)`` one with a decimal comma."""
         question = self.question(name, **given)
         if value is ...:
-            return show_feedback(None, f"{question.text} Replace the dots above, then run both cells again.")
+            paper = "" if self._screen else f" On paper: ____________ {question.unit}".rstrip()
+            return show_feedback(None, f"{question.text} Replace the dots above, then run both cells again.{paper}")
         match value:
             case (int() as whole, int() as part):
                 words = f"{whole}.{part}"

@@ -118,5 +118,5 @@ def _totals(runs: Sequence[Outcome]) -> str:
     verdicts = Counter(str(one.summary.get("verdict", "")) for one in sorted(there, key=_rank, reverse=True))
     told = ", ".join(f"{verdict} {number}" for verdict, number in verdicts.items() if verdict)
     failed = f"{counts[Outcome.FAILED]} could not be rendered. " if counts[Outcome.FAILED] else ""
-    made = f" ({', '.join(parts)})" if parts else ""
+    made = f" ({', '.join(parts)})" if counts[Outcome.EARLIER] < len(runs) else ""
     return f"{failed}{counted(len(there), 'report')}{f': {told}' if told else ''}{made}."

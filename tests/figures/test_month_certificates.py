@@ -28,16 +28,16 @@ def test_what_a_certificate_says_stands_in_the_month(tmp_path: Path) -> None:
         ("Reference oil thick", "K-2512"),
     ]
     html = show_certificates(plain).html
-    assert html.count("not given<br>not given<br>not given") == 2
-    assert "kinematic viscosity at 40 °C: 15.021 ± 0.024 mm²/s (k not given)" in html
-    assert "2025-12-01<br>2027-11-30" in html
+    assert html.count("not given: number, producer, accreditation, file, k</td>") == html.count("not given") == 2
+    assert "kinematic viscosity at 40 °C: 15.021 ± 0.024 mm²/s<br>" in html
+    assert "from 2025-12-01<br>to 2027-11-30<br>not given: " in html
     (tmp_path / "lab.toml").write_text(text.replace('lot = "T-2511"\n', STATED), encoding="utf-8")
     missing = report_month(gather_record(tmp_path / "lab.toml"), "2026-03")
     assert "can&#x27;t be read: No such file or directory" in show_certificates(missing).html
     (tmp_path / "c.pdf").write_bytes(b"%PDF")
     known = report_month(gather_record(tmp_path / "lab.toml"), "2026-03")
     html = show_certificates(known).html
-    assert "C-4711 &lt;b&gt;<br>Oil House<br>RM 12, ISO 17034" in html
+    assert "C-4711 &lt;b&gt;<br>Oil House<br>RM 12, ISO 17034<br>from 2025-12-01" in html
     assert "15.021 ± 0.024 mm²/s (k 2.1)" in html
     assert hashlib.sha256(b"%PDF").hexdigest() in html
     assert len({plain.digest, missing.digest, known.digest}) == 3

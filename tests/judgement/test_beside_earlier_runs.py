@@ -39,12 +39,12 @@ def test_the_difference_from_the_median_of_earlier_runs(judged: Judge) -> None:
     assert (found.state, found.finding) == (
         "met",
         "kinematic viscosity at 40 °C, 46.00 mm²/s, is +0.22 % from the median of 3 earlier runs, 45.90 mm²/s; 0.6 % "
-        "stands out (furthest of 2)",
+        "stands out (the worst of 2)",
     )
     dense = check(judged(COLD, record=REFERENCE + earlier("E1", 1, 46.00, 857.80)))
     assert dense.finding == (
         "density at 40 °C, 858.0 kg/m³, is +0.20 kg/m³ from an earlier run, 857.8 kg/m³; 0.25 kg/m³ stands out "
-        "(furthest of 2)"
+        "(the worst of 2)"
     )
 
 

@@ -312,7 +312,7 @@ def test_the_furthest_of_the_typical_values_is_told(judged: Judge) -> None:
     )
     assert found.finding == (
         "kinematic viscosity at 40 °C, 46.12 mm²/s, is 2.0 standard deviations below the typical 46.92; limit 3 "
-        "(furthest of 2)"
+        "(the worst of 2)"
     )
 
 

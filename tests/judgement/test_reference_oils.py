@@ -169,7 +169,7 @@ def test_a_reference_result_may_be_its_limit_away(
 ) -> None:
     judgement = judged(record=f"R1,RO-1,2026-03-02 07:00,VD,40,{viscosity},{density}\n", lab=EXACT)
     found = check(judgement, "Reference oils of this instrument: agreement")
-    assert (found.state, found.finding) == (state, f"RO-1 lot A, {said}; limit ±0.50 (furthest of 2)")
+    assert (found.state, found.finding) == (state, f"RO-1 lot A, {said}; limit ±0.50 (the worst of 2)")
 
 
 def test_one_compared_value_is_not_called_the_furthest(judged: Judge) -> None:
@@ -212,7 +212,7 @@ def test_each_oil_counts_with_its_last_run_and_the_newest_of_them_tells_the_age(
         "R3,RO-2,2026-03-02 06:00,VD,40,50.10,850.05\n"
     )
     judgement = judged(record=lines)
-    assert check(judgement, "Reference oils of this instrument: agreement").finding.endswith("(furthest of 4)")
+    assert check(judgement, "Reference oils of this instrument: agreement").finding.endswith("(the worst of 4)")
     assert check(judgement, "Reference oils of this instrument: age").finding == "RO-1 0.5 h before; limit 12 h"
 
 
@@ -255,9 +255,12 @@ def state(name: str, status: str, distance: float = math.nan) -> ChartState:
         ),
         (
             (state("a", "too few"), state("b", "provisional", 0.4), state("c", "in control", 0.6)),
-            ("met", "c: finding of c (furthest of 2 with limits, 1 without)"),
+            ("met", "c: finding of c (the worst of 2 with limits, 1 without)"),
         ),
-        ((state("a", "provisional", 0.4), state("b", "in control")), ("met", "a: finding of a (furthest of 2 charts)")),
+        (
+            (state("a", "provisional", 0.4), state("b", "in control")),
+            ("met", "a: finding of a (the worst of 2 charts)"),
+        ),
     ],
 )
 def test_the_charts_of_the_instrument_in_one_check(

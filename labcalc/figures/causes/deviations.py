@@ -111,7 +111,7 @@ _AROUND, _A_LEVEL = 100, 34  # height of the figure, [px]
 def draw_deviations(evidence: Evidence, earlier: pd.DataFrame, what: WhatIf | None = None) -> Picture:
     """Draw how far the determinations are from what is usual; ``earlier`` as ``Dossier.earlier_means`` gives it."""
     keys = levels_of(evidence)
-    figure = blank_figure("Standard deviations from what is usual", "", height=_AROUND + _A_LEVEL * len(keys))
+    figure = blank_figure("Standard deviations from usual", "", height=_AROUND + _A_LEVEL * len(keys))
     level = dict(zip(keys, heights(keys), strict=True))
     figure.add_scatter(**band([-2, 2], [-0.5] * 2, [len(keys) - 0.5] * 2, name="two standard deviations"))
     past = _past(evidence, earlier, keys)
@@ -134,7 +134,7 @@ def _add_earlier(figure: Figure, ticks: Sequence[tuple[float, float]], *, moved:
     else:
         tick = {"symbol": "line-ns", "size": 3.5, "line": {"color": MUTED, "width": 1}}
         look = {"x": across, "y": up, "mode": "markers", "marker": tick}
-    figure.add_scatter(**look, opacity=0.75, name=_EARLIER, hovertemplate="earlier run: %{x}<extra></extra>")
+    figure.add_scatter(**look, name=_EARLIER, hovertemplate="earlier run: %{x}<extra></extra>")
 
 
 def _add_determinations(figure: Figure, evidence: Evidence, level: Mapping[Level, float]) -> None:

@@ -17,7 +17,7 @@ from labcalc.figures.control.grid import (
     upright_lines,
 )
 from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, marker, stroke
+from labcalc.figures.theme import ACCENT, BAND, EDGE, INK, MUTED, marker, stroke
 from labcalc.judgement import Chart, Month, Panel, Period, Stream, earlier_words
 from labcalc.lab import Decision
 from labcalc.wording import celsius, counted, numeral, signed
@@ -48,7 +48,7 @@ def _band(chart: Chart, at: NDArray[np.object_]) -> Iterator[Trace]:
     reach = chart.certified_uncertainty
     if not np.isnan(chart.certified) and not np.isnan(reach):
         corners = {"x": [at[0], at[-1], at[-1], at[0]], "y": [-reach, -reach, reach, reach]}
-        look = {"fill": "toself", "fillcolor": BAND, "line": {"width": 0}, "mode": "lines"}
+        look = {"fill": "toself", "fillcolor": BAND, "line": EDGE, "mode": "lines"}
         yield {"type": "scatter", **corners, **look, "hoverinfo": "skip", "showlegend": False}
 
 

@@ -9,11 +9,13 @@ from labcalc.figures.control.sheets import draw_control_chart, draw_sheet
 from labcalc.figures.markup import Fragment, bullets, folded, hover_number, html_table, note
 from labcalc.figures.picture import Picture
 from labcalc.judgement import UNITS, Month, MonthReport, OilSummary, Panel, groups_of, lots_compared, panels_of
+from labcalc.judgement.month.due import LimitsDue
 from labcalc.lab import Decision
+from labcalc.lab.folder import NOT_GIVEN
 from labcalc.wording import at_celsius, celsius, counted, numeral, plain, signed
 
 OIL_COLUMNS = (
-    *("Oil, lot, temperature", "Results", "Bias ± U", "Standard deviation s", "Site precision R'"),
+    *("Oil, lot, temperature", "Results", "Bias ± U", "Standard deviation\u00a0s", "Site precision R'"),
     "Test performance index (ASTM D6792)",
 )
 """Heads of what ``oil_cells`` returns, but for the status."""
@@ -53,24 +55,33 @@ def show_certificates(report: MonthReport) -> Fragment:
     if not report.certificates:
         return note("No certificate in lab.toml fits a reference oil of the month.")
     rows = [_certificate_cells(one) for one in report.certificates]
-    columns = ("Oil, lot", "Certificate", "Valid", "Value ± U (k)")
-    caption = "Certificates of these lots: number, producer, accreditation, SHA-256 of the file"
-    html = f'<section class="compact">{html_table(caption, columns, rows, numeric=(2,), stacked=True)}</section>'
+    columns = ("Oil, lot", "Certificate", "Value ± U (k)")
+    caption = "Certificates of these lots: number, producer, accreditation, validity, SHA-256 of the file"
+    html = f'<section class="compact">{html_table(caption, columns, rows, stacked=True)}</section>'
     text = "\n".join(f"{one['oil']} lot {one['lot']}: {one['certificate']}" for one in report.certificates)
     return Fragment(html, text)
 
 
+_STATED = {"certificate": "number", "producer": "producer", "accreditation": "accreditation"}
+_STATED |= {"valid_from": "first day", "valid_to": "last day", "file_sha256": "file"}
+"""What a certificate states beside its values, and its name where it isn't given."""
+_LOOKS = {"valid_from": "from {}", "valid_to": "to {}", "file_sha256": '<code class="digest">{}</code>'}
+
+
 def _certificate_cells(stated: dict[str, Any]) -> tuple[str, ...]:
+    """Return a row; what isn't given is named in one line, k too where no value has one."""
+    factors = [one["coverage_factor"] for one in stated["certified"]]
+    missing = [name for key, name in _STATED.items() if stated[key] == NOT_GIVEN]
+    missing += ["k"] * (set(factors) == {NOT_GIVEN})
     values = (
         f"{at_celsius(one['quantity'], float(one['temperature_C']))}: {plain(float(one['value']), 10)} ± "
-        f"{plain(float(one['expanded_uncertainty']))} {UNITS[one['quantity']]} (k {one['coverage_factor']})"
-        for one in stated["certified"]
+        f"{plain(float(one['expanded_uncertainty']))} {UNITS[one['quantity']]}" + f" (k {k})" * ("k" not in missing)
+        for one, k in zip(stated["certified"], factors, strict=True)
     )
-    names = (stated[name] for name in ("certificate", "producer", "accreditation"))
+    told = [_LOOKS.get(key, "{}").format(escape(stated[key])) for key in _STATED if stated[key] != NOT_GIVEN]
     return (
         f"{escape(stated['oil'])}<br>{escape(stated['lot'])}",
-        "<br>".join([*map(escape, names), f'<code class="digest">{escape(stated["file_sha256"])}</code>']),
-        f"{stated['valid_from']}<br>{stated['valid_to']}",
+        "<br>".join([*told, *[f"{NOT_GIVEN}: {', '.join(missing)}"] * bool(missing)]),
         "<br>".join(map(escape, values)),
     )
 
@@ -128,9 +139,21 @@ def show_limits(report: MonthReport) -> Fragment:
 
 
 def due_list(report: MonthReport) -> str:
-    """Return the limits that are due at the end of the period, folded; an empty text where none are."""
-    lines = [f"{one.words}; {_signed(one.chart.next_signed)}" for one in report.checks.due]
-    return folded(f"Limits due: {counted(len(lines), 'chart')}", bullets(lines).html) if lines else ""
+    """Return the limits that are due at the end of the period as a table, folded; an empty text where none are."""
+    due = report.checks.due
+    columns = ("Chart", "In control (set limits)", "Spread F", "Mean, Welch t", "Difference", "New limits")
+    html = html_table("Limits due", columns, map(_due_cells, due), numeric=(1, 2, 3), stacked=True)
+    return folded(f"Limits due: {counted(len(due), 'chart')}", html) if due else ""
+
+
+def _due_cells(one: LimitsDue) -> tuple[str, ...]:
+    test = one.comparison
+    pairs = ((test.f, test.f_p_value), (test.t, test.t_p_value)) if test else ()
+    tests = [f"{numeral(value, 2)}<br><small>p {numeral(p)}</small>" for value, p in pairs] or ["–", "–"]
+    name, number = escape(f"{one.chart.instrument}, {one.chart.name}"), f"{one.number} ({one.in_force.number})"
+    change = escape(one.change).replace(" ", "\u00a0").replace(",\u00a0", "<br>")
+    change += f"<br><small>{escape(_signed(one.chart.next_signed))}</small>"
+    return name, number, *tests, escape(one.compared.replace("no difference", "none")), change
 
 
 def _signed(by: Decision | None) -> str:

@@ -76,16 +76,10 @@ def show_decisions(report: MonthReport) -> Fragment:
     """Return the decisions about runs of the month, and those written in it."""
     if not report.decisions:
         return note("No decision about a run of this month, and none written in it: no result is left out.")
-    rows = [
-        (
-            escape(f"{one.when:%Y-%m-%d %H:%M}"),
-            escape(one.who),
-            escape(one.what),
-            escape(", ".join(filter(None, (one.run or one.instrument, one.oil, one.lot, one.quantity)))),
-            escape(one.why),
-        )
-        for one in report.decisions
-    ]
+    rows = []
+    for one in report.decisions:
+        about = ", ".join(filter(None, (one.run or one.instrument, one.oil, one.lot, one.quantity)))
+        rows.append([*map(escape, (f"{one.when:%Y-%m-%d %H:%M}", one.who, one.what, about, one.why))])
     text = "\n".join(f"{one.when:%Y-%m-%d} {one.who}: {one.what} {one.run}: {one.why}" for one in report.decisions)
     return Fragment(html_table("Decisions", ("When", "Who", "What", "About", "Why"), rows, stacked=True), text)
 

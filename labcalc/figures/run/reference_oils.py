@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 import pandas as pd
 
 from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
+from labcalc.figures.theme import ACCENT, BAND, EDGE, INK, MUTED, blank_figure, marker, stroke
 from labcalc.wording import at_celsius, celsius, percent, signed
 
 _SYMBOLS = ("circle", "square", "diamond", "triangle-up", "cross", "star")
@@ -112,7 +112,7 @@ def _limits(widest: Mapping[str, float]) -> Iterator[dict[str, Any]]:
     for quantity, _, axis in _PANELS:
         if limit := round(widest[quantity], 4):
             ends = {"x0": 0, "x1": 1, "xref": "paper", "y0": -limit, "y1": limit, "yref": axis}
-            yield {"type": "rect", "fillcolor": BAND, "line": {"width": 0}, "layer": "below", **ends}
+            yield {"type": "rect", "fillcolor": BAND, "line": EDGE, "layer": "below", **ends}
 
 
 def _caption(checks: Sequence[_Check], instrument: str) -> str:

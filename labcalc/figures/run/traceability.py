@@ -8,10 +8,10 @@ from labcalc.figures.markup import Fragment, bullets, fact_list, fold, folded, h
 from labcalc.figures.provenance import from_memory, settings_and_version, sources_table, without_mark
 from labcalc.judgement import Judgement
 from labcalc.lab import method_of
+from labcalc.lab.folder import NOT_GIVEN
 from labcalc.lab.practice import HOT, LOCAL_RULES, PRESSED_AIR, SOLVENTS
 from labcalc.wording import counted
 
-_NOT_GIVEN = "not given"
 _FROM_MEMORY = "What is told as 'from memory' was written without the standard at hand: check it before signing."
 _SIGNERS = ("Prepared", "Reviewed", "Approved")
 _LINE = '<span class="blank"></span>'
@@ -32,13 +32,13 @@ def show_record(judgement: Judgement, *, issued: str = "", replaces: str = "", c
     dossier = judgement.dossier
     laboratory, product = dossier.laboratory, dossier.product
     main = dict.fromkeys(one.quantity for one in judgement.results.independent)
-    methods = (f"{one}: {method_of(laboratory, dossier.instrument, one) or _NOT_GIVEN}" for one in main)
+    methods = (f"{one}: {method_of(laboratory, dossier.instrument, one) or NOT_GIVEN}" for one in main)
     facts = {
         "Report number": dossier.number_after(replaces),
         "Replaces": f"{replaces}: {changed or 'what changed is not given'}" if replaces else "no other report",
-        "Laboratory": ", ".join(filter(None, (laboratory.name, laboratory.address or f"address {_NOT_GIVEN}"))),
-        "Customer": (product.customer if product else "") or _NOT_GIVEN,
-        "Sampling": (product.sampling if product else "") or _NOT_GIVEN,
+        "Laboratory": ", ".join(filter(None, (laboratory.name, laboratory.address or f"address {NOT_GIVEN}"))),
+        "Customer": (product.customer if product else "") or NOT_GIVEN,
+        "Sampling": (product.sampling if product else "") or NOT_GIVEN,
         "Methods": "; ".join(methods),
         "Exports": "; ".join(f"{one.name}, SHA-256 {one.sha256[:12]}…" for one in dossier.sources),
         "Record": str(laboratory.recorded or "no record: lab.toml names none"),

@@ -3,7 +3,7 @@
 from html import escape
 
 from labcalc import __version__
-from labcalc.figures.markup import Fragment, Summary, bullets, fact_list, html_table, note, verdict_box
+from labcalc.figures.markup import Fragment, Summary, bullets, html_table, note, verdict_box, who
 from labcalc.judgement import Study
 
 
@@ -13,9 +13,9 @@ def summarise_study(study: Study) -> Summary:
 
 
 def show_study_header(study: Study) -> Fragment:
-    """Return what the file holds and where its results come from."""
-    origin = {"Results from": " ".join(study.file.remarks), "Without a result": study.file.without_result}
-    return fact_list({"What": study.title, **study.facts, **origin})
+    """Return what the file holds, in one line."""
+    facts = {**study.facts, "without a result": study.file.without_result}
+    return who(" · ".join(f"{name[0].lower()}{name[1:]}: {fact}" for name, fact in facts.items() if fact))
 
 
 def show_study_verdict(study: Study) -> Fragment:
@@ -31,15 +31,16 @@ def show_study_tables(study: Study) -> Fragment:
     html, text = "", []
     for one in study.tables:
         cells = [[escape(cell) for cell in row] for row in one.rows]
-        html += html_table(one.caption, one.columns, cells, numeric=tuple(range(1, len(one.columns))))
+        html += html_table(one.caption, one.columns, cells, numeric=tuple(range(1, len(one.columns))), stacked=True)
         html += note(*one.notes).html
         text += [one.caption, *("; ".join(row) for row in one.rows)]
     return Fragment(html, "\n".join(text))
 
 
 def show_study_provenance(study: Study) -> Fragment:
-    """Return the file with its digest, and the version."""
+    """Return the file with its digest, where its results come from, and the version."""
     digest = f'<code class="digest">{study.file.sha256}</code>'
     cells = [("File", escape(study.file.name)), ("Rows", str(len(study.file.rows))), ("SHA-256", digest)]
+    cells += [("Results from", escape(" ".join(study.file.remarks)))] * bool(study.file.remarks)
     cells.append(("labcalc", escape(__version__)))
     return Fragment(html_table("File and version", ("What", "Which"), cells), f"{study.file.name} {study.file.sha256}")

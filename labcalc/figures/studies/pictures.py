@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from labcalc.figures.interlaboratory import draw_consistency
 from labcalc.figures.picture import Picture, Rows
-from labcalc.figures.theme import ACCENT, INK, MUTED, Figure, band, blank_figure, marker, stroke
+from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, Figure, band, blank_figure, marker, stroke
 from labcalc.judgement import Comparison, LaboratoryStudy, Rounds, ScoredRound, Study
 from labcalc.statistics import CrossedStudy
 from labcalc.wording import counted, numeral, signed
@@ -57,8 +57,9 @@ def _scores(found: Rounds) -> Iterator[Picture]:
         names = [each.name for each in found.rounds if each.quantity == quantity and math.isfinite(each.score)]
         end = 1.15 * max(3.5, float(np.abs(one.scores).max()))
         figure = blank_figure("", "z, z′", height=380, yaxis={"range": [-end, end]}, **_NAMED)
-        x = [escape(name) for name in names]
-        figure.add_bar(x=x, y=one.scores, width=0.12, marker={"color": MUTED}, name="score of a round")
+        x = [escape(name).replace(", ", ",<br>") for name in names]
+        look = {"color": BAND, "line": stroke(INK, width=1)}
+        figure.add_bar(x=x, y=one.scores, width=0.12, marker=look, name="score of a round")
         _line(figure, x, one.ewma, stroke(ACCENT), "moving average", mode="lines+markers")
         _line(figure, x, one.ewma_limits, stroke(ACCENT, "dot"), "its limits")
         _line(figure, x, -one.ewma_limits, stroke(ACCENT, "dot"))

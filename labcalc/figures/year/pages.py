@@ -14,7 +14,7 @@ from labcalc.wording import celsius, counted, numeral, signed
 
 _SHAPES = ("circle", "triangle-up", "square", "diamond", "cross", "x", "star", "hexagon")
 """Marks that tell oils and temperatures apart, in turn."""
-_MEASURES = {"bias": "offset", "s": "deviation", "performance index": "published_over_site"}
+_MEASURES = {"bias": "offset", "s": "deviation", "index": "published_over_site"}
 """What is drawn, and where a month's summary holds it."""
 
 
@@ -38,7 +38,7 @@ def _trends(report: YearReport, trends: Sequence[OilTrend]) -> Picture:
     caption = (
         f"{first.quantity.capitalize()} in {report.month.name}, each month of each oil and temperature: bias, the mean "
         f"less the certified value (without one, less the chart's centre); standard deviation s, both in {first.unit}; "
-        "test performance index (ASTM D6792), published R over R' = 2.77 s."
+        "index, the test performance index (ASTM D6792), published R over R' = 2.77 s."
     )
     rows = tuple(_numbers(one) for trend in trends for one in trend.months)
     columns = ("Month", "Chart", "Results", "Bias", "s", "R'", "Performance index", "Alarms begun")
@@ -104,19 +104,17 @@ def show_trends(report: YearReport) -> Fragment:
     now = sorted((one for one in report.oils if id(one.chart) in last), key=lambda one: one.chart.quantity == "density")
     names = short_names([one.chart.oil for one in report.oils])
     columns = (*OIL_COLUMNS, "Drift a year (95 %)")
-    html, before = "", ""
+    html, before, numeric = "", "", (1, 2, 3, 4, 5)
     for instrument in dict.fromkeys(one.chart.instrument for one in now):
-        rows = [
-            (*_cells(one, names), escape(last[id(one.chart)].words))
-            for one in now
-            if one.chart.instrument == instrument
-        ]
-        html += html_table(f"{instrument}", columns, rows, numeric=(1, 2, 3, 4, 5), stacked=True)
+        mine = [one for one in now if one.chart.instrument == instrument]
+        rows = [(*_cells(one, names), escape(last[id(one.chart)].words)) for one in mine]
+        html += html_table(f"{instrument}", columns, rows, numeric=numeric, stacked=True)
     earlier = [one for one in report.oils if id(one.chart) not in last]
     rows = [(f"{escape(one.chart.instrument)}, {_cells(one, names)[0]}", *_cells(one, names)[1:]) for one in earlier]
     if rows:
         what = "chart" if any(one.chart.next_signed for one in earlier) else "lot"
-        before = folded(f"{counted(len(rows), what)} before", html_table("Before", columns[:-1], rows, stacked=True))
+        table = html_table("Before", columns[:-1], rows, numeric=numeric, stacked=True)
+        before = folded(f"{counted(len(rows), what)} before", table)
     rule = (
         "Drift: least squares through the means of the months, each lot with its own level, 95 % by Student's t from "
         "their scatter about the line; *: more than chance explains among all of them (Holm). Bias *: above its U."
@@ -134,15 +132,10 @@ def _cells(one: OilSummary, names: Mapping[str, str]) -> tuple[str, ...]:
 
 def show_year_checks(report: YearReport) -> Fragment:
     """Return how often each instrument was checked, its longest gap, and what moved and is over."""
-    gaps = [
-        (
-            escape(one.instrument),
-            numeral(one.checks_a_day, 1),
-            f"{one.samples} in {one.hours:.0f} h",
-            f"{one.first:%Y-%m-%d}",
-        )
-        for one in report.checks.gaps
-    ]
+    gaps = []
+    for one in report.checks.gaps:
+        longest = f"{one.samples} in {one.hours:.0f} h"
+        gaps.append((escape(one.instrument), numeral(one.checks_a_day, 1), longest, f"{one.first:%Y-%m-%d}"))
     columns = ("Instrument", "Checks a day of work", "Samples in its longest gap between good checks", "From")
     html = html_table("Checks with reference oils", columns, gaps, numeric=(1, 2, 3), stacked=True)
     html = html if gaps else note(f"No instrument measured a sample in {report.month.name}.").html

@@ -123,7 +123,7 @@ def _expired(oils: tuple[OilSummary, ...], month: Month) -> Iterator[Action]:
 def _repeats(duplicates: DuplicateReport) -> Iterator[Action]:
     for one in duplicates.findings:
         found, details = shortened(one.finding.split("; "))
-        yield replace(one, finding=found, details=details)
+        yield replace(one, finding=found, details=tuple(line.removeprefix("beyond their limit: ") for line in details))
 
 
 def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[Action]:

@@ -43,12 +43,9 @@ class LimitsDue:
     @property
     def compared(self) -> str:
         """What the tests say."""
-        one = self.comparison
-        if one is None:
+        if self.comparison is None:
             return "no spread to compare"
-        verdict = "they differ" if self.differs else "no difference beyond chance"
-        f, t = f"{numeral(one.f, 2)} (p {numeral(one.f_p_value)})", f"{numeral(one.t, 2)} (p {numeral(one.t_p_value)})"
-        return f"spread F {f}, mean Welch t {t}: {verdict}"
+        return "they differ" if self.differs else "no difference beyond chance"
 
     @property
     def change(self) -> str:

@@ -71,7 +71,7 @@ def typical_check(dossier: Dossier, results: Results) -> Check | None:
         value, found = pairs[scores.index(score)]
         away = f"{numeral(abs(score), 1)} standard deviations {'above' if score > 0 else 'below'}"
         finding = f"{found.place}, {found.reported} {found.unit}, is {away} the typical {plain(value.mean)}; limit "
-        finding += f"{TYPICAL_DEVIATIONS:g}" + (f" (furthest of {len(pairs)})" if len(pairs) > 1 else "")
+        finding += f"{TYPICAL_DEVIATIONS:g}" + (f" (the worst of {len(pairs)})" if len(pairs) > 1 else "")
         explained = "with all results together noise and spread explain it"
     else:
         explained = "beside those that it gives, carried here, noise and spread explain the run"

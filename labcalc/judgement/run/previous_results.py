@@ -35,7 +35,7 @@ def earlier_runs_check(dossier: Dossier, results: Results) -> Check | None:
     share, finding = max(found)
     basis = "labcalc's own choice of what stands out, and of 5 % for noise and spread alone"
     if share <= 1.0:
-        return Check(name, "met", finding + (f" (furthest of {len(found)})" if len(found) > 1 else ""), basis)
+        return Check(name, "met", finding + (f" (the worst of {len(found)})" if len(found) > 1 else ""), basis)
     return _explained(name, dossier, finding, basis)
 
 

@@ -57,7 +57,7 @@ def control_chart_check(dossier: Dossier) -> Check:
     furthest = max(judged, key=lambda state: state.distance if state.distance == state.distance else 0.0)
     without = len(charts) - len(judged)
     among = f"{len(judged)} with limits, {without} without" if without else f"{len(judged)} charts"
-    return Check(name, "met", f"{furthest.name}: {furthest.finding} (furthest of {among})", basis)
+    return Check(name, "met", f"{furthest.name}: {furthest.finding} (the worst of {among})", basis)
 
 
 def _by_chance(charts: Sequence[ChartState]) -> float:
@@ -87,7 +87,7 @@ def _sentence(one: pd.Series, compared: int) -> str:
         f"{one['sample']}{lot}, {at_celsius(quantity, one['temperature_C'])}, "
         f"{reported_value(quantity, one['value'])} {unit}, is {signed(one['value'] - one['certified'])} "
         f"from the certified {plain(one['certified'], 10)}; limit ±{numeral(one['limit'])}"
-        + (f" (furthest of {compared})" if compared > 1 else "")
+        + (f" (the worst of {compared})" if compared > 1 else "")
     )
 
 

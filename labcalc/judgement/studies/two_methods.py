@@ -141,7 +141,7 @@ def report_comparison(
     facts = {"First": found.names[0], "Second": found.names[1], "Samples by both": str(len(found.samples))}
     facts["Allowed difference"] = found.told(allowed) if allowed > 0.0 else "not said"
     tables = (_lines_table(found), _differences_table(found), *_class_table(found))
-    title = f"{found.names[1]} beside {found.names[0]}"
+    title = f"{found.names[1][:1].upper()}{found.names[1][1:]} beside {found.names[0]}"
     return Study(title, file, facts, rank, _VERDICTS[rank], reason, findings, tables, found)
 
 

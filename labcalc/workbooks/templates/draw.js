@@ -19,6 +19,12 @@
 
   function read(place) { return JSON.parse(document.getElementById(place.dataset.figure).textContent); }
 
+  function narrow(place, figure) {  // a legend's names stand beneath each other: the drawing keeps its height
+    var layout = figure.layout, named = figure.data.filter(function (one) { return one.name && one.showlegend !== false; });
+    if (layout.showlegend !== false && named.length > 1) { place.style.height = (layout.height += 17 * (named.length - 1)) + "px"; }
+    Object.values(layout).forEach(function (one) { if (one && one.tickvals && one.tickvals.length > 24) { one.tickvals = []; } });
+  }
+
   function drawAll() {
     var look = Array.from(document.querySelectorAll(".drawing")).map(function (place) {
       return (read(place).layout.template || {}).layout;
@@ -28,6 +34,7 @@
       var figure = read(place), template = figure.layout.template;
       if (template && template.layout === "shared") { template.layout = look; }
       figure.data.forEach(function (one) { if (typeof one.x === "number") { one.x = figure.data[one.x].x; } });
+      if (place.clientWidth < 500) { narrow(place, figure); }
       Plotly.newPlot(place, figure.data, figure.layout, { responsive: true, displayModeBar: false, displaylogo: false });
     });
     document.documentElement.dataset.drawn = "yes";

@@ -1,6 +1,6 @@
 (function () {
   "use strict";
-  var RANKS = ["no report", "not releasable", "needs a second look", "releasable"], STEP = 300;
+  var RANKS = ["no report", "not releasable", "needs a second look", "releasable"], STEP = window.innerWidth < 640 ? 40 : 300;
   var rows = JSON.parse(document.getElementById("runs").textContent), shown = rows, room = STEP, sorted = "", down = false;
   var form = document.querySelector(".filters"), body = document.querySelector(".runs tbody");
   var status = form.querySelector("[role=status]"), more = document.querySelector(".more");
@@ -89,7 +89,6 @@
   form.addEventListener("reset", function () { setTimeout(choose); });
   more.addEventListener("click", function () { room += STEP; show(); });
   form.hidden = false;
-  more.hidden = rows.length <= room;
-  status.textContent = rows.length + " runs.";
+  show();
   document.documentElement.dataset.ready = "yes";
 })();
