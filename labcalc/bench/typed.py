@@ -67,8 +67,8 @@ class Column(NamedTuple):
     def range_in(self, unit: Unit) -> str:
         """Return the range in words; empty where there is none."""
         ends = sorted(float(unit.given(end)) for end in (self.lowest, self.highest) if math.isfinite(end))
-        words = " to ".join(plain(end, 10) for end in ends) + (" or more" if len(ends) == 1 else "")
-        return f"{words} {unit.symbol}".strip() if ends else ""
+        words = f"{' to '.join(plain(end, 10) for end in ends)} {unit.symbol}".strip()
+        return words + (" or more" if len(ends) == 1 else "") if ends else ""
 
 
 @dataclass(frozen=True)
@@ -166,7 +166,7 @@ def typed_number(text: str, place: str) -> float:
 
     Raises LabcalcError : It is none: place, what was typed, that a number is expected.
     """
-    written = text.strip()
+    written = " ".join(text.split())
     try:
         value = float(written.replace(",", ".").replace("\u2212", "-").replace("_", "x"))
     except ValueError:
