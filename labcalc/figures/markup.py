@@ -36,7 +36,11 @@ class Summary:
     facts: dict[str, Any]
 
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, Any]:
-        return {SUMMARY_MIME: self.facts, "text/html": look_of(".jp-OutputArea-output.jp-RenderedHTML"), "text/plain": self.facts["line"]}
+        return {
+            SUMMARY_MIME: self.facts,
+            "text/html": look_of(".jp-OutputArea-output.jp-RenderedHTML"),
+            "text/plain": self.facts["line"],
+        }
 
 
 @cache
