@@ -31,7 +31,7 @@ class Fragment:
 
 @dataclass(frozen=True)
 class Summary:
-    """What the index page says of a report; not shown in the report itself. In a notebook it brings the house's look."""
+    """What the index page says of a report, which doesn't show it. To a notebook it brings the house's look."""
 
     facts: dict[str, Any]
 

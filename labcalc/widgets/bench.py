@@ -108,10 +108,11 @@ class BenchPage:
         """Open the calculation that was chosen; of another page its first, beside the others."""
         page = change["new"]["page"]
         if page == change["old"].get("page"):
-            return self._open(change["new"]["calculation"])
-        titles = [one.title for one in CALCULATIONS.values() if one.page == page]
-        self.choice.choices = {"page": _PAGES, "calculation": titles}
-        self.choice.show(calculation=titles[0])
+            self._open(change["new"]["calculation"])
+        else:
+            titles = [one.title for one in CALCULATIONS.values() if one.page == page]
+            self.choice.choices = {"page": _PAGES, "calculation": titles}
+            self.choice.show(calculation=titles[0])
 
     def _open(self, title: str) -> None:
         """Open a calculation, with what was typed in it."""
