@@ -54,6 +54,10 @@ class LabcalcError(Exception):
     def __str__(self) -> str:
         return ": ".join(str(one) for one in self.args if one)
 
+    def _render_traceback_(self) -> list[str]:
+        """Say it in one line where IPython would show the way to it."""
+        return [f"labcalc: {self}"]
+
 
 class OutOfRangeError(LabcalcError, ValueError):
     """A quantity outside the range of a formula.

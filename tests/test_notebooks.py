@@ -11,6 +11,9 @@ import pytest
 
 NOTEBOOKS = sorted((Path(__file__).parents[1] / "notebooks").rglob("*.ipynb"))
 ids = [path.stem for path in NOTEBOOKS]
+PLAIN = {"from_python", "gallery"}
+"""What shows how it is done."""
+NO_CODE = {path.stem for path in NOTEBOOKS if path.parent.name == "notebooks"} - PLAIN
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=ids)
@@ -30,6 +33,15 @@ def test_only_checked_cells_keep_their_output(path: Path) -> None:
         if cell["cell_type"] == "code" and "keep_output" not in cell["metadata"].get("tags", []):
             assert not cell["outputs"], f"cell {cell['id']} keeps an output"
     assert "application/vnd.plotly.v1+json" not in path.read_text("utf-8")
+
+
+@pytest.mark.parametrize("path", [one for one in NOTEBOOKS if one.stem in NO_CODE], ids=sorted(NO_CODE))
+def test_of_a_cell_only_a_remark_is_seen(path: Path) -> None:
+    """Who reads the page needs no code; what is set for it stays in sight."""
+    for cell in json.loads(path.read_text("utf-8"))["cells"]:
+        if cell["cell_type"] == "code" and "parameters" not in cell["metadata"].get("tags", []):
+            assert cell["metadata"]["jupyter"]["source_hidden"]
+            assert cell["source"][0].startswith("# ")
 
 
 @pytest.mark.slow

@@ -41,7 +41,6 @@ def line(given: Given) -> Iterator[Result]:
     with_constant = formulae.fit_ubbelohde_walther(T, nu)
     curves["by the m-value"] = with_constant.kinematic_viscosity_at(at, **beyond)
     curves["by Andrade"] = formulae.fit_andrade(T, nu).viscosity_at(at, **beyond)
-    yield f"m = {plain(float(with_constant.m), 5)} of lg lg (ν + 0.8) against lg T (DIN 51563 [memory])."
     columns = {name: given.said("points 2", values, 5) for name, values in curves.items()}
     yield table(f"Viscosity, {unit}, with bands of 95 %", {head: given.said("points", at), **columns})
     if given["for"] is not None:
@@ -50,6 +49,7 @@ def line(given: Given) -> Iterator[Result]:
     measured = {head: given.said("points", T), f"Measured, {unit}": given.said("points 2", nu)}
     yield table("Departure from the line", {**measured, "Line less measured, %": apart})
     yield from _judged(given, fitted)
+    yield f"m = {plain(float(with_constant.m), 5)} of lg lg (ν + 0.8) against lg T (DIN 51563 [memory])."
     t = np.linspace(T.min(), T.max(), 41)
     drawn = {"line D341": fitted.kinematic_viscosity_at(t)} | ({"Vogel": vogel.viscosity_at(t)} if vogel else {})
     lines = [Series(name, given.drawn("points", t), given.drawn("points 2", curve)) for name, curve in drawn.items()]

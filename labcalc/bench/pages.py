@@ -13,7 +13,8 @@ from labcalc.formulae import grade_candidates
 
 _RESULTS = {**vars(measuring), **vars(oils)}
 _KINDS = {"mm²/s": "viscosity", "kg/m³": "density", "°C": "temperature"}
-_ENDS = {"density": (470.0, 1210.0), "temperature": ()}  # usual ranges of a grade's quantities
+_ENDS = {"density": (470.0, 1210.0), "temperature": (-273.15, 400.0)}
+"""Ranges of a grade's quantities; others go from 0.001 to 20 000 000."""
 
 
 def _all() -> Iterator[Calculation]:
@@ -41,7 +42,7 @@ def _grades(page: str, standard: str, example: Mapping[str, Any]) -> Calculation
     for key, one in table.quantities.items():
         label, kind = one.name[0].upper() + one.name[1:], _KINDS.get(one.unit, "")
         label += f", {one.unit}" if one.unit and not kind else ""
-        column = Column(label, kind, *_ENDS.get(kind, (1e-3,)))
+        column = Column(label, kind, *_ENDS.get(kind, (1e-3, 2e7)))
         fields.append(Field(key, label, (column,), optional=len(table.quantities) > 1))
     return Calculation(
         page,

@@ -166,7 +166,7 @@ def typed_number(text: str, place: str) -> float:
 
     Raises LabcalcError : It is none: place, what was typed, that a number is expected.
     """
-    written = text.strip()
+    written = " ".join(text.split())
     try:
         value = float(written.replace(",", ".").replace("\u2212", "-").replace("_", "x"))
     except ValueError:

@@ -3,7 +3,9 @@
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from html import escape
+from importlib.resources import files
 from typing import Any
 
 from labcalc.wording import plain
@@ -29,12 +31,23 @@ class Fragment:
 
 @dataclass(frozen=True)
 class Summary:
-    """What the index page says of a report; not shown in the report itself."""
+    """What the index page says of a report, which doesn't show it. To a notebook it brings the house's look."""
 
     facts: dict[str, Any]
 
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, Any]:
-        return {SUMMARY_MIME: self.facts, "text/plain": self.facts["line"]}
+        return {
+            SUMMARY_MIME: self.facts,
+            "text/html": look_of(".jp-OutputArea-output.jp-RenderedHTML"),
+            "text/plain": self.facts["line"],
+        }
+
+
+@cache
+def look_of(place: str) -> str:
+    """Return the look of the house for what a notebook shows in a place, told as CSS has it, as HTML."""
+    css = files("labcalc.data").joinpath("notebook.css").read_text("utf-8")
+    return f"<style>{css.replace('.labcalc-page', place)}</style>"
 
 
 def who(line: str, links: Mapping[str, str] | None = None) -> Fragment:

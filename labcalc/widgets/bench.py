@@ -12,7 +12,7 @@ from labcalc.bench import CALCULATIONS, Calculation, Table
 from labcalc.errors import LabcalcError
 from labcalc.figures import Fragment, Picture, note
 from labcalc.figures.lessons import draw_plot
-from labcalc.figures.markup import fact_list, folded, html_table
+from labcalc.figures.markup import fact_list, folded, html_table, verdict_box
 from labcalc.lessons import Plot
 from labcalc.widgets.controls import STYLE, Chart, Fit, Form, export_panel, told
 from labcalc.workbooks import Json, RenderedReport, keep_units, safe_stem
@@ -25,6 +25,10 @@ Typed: TypeAlias = Mapping[str, Mapping[str, str]]
 _KEPT = Path("bench-calculations-typed.json")
 """File beside the workbook in which what was typed stays."""
 _PAGES = tuple(dict.fromkeys(one.page for one in CALCULATIONS.values()))
+_CHOICE = (
+    {"key": "page", "label": "Page", "kind": "radio", "hint": ""},
+    {"key": "calculation", "label": "Calculation", "kind": "choice", "hint": ""},
+)
 _BUTTONS = (
     {"key": "example", "label": "Worked example", "hint": "Type the published example"},
     {"key": "empty", "label": "Empty", "hint": "Empty all fields of this calculation"},
@@ -50,7 +54,10 @@ def still_bench(page: str, typed: Typed, example: bool) -> Iterator[Fragment | P
         if words and page in ("", one.page):
             yield Fragment(f"<h2>{escape(f'{one.page}: {one.title}')}</h2>", one.title)
             yield fact_list({field.label: field.in_words(words) for field in one.fields})
-            yield from _pieces(one, words)
+            try:
+                yield from _pieces(one, words)
+            except LabcalcError as refusal:  # the others stand
+                yield verdict_box("refused", 2, str(refusal))
             yield Fragment(f'<section class="long">{_about(one).html}</section>', one.source)
 
 
@@ -83,40 +90,43 @@ class BenchPage:
     def __init__(self, page: str = "", typed: Typed | None = None, example: bool = False) -> None:
         self.typed = {**_kept(), **{key: dict(words) for key, words in (typed or {}).items()}}
         self._example = example
-        self.pages = ipywidgets.ToggleButtons(options=_PAGES, value=page or _PAGES[0])
-        self.choice, self.shown, self.about = ipywidgets.Dropdown(), ipywidgets.HTML(), ipywidgets.HTML()
-        self.chart, self._place = Chart(plotly_script()), ipywidgets.VBox()
-        left = [self.choice, self._place, self.about, export_panel(self._keep)]
-        columns = ipywidgets.HBox([ipywidgets.VBox(left), ipywidgets.VBox([self.shown, self.chart])])
+        self.choice = Form(_CHOICE, choices={"page": _PAGES, "calculation": ()})
+        self.shown, self.about, self._place = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.VBox()
+        self.chart = Chart(plotly_script())
+        columns = ipywidgets.HBox([self._place, ipywidgets.VBox([self.shown, self.chart])])
         columns.add_class("labcalc-bottom")
-        self.box = ipywidgets.VBox([ipywidgets.HTML(STYLE), Fit(), self.pages, columns])
+        rest = [self.about, export_panel(self._keep)]
+        self.box = ipywidgets.VBox([ipywidgets.HTML(STYLE), Fit(), self.choice, columns, *rest])
         self.box.add_class("labcalc-page")
         self.box.add_class("labcalc-bench")
-        self.pages.observe(lambda _: self._turn(), "value")
-        self.choice.observe(lambda _: self._open(), "value")
-        self._turn()
+        self.choice.observe(self._chosen, "values")
+        self.choice.show(page=page or _PAGES[0])
 
     def _repr_mimebundle_(self, **words: Any) -> Any:
         return self.box._repr_mimebundle_(**words)
 
-    def _turn(self) -> None:
-        """Offer the calculations of the page that was chosen; the first one opens."""
-        offered = [(one.title, one.key) for one in CALCULATIONS.values() if one.page == self.pages.value]
-        self.choice.options, self.choice.value = offered, offered[0][1]
+    def _chosen(self, change: Any) -> None:
+        """Open the calculation that was chosen; of another page its first, beside the others."""
+        page = change["new"]["page"]
+        if page == change["old"].get("page"):
+            self._open(change["new"]["calculation"])
+        else:
+            titles = [one.title for one in CALCULATIONS.values() if one.page == page]
+            self.choice.choices = {"page": _PAGES, "calculation": titles}
+            self.choice.show(calculation=titles[0])
 
-    def _open(self) -> None:
-        """Open the calculation that was chosen, with what was typed in it."""
-        if self.choice.value is None:  # between two pages
-            return
-        one = self.calculation = CALCULATIONS[self.choice.value]
+    def _open(self, title: str) -> None:
+        """Open a calculation, with what was typed in it."""
+        one = self.calculation = next(one for one in CALCULATIONS.values() if one.title == title)
         fields, choices = [], {field.key: list(field.choices) for field in one.fields if field.choices}
         for field in one.fields:
-            kind = "choice" if field.choices else "area" if len(field.columns) > 1 else "text"
+            kind = "choice" if field.choices else "area" if len(field.columns) > 1 or field.key == "results" else "text"
             hint = field.columns[0].usual_range if kind == "text" else ""
             fields.append({"key": field.key, "label": field.label, "kind": kind, "hint": hint})
-            units = {key: list(symbols) for key, symbols in field.symbols().items() if len(symbols) > 1}
-            fields += [{"key": key, "label": f"Unit: {field.label}", "kind": "unit", "hint": ""} for key in units]
-            choices |= units
+            for column, (key, symbols) in zip(field.columns, field.symbols().items(), strict=False):
+                if len(symbols) > 1:
+                    choices[key] = list(symbols)
+                    fields.append({"key": key, "label": f"Unit: {column.name}", "kind": "unit", "hint": ""})
         self.form = Form(fields, _BUTTONS, self._press)
         self.form.choices = choices
         self._place.children = (self.form,)

@@ -11,10 +11,11 @@ import ipywidgets
 import traitlets
 
 from labcalc.errors import LabcalcError
+from labcalc.figures.markup import look_of
 
 _HERE = Path(__file__).parent
 
-STYLE = f"<style>{(_HERE / 'page.css').read_text('utf-8')}</style>"
+STYLE = look_of(".labcalc-page")
 """The look of the house, as HTML."""
 
 

@@ -88,7 +88,11 @@ function render({ model, el }) {
     one.textContent = button.label;
     one.title = button.hint;
     one.addEventListener("click", function () {
-      if (button.key === "copy") { navigator.clipboard.writeText(model.get("copied")); }
+      if (button.key === "copy") {
+        navigator.clipboard.writeText(model.get("copied")).then(
+          function () { said.textContent = "Copied."; },
+          function () { said.textContent = "The browser lets no page copy: mark the tables, and press Ctrl+C."; });
+      }
       send(button.key);
     });
     row.append(one);

@@ -311,7 +311,7 @@ def test_what_cannot_be_added_is_refused(evidence: Evidence) -> None:
         with_measurement(evidence, "density", 40.0, 858.0, "shake")
     with pytest.raises(EvidenceError, match="'colour' can't be added"):
         with_measurement(evidence, "colour", 40.0, 858.0, "refill and repeat")
-    with pytest.raises(EvidenceError, match="density −1 at 40 °C: a measured value is above 0"):
+    with pytest.raises(EvidenceError, match="density −1 at 40 °C: 300 to 2000 at −100 °C to 400 °C is expected"):
         with_measurement(evidence, "density", 40.0, -1.0, "refill and repeat")
     with pytest.raises(EvidenceError, match="run S1 holds no density at 60 °C to correct"):
         with_measurement(evidence, "density", 60.0, 850.0, "original record")

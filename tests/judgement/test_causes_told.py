@@ -378,9 +378,9 @@ def test_the_record_corrects_the_value_that_is_furthest_off() -> None:
         with_measurement(evidence, KV, 40.1, 46.0, "original record")
 
 
-@pytest.mark.parametrize("value", [0.0, -1.0, NAN])
-def test_a_measured_value_is_above_0(value: float) -> None:
-    with pytest.raises(EvidenceError, match="a measured value is above 0"):
+@pytest.mark.parametrize("value", [0.0, -1.0, 1e99, NAN])
+def test_a_measured_value_is_one_of_a_liquid(value: float) -> None:
+    with pytest.raises(EvidenceError, match=r"0\.01 to 10000000 at −100 °C to 400 °C is expected"):
         with_measurement(usual((KV, 40.0)), KV, 40.0, value, "refill and repeat")
 
 

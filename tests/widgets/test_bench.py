@@ -24,7 +24,8 @@ def beside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def choose(page: BenchPage, key: str) -> None:
-    page.pages.value, page.choice.value = CALCULATIONS[key].page, key
+    page.choice.show(page=CALCULATIONS[key].page)
+    page.choice.show(calculation=CALCULATIONS[key].title)
 
 
 def test_what_is_typed_shows_and_stays(beside: Path) -> None:
@@ -49,7 +50,7 @@ def test_the_first_calculation_of_a_page_is_open() -> None:
     assert "141.7" in page.shown.value
     assert not Path("bench-calculations-typed.json").exists(), "nobody has typed anything"
     assert page.chart.layout.display == "none"
-    page.pages.value = "Curve"
+    page.choice.show(page="Curve")
     assert "with bands of" in page.shown.value
     assert page.chart.drawn["data"]
     assert page.chart.layout.display == ""
@@ -103,6 +104,17 @@ def test_a_report_with_parameters_has_what_was_typed(tmp_path: Path) -> None:
         list(still_bench("Curves", {}, True))
 
 
+def test_one_refused_calculation_says_so_in_its_place(tmp_path: Path) -> None:
+    typed = {"index": {"kv_40": "8.86", "kv_100": "73.30"}, "scales": {"value": "300", "at": "50"}}
+    render_workbook(
+        workbook_file("bench_calculations"), {"typed": typed, "example": False}, tmp_path / "page.html", title="All"
+    )
+    text = (tmp_path / "page.html").read_text("utf-8")
+    assert "Refused" in text
+    assert "an oil is thicker at 40" in text
+    assert "141.7" in text
+
+
 @pytest.mark.slow
 @needs_chromium
 def test_in_jupyterlab(tmp_path: Path) -> None:
@@ -111,12 +123,14 @@ def test_in_jupyterlab(tmp_path: Path) -> None:
         tab.go(address)
         run_all_cells(tab, lambda: page_came(tab))
         tab.wait("document.querySelector('.labcalc-bench .main-svg')")
-        noise = "document.querySelector('.labcalc-bench .labcalc-form input')"
+        noise = "document.querySelector('.labcalc-bench .labcalc-bottom input')"
         for typed, told in (("abc", "'abc': a number is expected"), ("1,0", "Viscosity, mm²/s, with bands")):
             tab.run(f"{noise}.value = {typed!r}; {noise}.dispatchEvent(new Event('change'))")
             tab.wait(f"document.querySelector('.labcalc-bench').innerText.includes({told!r})")
-        tab.click(
-            "[...document.querySelectorAll('.labcalc-bench button')].find(one => one.innerText.trim() === 'Density')"
-        )
+        tab.run("document.querySelector('.labcalc-bench input:checked').focus()")
+        tab.press("ArrowRight", times=2)
         tab.wait("document.querySelector('.labcalc-bench').innerText.includes('667.718')")
+        tab.press("ArrowRight")
+        tab.wait("document.querySelector('.labcalc-bench').innerText.includes('11.842')")
+        assert tab.run("document.querySelector('.labcalc-bench textarea').clientWidth") > 150
     assert json.loads((tmp_path / "bench-calculations-typed.json").read_text("utf-8"))["line"]["noise"] == "1,0"

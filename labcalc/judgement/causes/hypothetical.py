@@ -70,21 +70,27 @@ def what_if(
     return WhatIf(evidence.in_units(evidence.mean + effect), residual, misfit, number, p, sentence)
 
 
+_MEASURED = {"kinematic viscosity": (0.01, 1e7), "density": (300.0, 2000.0)}
+"""From where to where a liquid is measured, [mm²/s] and [kg/m³]."""
+
+
 def with_measurement(evidence: Evidence, quantity: str, temperature_C: float, value: float, kind: str) -> Evidence:
     """Add a measurement that was made, or that might be, to the evidence.
 
     value : What was measured, [mm²/s] or [kg/m³]. Of a reference oil: of the one nearest in viscosity to the sample.
     kind : One of ``KINDS``. With ``original record`` the value takes the place of the one in the run.
     Returns : With one row more; with ``original record`` as many as before.
-    Raises EvidenceError : The kind or the quantity is none, the value isn't positive, no reference oil is certified
-        there, or the run holds no such value to correct.
+    Raises EvidenceError : The kind or the quantity is none, value or temperature is none of a liquid, no reference oil
+        is certified there, or the run holds no such value to correct.
     """
     if kind not in KINDS:
         raise EvidenceError(f"'{kind}' is no kind of measurement; there are: {', '.join(KINDS)}")
-    if quantity not in ("kinematic viscosity", "density"):
+    if quantity not in _MEASURED:
         raise EvidenceError(f"'{quantity}' can't be added; it is kinematic viscosity or density")
-    if not value > 0.0:
-        raise EvidenceError(f"{quantity} {plain(value)} at {celsius(temperature_C)}: a measured value is above 0")
+    lowest, highest = _MEASURED[quantity]
+    if not (lowest <= value <= highest and -100.0 <= temperature_C <= 400.0):
+        usual = f"{plain(lowest)} to {plain(highest, 8)} at −100 °C to 400 °C is expected"
+        raise EvidenceError(f"{quantity} {plain(value)} at {celsius(temperature_C)}: {usual}")
     if kind == "original record":
         return _corrected(evidence, quantity, temperature_C, value)
     oil = nearest_oil(evidence, temperature_C).name if kind == "reference oil" else ""

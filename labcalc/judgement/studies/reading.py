@@ -16,6 +16,7 @@ from labcalc.lab import nearest
 from labcalc.wording import first_of, numeral
 
 TEXT, NUMBER, POSITIVE = "text", "a number", "a number above 0"
+HIGHEST = 1e15  # no result is as large, and the squares of larger ones are lost
 
 
 @dataclass(frozen=True)
@@ -120,7 +121,7 @@ def _taken(cell: str, kind: str, comma: bool) -> str | float | None:
         number = float(cell.replace(",", ".") if comma else cell) if cell else math.nan
     except ValueError:
         return None
-    fits = not cell or (math.isfinite(number) and (kind == NUMBER or number > 0.0))
+    fits = not cell or (abs(number) < HIGHEST and (kind == NUMBER or number > 0.0))
     return number if fits else None
 
 

@@ -11,6 +11,7 @@ from scipy.special import fdtrc
 
 from labcalc.judgement.duplicates.report import DUPLICATE_VERDICTS
 from labcalc.judgement.studies.reading import (
+    HIGHEST,
     NUMBER,
     POSITIVE,
     TEXT,
@@ -171,8 +172,11 @@ def _participants(read: StudyFile, place: int) -> Array:
     row = read.rows.loc[place].to_dict()
     try:
         found = np.array([float(one.replace(",", ".")) for one in row["participants"].split()])
-    except ValueError as wrong:
-        raise read.refused(place, f"participants: {wrong}; numbers with blanks between were expected") from None
+    except ValueError:
+        found = np.array([np.nan])
+    if not (np.abs(found) < HIGHEST).all():
+        text = f"participants '{row['participants']}': numbers with blanks between were expected"
+        raise read.refused(place, text)
     if found.size and row["own"] not in found:
         raise read.refused(place, f"own {row['own']:g} is not among the results of the participants")
     return found
