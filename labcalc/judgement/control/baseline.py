@@ -8,17 +8,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from labcalc import statistics
 from labcalc.judgement.certificates import UNITS, certified_by
 from labcalc.lab import ControlChoices, Decision, Laboratory, reference_of
-from labcalc.statistics import (
-    ChartLimits,
-    anderson_darling,
-    individuals_limits,
-    lot_change,
-    resolution,
-    serial_dependence,
-    stated_limits,
-)
+from labcalc.statistics import ChartLimits
 from labcalc.statistics.charts.normality import NORMALITY_LIMIT
 from labcalc.wording import counted
 
@@ -65,10 +58,10 @@ def baseline_limits(
     settled_at = control.settled_results
     try:
         if old is not None and baseline.size < settled_at:
-            return lot_change(baseline, old, settled_at=settled_at).limits, ""
+            return statistics.lot_change(baseline, old, settled_at=settled_at).limits, ""
         # Where the exports round coarsely, neighbours are often equal: the moving range is then too small.
-        spread = "standard deviation" if resolution(as_written).coarse else "moving range"
-        return individuals_limits(baseline, **_chosen(spread, control)), ""
+        spread = "standard deviation" if statistics.resolution(as_written).coarse else "moving range"
+        return statistics.individuals_limits(baseline, **_chosen(spread, control)), ""
     except ValueError as refusal:
         return None, str(refusal)
 
@@ -76,7 +69,7 @@ def baseline_limits(
 def signed_limits(signed: Decision, control: ControlChoices) -> ChartLimits:
     """Return the limits that somebody signed, by the numbers of the decision: nothing later moves them."""
     spread = "moving range" if signed.sigma_from == "moving range" else "standard deviation"
-    return stated_limits(signed.centre, signed.sigma, signed.results, **_chosen(spread, control))
+    return statistics.stated_limits(signed.centre, signed.sigma, signed.results, **_chosen(spread, control))
 
 
 def _chosen(spread: str, control: ControlChoices) -> dict[str, Any]:
@@ -93,14 +86,14 @@ def screen_baseline(as_written: NDArray[np.float64], plotted: NDArray[np.float64
     if plotted.size < _FEWEST_TO_SCREEN or not np.ptp(plotted) > 0.0:
         return ()
     found = []
-    rounding = resolution(as_written)
+    rounding = statistics.resolution(as_written)
     if rounding.coarse:
         of_spread = f"{rounding.ratio:.1f} of the standard deviation"
         found.append(f"rounded to {rounding.step:g}, {of_spread}: normality not tested")
-    elif (normality := anderson_darling(plotted)).departs:
+    elif (normality := statistics.anderson_darling(plotted)).departs:
         statistic = f"A2* {normality.adjusted:.2f}, limit {NORMALITY_LIMIT:g} [memory]"
         found.append(f"not normal: Anderson-Darling {statistic}")
-    if (neighbours := serial_dependence(plotted)).dependent:
+    if (neighbours := statistics.serial_dependence(plotted)).dependent:
         ratio = f"von Neumann ratio {neighbours.von_neumann:.2f}, limit {neighbours.lower_limit:.2f}"
         found.append(f"neighbours resemble each other: {ratio}")
     return tuple(found)

@@ -11,22 +11,12 @@ from labcalc.errors import EvidenceError
 from labcalc.judgement.checks import About, Check, State
 from labcalc.judgement.control.status import REMEDIES
 from labcalc.judgement.record.dossier import Dossier
+from labcalc.judgement.run import validity
 from labcalc.judgement.run.conformity import specification_checks, typical_check
 from labcalc.judgement.run.derived_results import consequences_of
 from labcalc.judgement.run.previous_results import earlier_runs_check
 from labcalc.judgement.run.reference_oils import control_chart_check, reference_checks
 from labcalc.judgement.run.results import results_of
-from labcalc.judgement.run.validity import (
-    carry_over_check,
-    correction_checks,
-    decision_checks,
-    density_slope_check,
-    falling_checks,
-    line_check,
-    record_checks,
-    refused_rows_check,
-    repeat_checks,
-)
 from labcalc.judgement.uncertainty.results import Consequence, Results
 from labcalc.lab import PrecisionStatement
 from labcalc.lab.practice import FILLING_AND_CLEANING
@@ -174,15 +164,16 @@ def judge(dossier: Dossier) -> Judgement:
     results = results_of(dossier)
     consequences = consequences_of(dossier, results)
     compared = (typical_check(dossier, results), earlier_runs_check(dossier, results))
+    of_record = (validity.record_checks, validity.decision_checks, validity.refused_rows_check)
     checks = (
-        *_about("decision", (*record_checks(dossier), *decision_checks(dossier), *refused_rows_check(dossier))),
-        *falling_checks(dossier, results),
-        *correction_checks(dossier, results),
-        *repeat_checks(dossier, results),
+        *_about("decision", (one for made in of_record for one in made(dossier))),
+        *validity.falling_checks(dossier, results),
+        *validity.correction_checks(dossier, results),
+        *validity.repeat_checks(dossier, results),
         *_about("instrument", (*reference_checks(dossier), control_chart_check(dossier))),
-        density_slope_check(dossier, results),
-        line_check(dossier, results),
-        *_about("order", (carry_over_check(dossier, results),)),
+        validity.density_slope_check(dossier, results),
+        validity.line_check(dossier, results),
+        *_about("order", (validity.carry_over_check(dossier, results),)),
         *_about("specification", specification_checks(dossier, results, consequences)),
         *(check for check in compared if check is not None),
     )

@@ -11,25 +11,8 @@ from typing import Literal
 
 import pandas as pd
 
+from labcalc import lab
 from labcalc.judgement.certificates import UNITS
-from labcalc.lab import (
-    CertifiedValue,
-    Decision,
-    Instrument,
-    Laboratory,
-    Precision,
-    PrecisionStatement,
-    Product,
-    ReferenceLot,
-    ReferenceMaterial,
-    lot_in_use,
-    method_of,
-    name_fits,
-    nearest,
-    product_of,
-    published_precision,
-    reference_of,
-)
 from labcalc.wording import at_celsius, counted, plain
 
 Severity = Literal["error", "warning", "note"]
@@ -85,7 +68,7 @@ _USUAL_COVERAGE = (1.9, 3.3)
 """From k of the normal distribution, 95 %, to that of 99.9 %, with Student's factors of few results in between."""
 
 
-def findings_of_description(laboratory: Laboratory) -> Iterator[Finding]:
+def findings_of_description(laboratory: lab.Laboratory) -> Iterator[Finding]:
     """Yield what contradicts itself, or physics, in what lab.toml says."""
     for r, oil in enumerate(laboratory.references, 1):
         for n, lot in enumerate(oil.lots, 1):
@@ -97,7 +80,7 @@ def findings_of_description(laboratory: Laboratory) -> Iterator[Finding]:
         yield from _methods(laboratory, instrument, f"instrument[{i}].methods")
 
 
-def _certificate(name: str, lot: ReferenceLot, key: str) -> Iterator[Finding]:
+def _certificate(name: str, lot: lab.ReferenceLot, key: str) -> Iterator[Finding]:
     for c, one in enumerate(lot.certified, 1):
         yield from _certified(f"{name}, {_in_words(one)}", one, f"{key}[{c}]")
     warmer = sorted((one for one in lot.certified if not _in_g_cm3(one)), key=lambda one: one.temperature_C)
@@ -107,15 +90,15 @@ def _certificate(name: str, lot: ReferenceLot, key: str) -> Iterator[Finding]:
             yield Finding("error", key, finding, "Compare with the certificate: are two values swapped?")
 
 
-def _in_words(one: CertifiedValue) -> str:
+def _in_words(one: lab.CertifiedValue) -> str:
     return at_celsius(f"{one.quantity} {plain(one.value)} {UNITS[one.quantity]}", one.temperature_C)
 
 
-def _in_g_cm3(one: CertifiedValue) -> bool:
+def _in_g_cm3(one: lab.CertifiedValue) -> bool:
     return one.quantity == "density" and one.value < _LIGHTEST_KG_M3
 
 
-def _certified(name: str, one: CertifiedValue, key: str) -> Iterator[Finding]:
+def _certified(name: str, one: lab.CertifiedValue, key: str) -> Iterator[Finding]:
     U, k = one.expanded_uncertainty, one.coverage_factor
     share, right, light = 100.0 * U / one.value, f"{1000.0 * one.value:.10g}", _in_g_cm3(one)
     is_large, is_unusual = share > _LARGEST_U_PERCENT and not light, not _USUAL_COVERAGE[0] <= k <= _USUAL_COVERAGE[1]
@@ -130,7 +113,7 @@ def _certified(name: str, one: CertifiedValue, key: str) -> Iterator[Finding]:
             yield Finding(severity, f"{key}.{field}", f"{name}: {finding}", remedy)
 
 
-def _limits(product: Product, key: str) -> Iterator[Finding]:
+def _limits(product: lab.Product, key: str) -> Iterator[Finding]:
     for n, limit in enumerate(product.limits, 1):
         for one in product.typical:
             alike = one.quantity == limit.quantity and not abs(one.temperature_C - limit.temperature_C) > 0.0
@@ -139,24 +122,24 @@ def _limits(product: Product, key: str) -> Iterator[Finding]:
                 yield Finding("warning", f"{key}[{n}]", finding, "Compare both: one of them is wrong.")
 
 
-def _precision_classes(laboratory: Laboratory) -> Iterator[Finding]:
-    shipped = (one.precision_class for one in published_precision() if one.default)
+def _precision_classes(laboratory: lab.Laboratory) -> Iterator[Finding]:
+    shipped = (one.precision_class for one in lab.published_precision() if one.default)
     known = {name.casefold(): name for name in (*shipped, *(one.precision_class for one in laboratory.precision))}
     for p, product in enumerate(laboratory.products, 1):
         if (name := product.precision_class) and name.casefold() not in known:
-            finding = f"{product.name}: no precision statement is for '{name}'{nearest(name, known.values())}"
+            finding = f"{product.name}: no precision statement is for '{name}'{lab.nearest(name, known.values())}"
             remedy = f"Known are {', '.join(known.values())}; [[precision]] can state another."
             yield Finding("warning", f"product[{p}].precision_class", finding, remedy)
 
 
-def _methods(laboratory: Laboratory, instrument: Instrument, key: str) -> Iterator[Finding]:
+def _methods(laboratory: lab.Laboratory, instrument: lab.Instrument, key: str) -> Iterator[Finding]:
     """Name the classes of products that no precision of the instrument's method is known for here."""
     asked = dict.fromkeys(one.precision_class for one in laboratory.products if one.precision_class)
     for quantity in ("kinematic viscosity", "density"):
-        if not (method := method_of(laboratory, instrument.name, quantity)):
+        if not (method := lab.method_of(laboratory, instrument.name, quantity)):
             continue
-        published = [one for one in published_precision() if one.edition_title == method]
-        ones: list[Precision | PrecisionStatement] = [*published, *laboratory.precision]
+        published = [one for one in lab.published_precision() if one.edition_title == method]
+        ones: list[lab.Precision | lab.PrecisionStatement] = [*published, *laboratory.precision]
         stated = {one.precision_class.casefold() for one in ones if one.quantity == quantity}
         if lacking := [name for name in asked if name.casefold() not in stated]:
             what = f"{quantity} of {', '.join(lacking)}"
@@ -167,7 +150,7 @@ def _methods(laboratory: Laboratory, instrument: Instrument, key: str) -> Iterat
 _TEXTS = ["run", "sample", "product", "lot", "role", "instrument"]
 
 
-def findings_of_exports(table: pd.DataFrame, laboratory: Laboratory) -> Iterator[Finding]:
+def findings_of_exports(table: pd.DataFrame, laboratory: lab.Laboratory) -> Iterator[Finding]:
     """Yield what exports and lab.toml don't agree on; ``table`` is tidy, as ``label_runs`` returns it."""
     if table.empty:
         return
@@ -201,10 +184,10 @@ def findings_of_patterns(
 
     ``described`` holds, in the order in which they are asked, name and patterns of each record by their key.
     """
-    fitting = {key: [one for one in names if name_fits(one, patterns)] for key, (_, patterns) in described.items()}
+    fitting = {key: [one for one in names if lab.name_fits(one, patterns)] for key, (_, patterns) in described.items()}
     for key, (name, patterns) in described.items():
         for n, pattern in enumerate(patterns, 1):
-            if not any(name_fits(one, [pattern]) for one in fitting[key]):
+            if not any(lab.name_fits(one, [pattern]) for one in fitting[key]):
                 yield Finding("note", f"{key}[{n}]", f"{name}: no {thing} fits '{pattern}'")
     for first, second in combinations(described, 2):
         if both := sorted({*fitting[first]} & {*fitting[second]}):
@@ -213,64 +196,65 @@ def findings_of_patterns(
             yield Finding("warning", second, finding, f"{taking} takes them; make a pattern narrower if it shouldn't.")
 
 
-def unknown_runs(decisions: Iterable[Decision], record: pd.DataFrame) -> tuple[Decision, ...]:
+def unknown_runs(decisions: Iterable[lab.Decision], record: pd.DataFrame) -> tuple[lab.Decision, ...]:
     """Return the decisions about a run that the record does not hold."""
     asked = [one for one in decisions if one.run]
     known = set(record.loc[record["run"].isin({one.run for one in asked}), "run"]) if asked else set()
     return tuple(one for one in asked if one.run not in known)
 
 
-def _undescribed(rows: pd.DataFrame, laboratory: Laboratory) -> Iterator[Finding]:
+def _undescribed(rows: pd.DataFrame, laboratory: lab.Laboratory) -> Iterator[Finding]:
     """Group samples without product by the product's name in the exports, or by how their names begin."""
     samples = rows.loc[rows["role"] != "reference", ["sample", "product"]].drop_duplicates()
     groups: dict[tuple[str, str], list[str]] = defaultdict(list)
     for sample, product in samples.itertuples(index=False):
-        if product_of(laboratory, sample=sample, product=product) is None:
+        if lab.product_of(laboratory, sample=sample, product=product) is None:
             groups[product, "" if product else next(iter(prefixes_of(sample)), "")].append(sample)
     for (product, prefix), names in groups.items():
-        guess = nearest(product, [one.name for one in laboratory.products])
+        guess = lab.nearest(product, [one.name for one in laboratory.products])
         of = f", of the exports' product '{product}'{guess}" if product else ""
         finding = f"no product and no reference oil fits {counted(len(names), 'sample')}: {examples(names)}{of}"
         remedy = f'Add it, with samples = ["{prefix}*"].' if prefix else "Add it, as a [[product]] or a [[reference]]."
         yield Finding("warning", "product", finding, remedy)
 
 
-def _instruments(rows: pd.DataFrame, laboratory: Laboratory) -> Iterator[Finding]:
+def _instruments(rows: pd.DataFrame, laboratory: lab.Laboratory) -> Iterator[Finding]:
     seen, known = [*filter(None, rows["instrument"].unique())], [one.name for one in laboratory.instruments]
     for name in (one for one in seen if one not in known):
-        finding = f"the exports name '{name}', which lab.toml doesn't{nearest(name, known)}"
+        finding = f"the exports name '{name}', which lab.toml doesn't{lab.nearest(name, known)}"
         yield Finding("warning", "instrument", finding, f'Add an [[instrument]] with name = "{name}".')
     for n, name in enumerate(known, 1):
         if name not in seen:
-            yield Finding("note", f"instrument[{n}].name", f"no export is of '{name}'{nearest(name, seen)}")
+            yield Finding("note", f"instrument[{n}].name", f"no export is of '{name}'{lab.nearest(name, seen)}")
 
 
-def _without_certificate(rows: pd.DataFrame, laboratory: Laboratory) -> Iterator[Finding]:
+def _without_certificate(rows: pd.DataFrame, laboratory: lab.Laboratory) -> Iterator[Finding]:
     oils = rows[(rows["role"] == "reference") & rows["day"].notna()]
     groups: dict[tuple[str, str, str], dict[str, date]] = defaultdict(dict)
     for run, sample, lot, day in oils[["run", "sample", "lot", "day"]].drop_duplicates().itertuples(index=False):
-        oil = reference_of(laboratory, sample)
-        if oil is None or lot_in_use(oil, lot, day) is None:
+        oil = lab.reference_of(laboratory, sample)
+        if oil is None or lab.lot_in_use(oil, lot, day) is None:
             groups[sample, *_why_no_certificate(oil, lot, day)][run] = day
     for (sample, reason, remedy), days in groups.items():
         finding = f"{sample}: {counted(len(days), 'run')} without a certificate valid on the day: {reason}"
         yield Finding("warning", "reference", f"{finding}; {days_in_words(days.values())}", remedy)
 
 
-def _why_no_certificate(oil: ReferenceMaterial | None, lot: str, day: date) -> tuple[str, str]:
+def _why_no_certificate(oil: lab.ReferenceMaterial | None, lot: str, day: date) -> tuple[str, str]:
     """Return the reason and what to do."""
     if oil is None:
         return "the export calls it a reference oil, and no [[reference]] fits it", "Add one."
     named = [one for one in oil.lots if one.lot.casefold() == lot.strip().casefold()]
     if lot.strip() and not named:
-        return f"no lot '{lot}' in lab.toml{nearest(lot, [one.lot for one in oil.lots])}", "Add its [[reference.lot]]."
+        guess = lab.nearest(lot, [one.lot for one in oil.lots])
+        return f"no lot '{lot}' in lab.toml{guess}", "Add its [[reference.lot]]."
     if valid := [one.lot for one in oil.lots if one.valid_from <= day <= one.valid_to and not named]:
         return f"the export names no lot, and {', '.join(valid)} are valid", "End a lot with its last day of use."
     dates = ", ".join(f"lot {one.lot} is valid {one.valid_from} to {one.valid_to}" for one in named or oil.lots)
     return dates, "Compare the dates with the certificate, or add the lot that was in use."
 
 
-def _days_without_check(rows: pd.DataFrame, laboratory: Laboratory) -> Iterator[Finding]:
+def _days_without_check(rows: pd.DataFrame, laboratory: lab.Laboratory) -> Iterator[Finding]:
     """A check is taken to hold for as many days as ``reference_age_h`` gives it, its own the first."""
     dated = rows[rows["day"].notna() & (rows["instrument"] != "")]
     lasting = range(max(1, math.ceil(laboratory.report.reference_age_h / 24.0)))

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from labcalc import statistics
 from labcalc.errors import StudyError
 from labcalc.judgement.studies.reading import (
     NUMBER,
@@ -18,20 +19,6 @@ from labcalc.judgement.studies.reading import (
     ranked,
     reach,
     read_study,
-)
-from labcalc.statistics import (
-    CrossedEffect,
-    CrossedStudy,
-    InterlaboratoryPrecision,
-    MandelStatistics,
-    PrecisionRelation,
-    ScreenedCells,
-    crossed_study,
-    interlaboratory_cells,
-    interlaboratory_precision,
-    mandel_statistics,
-    precision_relations,
-    screen_cells,
 )
 from labcalc.statistics.precision.method_precision import LIMIT_FACTOR
 from labcalc.wording import first_of, numeral, p_value, percent
@@ -52,10 +39,10 @@ _FORMS = {"constant": "{a}", "proportional": "{b} m", "linear": "{a} + {b} m", "
 class LaboratoryStudy:
     """A study between laboratories: consistency of all cells, and precision of those kept."""
 
-    consistency: MandelStatistics
-    screened: ScreenedCells
-    precision: InterlaboratoryPrecision
-    relations: tuple[PrecisionRelation, ...]  # the form that fits s_r best, and s_R; none for fewer than three levels
+    consistency: statistics.MandelStatistics
+    screened: statistics.ScreenedCells
+    precision: statistics.InterlaboratoryPrecision
+    relations: tuple[statistics.PrecisionRelation, ...]  # what fits s_r best, and s_R; of three levels or more
 
 
 def report_precision(
@@ -94,14 +81,16 @@ def report_precision(
 
 
 def _between_laboratories(read: StudyFile, keep: Sequence[str]) -> Study:
-    cells = interlaboratory_cells(read.rows["laboratory"].tolist(), read.rows["level"].tolist(), read.rows["result"])
-    screened = screen_cells(cells, keep=[(lab, level) for lab, _, level in (one.partition("@") for one in keep)])
-    found, relations = interlaboratory_precision(screened.cells), tuple[PrecisionRelation, ...]()
+    laboratories, levels = (read.rows[name].tolist() for name in ("laboratory", "level"))
+    cells = statistics.interlaboratory_cells(laboratories, levels, read.rows["result"])
+    kept = [(lab, level) for lab, _, level in (one.partition("@") for one in keep)]
+    screened = statistics.screen_cells(cells, keep=kept)
+    found, relations = statistics.interlaboratory_precision(screened.cells), tuple[statistics.PrecisionRelation, ...]()
     if len(found.levels) >= 3 and min(*found.mean, *found.repeatability_deviation) > 0.0:
         repeats = found.repeatability_deviation, found.repeatability_degrees_of_freedom
         others = found.reproducibility_deviation, found.reproducibility_degrees_of_freedom
-        relations = tuple(precision_relations(found.mean, *one)[0] for one in (repeats, others))
-    study = LaboratoryStudy(mandel_statistics(cells), screened, found, relations)
+        relations = tuple(statistics.precision_relations(found.mean, *one)[0] for one in (repeats, others))
+    study = LaboratoryStudy(statistics.mandel_statistics(cells), screened, found, relations)
     rank, findings = ranked(_flags(study))
     fewest = numeral(float(found.reproducibility_degrees_of_freedom.min()), 0)
     of_R = f"R rests on {fewest} degrees of freedom or more"
@@ -131,7 +120,7 @@ def _flags(study: LaboratoryStudy) -> Iterator[Finding]:
 
 
 def _relation_words(study: LaboratoryStudy) -> list[str]:
-    def words(limit: str, one: PrecisionRelation) -> str:
+    def words(limit: str, one: statistics.PrecisionRelation) -> str:
         factors = (LIMIT_FACTOR * one.intercept, LIMIT_FACTOR * one.slope, one.slope)
         a, b, power = (numeral(factor, figures=3) for factor in factors)
         return f"{limit} = {_FORMS[one.form].format(a=a, b=b, power=power)}, m the level (fit {p_value(one.p_value)})"
@@ -174,7 +163,7 @@ def _crossed(read: StudyFile, factors: list[str], lower: float, upper: float, in
     if upper <= lower:
         raise ValueError(f"limits {lower:g} and {upper:g}: the upper one has to be above the lower one")
     codes = {name: read.rows[name].tolist() for name in (*factors, "level")}
-    study = crossed_study(codes, 100.0 * np.log(results) if in_percent else results, "level")
+    study = statistics.crossed_study(codes, 100.0 * np.log(results) if in_percent else results, "level")
     share, low, high = study.precision_to_tolerance(100.0 * math.log(upper / lower) if in_percent else upper - lower)
     rank, findings = ranked(_gauge_findings(study))
     told = f"6 s are {percent(share)} of the tolerance ({percent(low)} to {percent(high)})"
@@ -190,7 +179,7 @@ def _crossed(read: StudyFile, factors: list[str], lower: float, upper: float, in
     return Study("Measurement study", read, facts, rank, verdict, reason, findings, tables, study)
 
 
-def _gauge_findings(study: CrossedStudy) -> Iterator[Finding]:
+def _gauge_findings(study: statistics.CrossedStudy) -> Iterator[Finding]:
     for one in study.effects:
         if one.p_value < 0.05 and one.line.name != study.part:
             what = "from level to level in their bias" if study.part in one.line.name else "in their mean"
@@ -210,11 +199,11 @@ def _gauge_findings(study: CrossedStudy) -> Iterator[Finding]:
         yield 1, "Repeats", found, "Repeat every measurement at least once."
 
 
-def _gauge_table(study: CrossedStudy, unit: str) -> StudyTable:
+def _gauge_table(study: statistics.CrossedStudy, unit: str) -> StudyTable:
     def row(name: str, variance: float, ends: tuple[float, float], *more: str) -> tuple[str, ...]:
         return name, reach(*map(math.sqrt, (variance, *ends))), *(more or ("",) * 4)
 
-    def tested(one: CrossedEffect) -> tuple[str, ...]:
+    def tested(one: statistics.CrossedEffect) -> tuple[str, ...]:
         p = "–" if math.isnan(one.f) else p_value(one.p_value)
         return str(one.line.degrees_of_freedom), numeral(one.line.mean_square, figures=4), numeral(one.f, 2), p
 

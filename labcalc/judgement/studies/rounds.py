@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 from scipy.special import fdtrc
 
+from labcalc import statistics
 from labcalc.judgement.duplicates.report import DUPLICATE_VERDICTS
 from labcalc.judgement.studies.reading import (
     HIGHEST,
@@ -21,17 +22,6 @@ from labcalc.judgement.studies.reading import (
     StudyTable,
     ranked,
     read_study,
-)
-from labcalc.statistics import (
-    RobustEstimate,
-    ScoresTogether,
-    algorithm_a,
-    en_score,
-    proficiency_round,
-    q_hampel,
-    score_words,
-    scores_together,
-    zeta_score,
 )
 from labcalc.statistics.series import Array
 from labcalc.wording import counted, first_of, numeral, p_value, signed
@@ -62,7 +52,7 @@ class ScoredRound:
     scores: dict[str, float]
     reason: str  # why z, or why z′
     participants: Array
-    robust: dict[str, RobustEstimate]
+    robust: dict[str, statistics.RobustEstimate]
     from_results: bool
     own_spread: float  # own over the round's standard deviation
     p_own_spread: float
@@ -70,7 +60,7 @@ class ScoredRound:
     @property
     def words(self) -> dict[str, str]:
         """What each score is called."""
-        return {name: str(score_words(value, en=name == "E_n")) for name, value in self.scores.items()}
+        return {name: str(statistics.score_words(value, en=name == "E_n")) for name, value in self.scores.items()}
 
     @property
     def score(self) -> float:
@@ -83,7 +73,7 @@ class Rounds:
     """The rounds of a file in their order, and those of each quantity together."""
 
     rounds: tuple[ScoredRound, ...]
-    together: dict[str, ScoresTogether]
+    together: dict[str, statistics.ScoresTogether]
 
 
 def report_proficiency(file: Path) -> Study:
@@ -126,12 +116,12 @@ def _read(file: Path) -> tuple[StudyFile, tuple[ScoredRound, ...]]:
     return read, tuple(_scored(read, place) for place in read.rows.index)
 
 
-def _together(rounds: Iterable[ScoredRound]) -> dict[str, ScoresTogether]:
+def _together(rounds: Iterable[ScoredRound]) -> dict[str, statistics.ScoresTogether]:
     of: dict[str, list[float]] = {}
     for one in rounds:
         if math.isfinite(one.score):
             of.setdefault(one.quantity, []).append(one.score)
-    return {quantity: scores_together(scores) for quantity, scores in of.items()}
+    return {quantity: statistics.scores_together(scores) for quantity, scores in of.items()}
 
 
 def _scored(read: StudyFile, place: int) -> ScoredRound:
@@ -148,7 +138,7 @@ def _scored(read: StudyFile, place: int) -> ScoredRound:
         expected = "assigned with sigma or with U_own and U_assigned, or participants"
         raise read.refused(place, f"nothing to score by: {expected} was expected")
     try:
-        found = proficiency_round(
+        found = statistics.proficiency_round(
             everybody if everybody.size else [own],
             assigned=None if from_results else assigned,
             deviation=None if math.isnan(sigma) and everybody.size else sigma,
@@ -158,9 +148,10 @@ def _scored(read: StudyFile, place: int) -> ScoredRound:
         raise read.refused(place, f"participants: {wrong}") from None
     scores = {str(found.score): float(found.scores[np.argmax(everybody == own) if everybody.size else 0])}
     if not from_results and math.isfinite(u_own + u_assigned):
-        scores["ζ"] = float(zeta_score(own, assigned, u_own, u_assigned))
-        scores["E_n"] = float(en_score(own, assigned, 2.0 * u_own, 2.0 * u_assigned))
-    robust = {"Algorithm A": algorithm_a(everybody), "Q/Hampel": q_hampel(everybody)} if everybody.size else {}
+        scores["ζ"] = float(statistics.zeta_score(own, assigned, u_own, u_assigned))
+        scores["E_n"] = float(statistics.en_score(own, assigned, 2.0 * u_own, 2.0 * u_assigned))
+    both = {"Algorithm A": statistics.algorithm_a, "Q/Hampel": statistics.q_hampel}
+    robust = {name: estimate(everybody) for name, estimate in both.items() if everybody.size}
     spread = float(row["s_own"]) / float(robust["Q/Hampel"].deviation) if robust else math.nan
     p = _p_larger(spread, float(row["n_own"]) - 1.0, _SURENESS_OF_Q * (everybody.size - 1.0))
     name, quantity = f"{row['scheme']}, {row['round']}", ", ".join(filter(None, (row["quantity"], row["unit"])))
@@ -202,7 +193,7 @@ def _single(rounds: tuple[ScoredRound, ...]) -> Iterator[Finding]:
             yield 1, about, f"{found}, {p_value(one.p_own_spread)}", _SCATTER
 
 
-def _steady(together: dict[str, ScoresTogether]) -> Iterator[Finding]:
+def _steady(together: dict[str, statistics.ScoresTogether]) -> Iterator[Finding]:
     for quantity, one in together.items():
         number = counted(len(one.scores), "round")
         if len(one.scores) > 1 and one.steady_bias:
@@ -233,8 +224,8 @@ def _scores_table(rounds: tuple[ScoredRound, ...]) -> StudyTable:
     return StudyTable("Round by round", columns, tuple(map(row, rounds)), tuple(notes))
 
 
-def _together_table(together: dict[str, ScoresTogether]) -> StudyTable:
-    def row(quantity: str, one: ScoresTogether) -> tuple[str, ...]:
+def _together_table(together: dict[str, statistics.ScoresTogether]) -> StudyTable:
+    def row(quantity: str, one: statistics.ScoresTogether) -> tuple[str, ...]:
         average = f"{signed(float(one.ewma[-1]), 2)} (±{numeral(float(one.ewma_limits[-1]), 2)})"
         squares = f"{numeral(one.sum_of_squares, 1)} ({p_value(one.p_sum_of_squares)})"
         bias = "–" if math.isnan(one.p_bias) else p_value(one.p_bias)

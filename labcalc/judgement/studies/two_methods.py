@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtr
 
+from labcalc import statistics
 from labcalc.errors import StudyError
 from labcalc.judgement.duplicates.pairing import CONDITIONS, repeated_results
 from labcalc.judgement.record.measurements import Material
@@ -24,17 +25,6 @@ from labcalc.judgement.studies.reading import (
     ranked,
     reach,
     read_study,
-)
-from labcalc.statistics import (
-    AgreementLimits,
-    BiasClass,
-    ComparisonLine,
-    agreement_limits,
-    anderson_darling,
-    bias_class,
-    deming_line,
-    extreme_deviates,
-    passing_bablok_line,
 )
 from labcalc.statistics.precision.bias_classes import CORRECTIONS
 from labcalc.statistics.series import Array
@@ -62,9 +52,9 @@ class Comparison:
     unit: str
     in_percent: bool
     allowed: float  # 0: nobody said
-    lines: tuple[ComparisonLine, ...]  # Deming's, which biases are told by, and Passing and Bablok's
-    agreement: AgreementLimits
-    bias_class: BiasClass | None  # None: the standard errors aren't known
+    lines: tuple[statistics.ComparisonLine, ...]  # Deming's, which biases are told by, and Passing and Bablok's
+    agreement: statistics.AgreementLimits
+    bias_class: statistics.BiasClass | None  # None: the standard errors aren't known
 
     def told(self, value: float) -> str:
         """Return a difference with its unit."""
@@ -75,7 +65,7 @@ class Comparison:
         """p of normal differences, and of a spread that has nothing to do with the level."""
         apart = self.agreement.differences
         trend = _p_trend(np.abs(apart - np.median(apart)), self.first + self.second)
-        return anderson_darling(apart).p_value, trend
+        return statistics.anderson_darling(apart).p_value, trend
 
     @property
     def is_normal(self) -> bool:
@@ -192,11 +182,12 @@ def _compared(file: StudyFile, asked: tuple[str, str], allowed: float, in_percen
     sizes = [np.mean((one / level if in_percent else one) ** 2) for one, level in zip(errors, (x, y), strict=True)]
     ratio = float(sizes[0] / sizes[1]) if known else 1.0
     try:
-        agreement = agreement_limits(100.0 * np.log(y / x) if in_percent else y - x)
-        lines = (deming_line(x, y, ratio=ratio, proportional=in_percent), passing_bablok_line(x, y))
+        agreement = statistics.agreement_limits(100.0 * np.log(y / x) if in_percent else y - x)
+        deming = statistics.deming_line(x, y, ratio=ratio, proportional=in_percent)
+        lines = (deming, statistics.passing_bablok_line(x, y))
     except ValueError as wrong:
         raise StudyError(file.name, 0, str(wrong)) from None
-    class_ = bias_class(x, y, *errors) if known else None
+    class_ = statistics.bias_class(x, y, *errors) if known else None
     shown = tuple(map(str, samples)), x, y, "%" if in_percent else unit
     return Comparison((names[0], names[1]), *shown, in_percent, allowed, lines, agreement, class_)
 
@@ -237,7 +228,7 @@ def _doubts(found: Comparison) -> Iterator[Finding]:
         to_do = "Compare in percent (--percent), or each range of levels by itself."
         yield 2, "Spread", f"differences change with the level ({p_value(p_level)}): the share beyond is counted", to_do
     if (number := len(found.samples)) >= _FEWEST_FOR_ODD:
-        odd = extreme_deviates(found.agreement.differences, 3)
+        odd = statistics.extreme_deviates(found.agreement.differences, 3)
         if named := [found.samples[place] for place in odd.places[: odd.outliers]]:
             to_do = "Measure them again by both; leave one out for a cause only."
             yield 1, "Samples", f"{', '.join(named)}: further apart than the other {number - len(named)} (1 %)", to_do
@@ -258,7 +249,7 @@ def _p_trend(values: Array, level: Array) -> float:
 
 
 def _lines_table(found: Comparison) -> StudyTable:
-    def row(one: ComparisonLine) -> tuple[str, ...]:
+    def row(one: statistics.ComparisonLine) -> tuple[str, ...]:
         slope = reach(one.slope, *one.slope_interval, figures=4)
         return one.form, reach(one.intercept, *one.intercept_interval), slope, "no" if one.differs else "yes"
 
