@@ -10,7 +10,6 @@ import numpy as np
 
 from labcalc.judgement.duplicates.report import DUPLICATE_VERDICTS
 from labcalc.judgement.studies.reading import (
-    HIGHEST,
     NUMBER,
     POSITIVE,
     TEXT,
@@ -20,6 +19,7 @@ from labcalc.judgement.studies.reading import (
     StudyTable,
     ranked,
     read_study,
+    taken,
 )
 from labcalc.statistics import (
     RobustEstimate,
@@ -180,13 +180,11 @@ def _scored(read: StudyFile, place: int) -> ScoredRound:
 
 def _participants(read: StudyFile, place: int) -> Array:
     row = read.rows.loc[place].to_dict()
-    try:
-        found = np.array([float(one.replace(",", ".")) for one in row["participants"].split()])
-    except ValueError:
-        found = np.array([np.nan])
-    if not (np.abs(found) < HIGHEST).all():
+    numbers = [taken(one, NUMBER, comma=True) for one in row["participants"].split()]
+    if None in numbers:
         text = f"participants '{row['participants']}': numbers with blanks between were expected"
         raise read.refused(place, text)
+    found = np.array(numbers, dtype=float)
     if found.size and row["own"] not in found:
         raise read.refused(place, f"own {row['own']:g} is not among the results of the participants")
     return found
