@@ -36,15 +36,11 @@ class Summary:
     facts: dict[str, Any]
 
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, Any]:
-        return {
-            SUMMARY_MIME: self.facts,
-            "text/html": look_of(".jp-OutputArea-output.jp-RenderedHTML"),
-            "text/plain": self.facts["line"],
-        }
+        return {SUMMARY_MIME: self.facts, "text/html": look_of(), "text/plain": self.facts["line"]}
 
 
 @cache
-def look_of(place: str) -> str:
+def look_of(place: str = ".jp-OutputArea-output.jp-RenderedHTML") -> str:
     """Return the look of the house for what a notebook shows in a place, told as CSS has it, as HTML."""
     css = files("labcalc.data").joinpath("notebook.css").read_text("utf-8")
     return f"<style>{css.replace('.labcalc-page', place)}</style>"

@@ -43,9 +43,7 @@ def still_bench(page: str, typed: Typed, example: bool) -> Iterator[Fragment | P
     example : Show the worked example of those in which nothing was typed.
     Raises LabcalcError : There is no such page or calculation, or what was typed can't be used.
     """
-    for name, known in (*((one, tuple(CALCULATIONS)) for one in typed), (page, ("", *_PAGES))):
-        if name not in known:
-            raise LabcalcError(f"'{name}': one of {', '.join(filter(None, known))} is expected")
+    _check(page, typed)
     for key, one in CALCULATIONS.items():
         words, known = typed.get(key) or (one.example if example else {}), one.names
         for name in words:
@@ -59,6 +57,12 @@ def still_bench(page: str, typed: Typed, example: bool) -> Iterator[Fragment | P
             except LabcalcError as refusal:  # the others stand
                 yield verdict_box("refused", 2, str(refusal))
             yield Fragment(f'<section class="long">{_about(one).html}</section>', one.source)
+
+
+def _check(page: str, typed: Typed) -> None:
+    for name, known in (*((one, tuple(CALCULATIONS)) for one in typed), (page, ("", *_PAGES))):
+        if name not in known:
+            raise LabcalcError(f"'{name}': one of {', '.join(filter(None, known))} is expected")
 
 
 def _pieces(one: Calculation, typed: Mapping[str, str]) -> list[Fragment | Picture]:
@@ -84,11 +88,12 @@ class BenchPage:
 
     typed : What is typed at the start, before what the file holds.
     example : Start with the worked example where nothing is typed.
-    Raises LabcalcError : The file holds something else.
+    Raises LabcalcError : The file holds something else; there is no such page or calculation.
     """
 
     def __init__(self, page: str = "", typed: Typed | None = None, example: bool = False) -> None:
         self.typed = {**_kept(), **{key: dict(words) for key, words in (typed or {}).items()}}
+        _check(page, self.typed)
         self._example = example
         self.choice = Form(_CHOICE, choices={"page": _PAGES, "calculation": ()})
         self.shown, self.about, self._place = ipywidgets.HTML(), ipywidgets.HTML(), ipywidgets.VBox()

@@ -102,6 +102,8 @@ def test_a_report_with_parameters_has_what_was_typed(tmp_path: Path) -> None:
     assert "SAE J300" not in text
     with pytest.raises(LabcalcError, match="'Curves': one of Curve, Index and grade"):
         list(still_bench("Curves", {}, True))
+    with pytest.raises(LabcalcError, match="'Curves': one of Curve, Index and grade"):
+        BenchPage("Curves")
 
 
 def test_one_refused_calculation_says_so_in_its_place(tmp_path: Path) -> None:

@@ -70,8 +70,7 @@ def what_if(
     return WhatIf(evidence.in_units(evidence.mean + effect), residual, misfit, number, p, sentence)
 
 
-_MEASURED = {"kinematic viscosity": (0.01, 1e7), "density": (300.0, 2000.0)}
-"""From where to where a liquid is measured, [mm²/s] and [kg/m³]."""
+_MEASURED = {"kinematic viscosity": (0.01, 1e7), "density": (300.0, 2000.0)}  # of liquids, [mm²/s] and [kg/m³]
 
 
 def with_measurement(evidence: Evidence, quantity: str, temperature_C: float, value: float, kind: str) -> Evidence:

@@ -16,7 +16,7 @@ from labcalc.lab import nearest
 from labcalc.wording import first_of, numeral
 
 TEXT, NUMBER, POSITIVE = "text", "a number", "a number above 0"
-HIGHEST = 1e15  # no result is as large, and the squares of larger ones are lost
+_HIGHEST = 1e15  # no result is as large, and the squares of larger ones are lost
 
 
 @dataclass(frozen=True)
@@ -102,18 +102,18 @@ def read_study(
         if "result" in needed and given["result"] == "" and "result" in columns:
             empty.append(str(line))
             continue
-        taken = {column: _taken(cell, kinds[column], delimiter != ",") for column, cell in given.items()}
-        for column, value in taken.items():
+        values = {column: taken(cell, kinds[column], delimiter != ",") for column, cell in given.items()}
+        for column, value in values.items():
             if value is None or (column in needed and not given[column]):
                 raise StudyError(name, line, f"{column} '{given[column]}': {kinds[column]} was expected")
-        rows.append({"line": line, **taken})
+        rows.append({"line": line, **values})
     if not rows:
         raise StudyError(name, 0, "no row has a result")
     left_out = f"line {first_of(empty, 6)}" if empty else ""
     return StudyFile(name, hashlib.sha256(data).hexdigest(), remarks, pd.DataFrame(rows), left_out)
 
 
-def _taken(cell: str, kind: str, comma: bool) -> str | float | None:
+def taken(cell: str, kind: str, comma: bool) -> str | float | None:
     """Return a cell as its kind, NaN where a number is left out; None where it isn't one."""
     if kind == TEXT:
         return cell
@@ -121,7 +121,7 @@ def _taken(cell: str, kind: str, comma: bool) -> str | float | None:
         number = float(cell.replace(",", ".") if comma else cell) if cell else math.nan
     except ValueError:
         return None
-    fits = not cell or (abs(number) < HIGHEST and (kind == NUMBER or number > 0.0))
+    fits = not cell or (abs(number) < _HIGHEST and (kind == NUMBER or number > 0.0))
     return number if fits else None
 
 

@@ -12,7 +12,6 @@ from scipy.special import fdtrc
 from labcalc import statistics
 from labcalc.judgement.duplicates.report import DUPLICATE_VERDICTS
 from labcalc.judgement.studies.reading import (
-    HIGHEST,
     NUMBER,
     POSITIVE,
     TEXT,
@@ -22,6 +21,7 @@ from labcalc.judgement.studies.reading import (
     StudyTable,
     ranked,
     read_study,
+    taken,
 )
 from labcalc.statistics.series import Array
 from labcalc.wording import counted, first_of, numeral, p_value, signed
@@ -161,13 +161,11 @@ def _scored(read: StudyFile, place: int) -> ScoredRound:
 
 def _participants(read: StudyFile, place: int) -> Array:
     row = read.rows.loc[place].to_dict()
-    try:
-        found = np.array([float(one.replace(",", ".")) for one in row["participants"].split()])
-    except ValueError:
-        found = np.array([np.nan])
-    if not (np.abs(found) < HIGHEST).all():
+    numbers = [taken(one, NUMBER, comma=True) for one in row["participants"].split()]
+    if None in numbers:
         text = f"participants '{row['participants']}': numbers with blanks between were expected"
         raise read.refused(place, text)
+    found = np.array(numbers, dtype=float)
     if found.size and row["own"] not in found:
         raise read.refused(place, f"own {row['own']:g} is not among the results of the participants")
     return found
