@@ -319,6 +319,13 @@ class Laboratory:
         return self.file.parent / self.proficiency_rounds if self.file and self.proficiency_rounds else None
 
     @property
+    def files_beside(self) -> tuple[Path, ...]:
+        """What a month's page tells of and is no export: the rounds, and the certificates as files."""
+        certificates = (lot.file for oil in self.references for lot in oil.lots if lot.file)
+        beside = tuple(self.file.parent / one for one in certificates) if self.file else ()
+        return (self.rounds_file, *beside) if self.rounds_file else beside
+
+    @property
     def digest(self) -> str:
         """SHA-256 over lab.toml and the logo, [hex]."""
         return hashlib.sha256(f"{self.sha256}{self.logo_uri}".encode()).hexdigest() if self.logo_uri else self.sha256

@@ -63,8 +63,8 @@ def _gather_for(known: _Known, exports: Sequence[str | Path]) -> Material:
         return gather_recorded(paths, known)
     earlier = tuple(path.resolve() for path in earlier_export_files(laboratory))
     earlier = tuple(path for path in earlier if path not in paths)
-    beside = [path for path in (decisions_file(laboratory), laboratory.rounds_file) if path is not None]
-    return _gather(paths, earlier, known, _stamps(*paths, *earlier, *beside))
+    decided = [path for path in [decisions_file(laboratory)] if path is not None]
+    return _gather(paths, earlier, known, _stamps(*paths, *earlier, *decided, *laboratory.files_beside))
 
 
 def gather_record(lab: str | Path | Laboratory | None = None) -> Material:
@@ -121,8 +121,7 @@ def gather_recorded(paths: tuple[Path, ...], known: _Known) -> Material:
     """
     from labcalc.lab import printed_head  # what opens a record is loaded by those who have one
 
-    rounds = known.laboratory.rounds_file
-    stamps = _stamps(*paths, *([rounds] if rounds else []))
+    stamps = _stamps(*paths, *known.laboratory.files_beside)
     return _gather_recorded(paths, known, stamps, printed_head(known.laboratory))
 
 
