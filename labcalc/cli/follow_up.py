@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator
-from datetime import datetime
+from contextlib import contextmanager
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
@@ -47,6 +48,8 @@ def act(lab: Path, who: str, month: str, finding: str, owner: str, due: datetime
     if finding not in found:
         known = f"{month} found {', '.join(found) or 'nothing'}{nearest(finding, found)}"
         raise DecisionError("", 0, f"--finding: '{finding}' is no key of that month; {known}")
+    if due.date() < (today := _today(laboratory)):
+        raise DecisionError("", 0, f"--due: {due.date()} is past; today ({today}) or a later day is expected")
     one = found[finding]
     given: dict[str, Any] = {
         "finding": finding,
@@ -93,7 +96,8 @@ def limits(lab: Path, who: str, month: str, in_force: datetime, why: str, temper
     laboratory = load_laboratory(lab)
     for one in proposed:
         given = {**one.decided(), "month": month, "in_force": in_force.date()}
-        done = add_decision(laboratory, who=who, what="limits", why=why, **given)
+        with _by_option(in_force="--from"):
+            done = add_decision(laboratory, who=who, what="limits", why=why, **given)
         tell(f"Decision {done.number}, in force from {done.in_force}: {one.words}.")
     tell(head_words(laboratory))
     return 0 if len(proposed) == len(asked) else 1
@@ -125,11 +129,26 @@ def confirm(lab: Path, number: int, **given: Any) -> int:
     return _follow(lab, number, "confirmed", given)
 
 
+@contextmanager
+def _by_option(**options: str) -> Iterator[None]:
+    """Name what was typed wrong by the option that holds it."""
+    from labcalc.errors import DecisionError
+
+    try:
+        yield
+    except DecisionError as refusal:
+        key, _, problem = refusal.problem.partition(": ")
+        if key not in options:
+            raise
+        raise DecisionError("", 0, f"{options[key]}: {problem}") from None
+
+
 def _follow(lab: Path, number: int, what: str, given: dict[str, Any]) -> int:
     from labcalc.lab import add_decision, load_laboratory
 
     laboratory = load_laboratory(lab)
-    done = add_decision(laboratory, what=what, decision=number, **given)
+    with _by_option(why="--effect"):
+        done = add_decision(laboratory, what=what, decision=number, **given)
     tell(f"Decision {done.number}: {number} is {what} by {done.who}. {head_words(laboratory)}")
     return 0
 
@@ -155,10 +174,14 @@ def open_actions(lab: Path, month: str, as_json: bool) -> int:
     return 1 if decided.unusable else 0
 
 
-def _open(decided: Decided, laboratory: Laboratory) -> Iterator[dict[str, Any]]:
+def _today(laboratory: Laboratory) -> date:
     from labcalc.lab import present_moment
 
-    today = present_moment().astimezone(ZoneInfo(laboratory.time_zone)).date()
+    return present_moment().astimezone(ZoneInfo(laboratory.time_zone)).date()
+
+
+def _open(decided: Decided, laboratory: Laboratory) -> Iterator[dict[str, Any]]:
+    today = _today(laboratory)
     actions = (one.action for one in decided.assignments if one.closed is None)
     for one in sorted(actions, key=lambda one: str(one.due)):
         late = {"overdue": ""} if one.due and one.due < today else {}

@@ -56,9 +56,11 @@ def _render(
     from labcalc.workbooks import month_report_job, render_batch
 
     material = gather_record(lab)
-    code = name_doubts(material)
     quality = report(material, period)
-    code = max(code, exit_code(quality))
+    if quality.broken:
+        to_do = "restore its backup, and hold that by `labcalc record verify`"
+        say(f"labcalc: the record was changed since it was written: {quality.broken}; {to_do}")
+    code = max(name_doubts(material), exit_code(quality), int(bool(quality.broken)))
     for refused in (*quality.failures, *quality.refusals):
         say(f"refused: {refused}")
     for notice in quality.notices:

@@ -7,17 +7,19 @@ import json
 import re
 from collections.abc import Mapping
 from contextlib import suppress
+from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from labcalc.cli.words import FILE, PATH, answer, day_option, exports_argument, record_option, remark, say, tell
-from labcalc.wording import counted
+from labcalc.wording import counted, first_of
 
 if TYPE_CHECKING:
     from labcalc.lab import Added, Laboratory
 
+_WHAT = ("exclude", "accept", "count", "corrective action", "conclusion")
 _who: dict[str, Any] = {"default": getpass.getuser, "show_default": "your login", "metavar": "NAME", "help": "Who."}
 by_option = click.option("--by", "who", callback=lambda _, __, name: " ".join(name.split()), **_who)
 json_option = click.option("--json", "as_json", is_flag=True, help="As JSON, for other programs.")
@@ -160,7 +162,9 @@ def _write(laboratory: Laboratory, n: int | None, to: Path, force: bool, asked: 
 @record.command()
 @record_option
 @by_option
-@click.option("--what", required=True, metavar="WHAT", help="exclude, accept, count, corrective action or conclusion.")
+@click.option(
+    "--what", required=True, metavar="WHAT", type=click.Choice(_WHAT), help=f"{', '.join(_WHAT[:-1])} or {_WHAT[-1]}."
+)
 @click.option("--why", required=True, metavar="TEXT", help="The reason.")
 @click.option("--run", default="", metavar="RUN", help="The run that it is about.")
 @click.option("--instrument", default="", metavar="NAME", help="Or the instrument.")
@@ -177,7 +181,7 @@ def decide(lab: Path, **decided: Any) -> int:
     from labcalc.lab import add_decision, find_rows, load_laboratory
 
     laboratory, run, file = load_laboratory(lab), decided["run"], decided["file"]
-    runs, files = list[str](), set[str]()
+    refused, files = "", set[str]()
     with suppress(RecordError):  # before its first entry there is no record
         if laboratory.record is not None and (run or file):
             held = find_rows(laboratory)
@@ -187,9 +191,12 @@ def decide(lab: Path, **decided: Any) -> int:
                 of_run["label"][(of_run[["source_file", "label"]] == file).any(axis=1)] if file else of_run["label"]
             )
             if of_run.empty:
-                runs = rows["run"][rows["sample"] == run].unique().tolist()
-    if runs:
-        raise DecisionError("", 0, f"--run: '{run}' is a sample; its runs are: {', '.join(runs)}")
+                near = get_close_matches(run, {*rows["run"], *rows["sample"]})
+                runs = rows["run"][rows[["run", "sample"]].isin([run] if run in near else near).any(axis=1)].unique()
+                told = "is a sample; its runs are" if run in near else "is no run of the record; the nearest are"
+                refused = f"--run: '{run}' {told}: {first_of(runs, 10) or 'none'}" if len(rows) else ""
+    if refused:
+        raise DecisionError("", 0, refused)
     if file and len(files) > 1:
         raise DecisionError("", 0, f"--file: exports named '{file}' are: {', '.join(sorted(files))}; name one so")
     decision = add_decision(laboratory, **decided)

@@ -22,7 +22,7 @@ from labcalc.cli.words import (
     say,
     tell,
 )
-from labcalc.errors import SettingsError
+from labcalc.errors import SettingsError, typed
 from labcalc.wording import counted
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ def init(exports: tuple[Path, ...], to: Path | None, force: bool) -> int:
         tell(first.text, nl=False)
     else:
         to.write_text(first.text, encoding="utf-8")
-        remark(f"Written to {to}. Answer what it asks; then: labcalc check --lab {to}")
+        remark(f"Written to {to}. Answer what it asks; then: labcalc check --lab {typed(to)}")
     return exit_code(first.reading)
 
 

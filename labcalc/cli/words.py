@@ -24,7 +24,18 @@ if TYPE_CHECKING:
 P = ParamSpec("P")
 
 PATH, FILE = click.Path(path_type=Path), click.Path(path_type=Path, dir_okay=False)
-FOLDER = click.Path(path_type=Path, file_okay=False)
+
+
+class _Folder(click.Path):
+    """A folder, there or to be made: what is there and is none, such as a device, is told before any work."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if Path(value).exists() and not Path(value).is_dir():
+            self.fail(f"'{value}' is no folder; a folder is expected", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+FOLDER = _Folder(path_type=Path)
 
 
 def _standard_input(context: click.Context, _: click.Parameter, exports: tuple[Path, ...]) -> tuple[Path, ...]:
@@ -178,4 +189,5 @@ def one_page(out: Path, laboratory: Laboratory, *, single_file: bool, pdf: bool)
     from labcalc.workbooks import BatchOptions, Scripts
 
     scripts = Scripts.INSIDE if single_file else Scripts.BESIDE
-    return BatchOptions(out, workers=1, scripts=scripts, pdf=pdf, say=say, record=recorder(laboratory))
+    how: Any = {"scripts": scripts, "pdf": pdf, "say": say, "time_zone": laboratory.time_zone}
+    return BatchOptions(out, workers=1, record=recorder(laboratory), **how)

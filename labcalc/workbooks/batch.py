@@ -189,7 +189,9 @@ class _Batch:
 
     def show(self) -> None:
         """Write the index as things are now."""
-        write_index(self._index, [*self._outcomes.values(), *self._earlier()], self.options.exports)
+        write_index(
+            self._index, [*self._outcomes.values(), *self._earlier()], self.options.exports, self.options.time_zone
+        )
         self._shown_at = time.monotonic()
 
     def _earlier(self) -> Iterator[Outcome]:

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 from itertools import count
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from labcalc.wording import counted
 from labcalc.workbooks.outcome import EARLIER, FAILED, RENDERED, UP_TO_DATE, WAITING, Outcome
@@ -26,9 +27,9 @@ def index_names() -> Iterator[str]:
     yield from (f"reports-index-{number}" for number in count(1))
 
 
-def write_index(path: Path, outcomes: Sequence[Outcome], exports: Sequence[str] = ()) -> None:
+def write_index(path: Path, outcomes: Sequence[Outcome], exports: Sequence[str], time_zone: str) -> None:
     """Write the index page; the time of writing stands here and in no report."""
-    page = index_page(outcomes, datetime.now().astimezone().replace(microsecond=0), exports)
+    page = index_page(outcomes, datetime.now(ZoneInfo(time_zone)).replace(microsecond=0), exports)
     write_whole(path, page.encode("utf-8"))
 
 

@@ -2,6 +2,7 @@
 
 import zlib
 from collections.abc import Iterable, Iterator
+from functools import cache
 
 from labcalc.errors import RecordError
 from labcalc.exports import Reading, Refusal, SourceFile
@@ -56,7 +57,7 @@ def read_record(laboratory: Laboratory, **names: str) -> Reading:
             columns = columns_of(
                 (files[entry], packed) for entry, packed in connection.every(entries_query(names), **names)
             )
-            refusals = tuple(_refusals(connection, files))
+            refusals = tuple(_refusals(connection, sources))
     except (ValueError, LookupError, TypeError, zlib.error):
         told = "somebody wrote into it what labcalc doesn't: `labcalc record verify` names the entry"
         raise RecordError(database.place, told) from None
@@ -71,7 +72,23 @@ def _sources(connection: Connection) -> dict[int, SourceFile]:
     return {one.n: source_of(one.content, lines.get(one.n, [])) for one in readings}
 
 
-def _refusals(connection: Connection, names: dict[int, str]) -> Iterator[Refusal]:
+def _refusals(connection: Connection, sources: dict[int, SourceFile]) -> Iterator[Refusal]:
+    """Yield what was refused, but for what a later export of the same name and with rows of it, a mended one, holds."""
+
+    @cache
+    def rows(entry: int) -> tuple[set[tuple[str, int]], set[tuple[str, int]]]:
+        found = columns_of(connection.every("SELECT '', packed FROM packed_rows WHERE entry = :entry", entry=entry))
+        samples, lines = found["sample"].tolist(), found["source_line"].tolist()
+        moments = zip(samples, found["measured_at"].tolist(), strict=True)
+        return set(moments), {*zip(samples, lines, strict=True), *(("", line) for line in lines)}
+
+    named: dict[str, list[int]] = {}
+    for entry, source in sources.items():
+        named.setdefault(source.name, []).append(entry)
     query = f"""SELECT entry, line, column_name, value, expected, sheet, sample FROM refusals WHERE {_LATEST}
         ORDER BY entry, place"""
-    return (Refusal(names[entry], *said) for entry, *said in connection.every(query))
+    for entry, *said in list(connection.every(query)):
+        one = Refusal(sources[entry].name, *said)
+        later = (n for n in named[one.file] if n > entry and (rows(n)[0] & rows(entry)[0] or not rows(entry)[0]))
+        if not any(sources[n].rows_refused == 0 or (one.sample, one.line) in rows(n)[1] for n in later):
+            yield one
