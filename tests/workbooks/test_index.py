@@ -14,7 +14,7 @@ import pytest
 from labcalc.judgement import gather
 from labcalc.shipped import sample_exports, sample_lab
 from labcalc.workbooks import BatchOptions, render_batch, run_report_jobs
-from labcalc.workbooks.index import index_page
+from labcalc.workbooks.index import index_page, write_index
 from labcalc.workbooks.outcome import Outcome
 from tests.chromium import Tab, chromium, needs_chromium
 
@@ -49,6 +49,11 @@ def test_a_look_that_only_a_later_row_has_is_there() -> None:
     page = index_page(rows, AT)
     assert 'class="state not-releasable"' not in page.split("<table")[1].split("</table>")[0]
     assert ".state.not-releasable" in page
+
+
+def test_the_index_tells_the_time_of_the_laboratory(tmp_path: Path) -> None:
+    write_index(tmp_path / "index.html", [outcome(1)], (), "Asia/Kathmandu")
+    assert "(UTC+0545)</time>" in (tmp_path / "index.html").read_text("utf-8")
 
 
 def test_a_month_is_no_run_and_the_counts_add_up() -> None:

@@ -211,7 +211,7 @@ def _far_off(table: pd.DataFrame, laboratory: Laboratory) -> Iterator[Finding]:
             told |= {(*one[:2], column) for one in places}
             for file, line, value, sample in places[:_A_LINE_EACH]:
                 what = at_celsius(f"{one.quantity} {plain(value)} {UNITS[one.quantity]}", one.temperature_C)
-                finding = f"line {line}, {sample}: {what} can't be true of {product.name}, {words}"
+                finding = f"line {line}, {sample}: {what} can hardly be true of {product.name}, {words}"
                 yield Finding("warning", file, finding, "Is it another unit, decimal mark, oil or column?")
             if (more := len(places) - _A_LINE_EACH) > 0:
                 yield Finding("warning", "product", f"{product.name}: {counted(more, 'further value')} like these")
