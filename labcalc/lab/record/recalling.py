@@ -73,22 +73,23 @@ def _sources(connection: Connection) -> dict[int, SourceFile]:
 
 
 def _refusals(connection: Connection, sources: dict[int, SourceFile]) -> Iterator[Refusal]:
-    """Yield what was refused, but for what a later export of the same name and with rows of it, a mended one, holds."""
+    """Yield what was refused, but for what a later export of the same name and with rows of it, a mended one, speaks of."""
+    query = f"""SELECT entry, line, column_name, value, expected, sheet, sample FROM refusals WHERE {_LATEST}
+        ORDER BY entry, place"""
+    refused = [(entry, Refusal(sources[entry].name, *said)) for entry, *said in connection.every(query)]
 
     @cache
     def rows(entry: int) -> tuple[set[tuple[str, int]], set[tuple[str, int]]]:
         found = columns_of(connection.every("SELECT '', packed FROM packed_rows WHERE entry = :entry", entry=entry))
         samples, lines = found["sample"].tolist(), found["source_line"].tolist()
         moments = zip(samples, found["measured_at"].tolist(), strict=True)
-        return set(moments), {*zip(samples, lines, strict=True), *(("", line) for line in lines)}
+        again = ((one.sample, one.line) for n, one in refused if n == entry)
+        return set(moments), {*zip(samples, lines, strict=True), *(("", line) for line in lines), *again}
 
     named: dict[str, list[int]] = {}
     for entry, source in sources.items():
         named.setdefault(source.name, []).append(entry)
-    query = f"""SELECT entry, line, column_name, value, expected, sheet, sample FROM refusals WHERE {_LATEST}
-        ORDER BY entry, place"""
-    for entry, *said in list(connection.every(query)):
-        one = Refusal(sources[entry].name, *said)
+    for entry, one in refused:
         later = (n for n in named[one.file] if n > entry and (rows(n)[0] & rows(entry)[0] or not rows(entry)[0]))
         if not any(sources[n].rows_refused == 0 or (one.sample, one.line) in rows(n)[1] for n in later):
             yield one
