@@ -18,6 +18,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from labcalc.cli import EXAMPLES, main
+from labcalc.errors import typed
 from labcalc.exports.table import TIDY_COLUMNS
 
 GOOD = """Sample,Date,Instrument,Temperature (°C),Kinematic viscosity (mm²/s),Density (kg/m³)

@@ -29,9 +29,8 @@ def index_names() -> Iterator[str]:
 
 def write_index(path: Path, outcomes: Sequence[Outcome], exports: Sequence[str], time_zone: str) -> None:
     """Write the index page; the time of writing stands here and in no report."""
-    page = index_page(
-        outcomes, datetime.now().astimezone(ZoneInfo(time_zone) if time_zone else None).replace(microsecond=0), exports
-    )
+    now = datetime.now().astimezone(ZoneInfo(time_zone) if time_zone else None)
+    page = index_page(outcomes, now.replace(microsecond=0), exports)
     write_whole(path, page.encode("utf-8"))
 
 

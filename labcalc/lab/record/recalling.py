@@ -73,7 +73,7 @@ def _sources(connection: Connection) -> dict[int, SourceFile]:
 
 
 def _refusals(connection: Connection, sources: dict[int, SourceFile]) -> Iterator[Refusal]:
-    """Yield what was refused, but for what a later export of the same name and with rows of it, a mended one, speaks of."""
+    """Yield what was refused, but for what a mended export, later, of the same name and with rows of it, tells of."""
     query = f"""SELECT entry, line, column_name, value, expected, sheet, sample FROM refusals WHERE {_LATEST}
         ORDER BY entry, place"""
     refused = [(entry, Refusal(sources[entry].name, *said)) for entry, *said in connection.every(query)]
