@@ -23,8 +23,6 @@ from labcalc.judgement.record.admission import Doubt, first_of_files
 from labcalc.lab import Assignment, Decision
 from labcalc.wording import at_celsius, counted, numeral, percent, signed
 
-_BROKEN = "broken"
-_RESTORE = "Restore the backup of the record; `labcalc record verify` says whether that holds."
 _DECIDE_ANEW = "A line that can't be used is not applied: decide anew, and leave the file as it is."
 _COUNT_OR_NOT = "Kept out of baselines, limits, pairings and carry-over: decide to count or to exclude each."
 _LOOK_FOR_EXPORTS = "See whether every export lies where earlier_exports of lab.toml looks for it."
@@ -46,7 +44,7 @@ def ranked_actions(
 ) -> tuple[Action, ...]:
     """Return what needs action, ranked: what touches released results first, then what wears the proof thin."""
     kinds: dict[str, Iterable[Action]] = {
-        _BROKEN: [Action("Record", f"changed since it was written: {broken}", _RESTORE, URGENT)] if broken else [],
+        "broken": _broken(broken) if broken else [],
         "line": (Action(f"Decisions, line {one.line}", one.problem, _DECIDE_ANEW, URGENT) for one in unusable),
         "doubt": (
             Action(one.file, f"line {one.line}, run {one.run}: {one.finding}", _COUNT_OR_NOT, URGENT, which=one.about)
@@ -76,12 +74,17 @@ def ranked_actions(
         "waiting": _waiting(waiting),
     }
     found = [replace(one, key=_key(kind, one)) for kind, some in kinds.items() for one in some]
-    ranked = sorted(found, key=lambda one: (not _is_broken(one), one.severity, -one.weight))
+    ranked = sorted(found, key=lambda one: (one.severity, -one.weight))
     return tuple(replace(one, rank=rank) for rank, one in enumerate(ranked, 1))
 
 
 def _key(kind: str, one: Action) -> str:
     return re.sub(r"[\W_]+", "-", f"{kind} {one.about} {one.which}".casefold()).strip("-")
+
+
+def _broken(broken: str) -> Iterator[Action]:
+    to_do = "Restore the backup of the record; `labcalc record verify` says whether that holds."
+    yield Action("Record", f"changed since it was written: {broken}", to_do, URGENT, weight=math.inf)  # before all else
 
 
 def _waiting(waiting: Sequence[Decision]) -> Iterator[Action]:
@@ -203,16 +206,9 @@ def followed(found: Sequence[Action], assignments: Sequence[Assignment], month: 
         late = any(_is_overdue(other, month) for other in own)
         beside.append(replace(one, followed=words, overdue=late, severity=URGENT if late else one.severity))
     gone = [one for one in of_month if one.action.finding not in keys and not _closed_before(one, month.last)]
-    ranked = sorted([*beside, *(_gone(one, month) for one in gone)], key=_pressing)
+    found = [*beside, *(_gone(one, month) for one in gone)]
+    ranked = sorted(found, key=lambda one: (one.weight < math.inf, not one.overdue, not one.urgent))
     return tuple(replace(one, rank=rank) for rank, one in enumerate(ranked, 1))
-
-
-def _pressing(one: Action) -> tuple[bool, bool, bool]:
-    return not _is_broken(one), not one.overdue, not one.urgent
-
-
-def _is_broken(one: Action) -> bool:
-    return one.key.startswith(f"{_BROKEN}-")
 
 
 def _closed_before(one: Assignment, moment: pd.Timestamp) -> bool:

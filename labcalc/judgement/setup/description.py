@@ -199,7 +199,7 @@ def _far_off(table: pd.DataFrame, laboratory: Laboratory) -> Iterator[Finding]:
     samples = table[table["role"] != "reference"]
     pairs = list(zip(samples["sample"], samples["product"].astype(object).fillna(""), strict=True))
     products = {pair: product_of(laboratory, sample=pair[0], product=pair[1]) for pair in set(pairs)}
-    of = pd.Series([one.name if (one := products[pair]) else "" for pair in pairs], samples.index, dtype=object)
+    of = pd.Series([getattr(products[pair], "name", "") for pair in pairs], samples.index, dtype=object)
     for product in laboratory.products:
         own, told = samples[of == product.name], set[tuple[str, int, str]]()
         for one, lowest, highest, words in _possible(product):
@@ -207,8 +207,8 @@ def _far_off(table: pd.DataFrame, laboratory: Laboratory) -> Iterator[Finding]:
             there = own[(own["temperature_C"] - one.temperature_C).abs() < 0.05]
             far = there[(there[column] < lowest) | (there[column] > highest)]
             places = list(zip(far["source_file"], far["source_line"], far[column], far["sample"], strict=True))
-            places = [one for one in places if (*one[:2], column) not in told]
-            told |= {(*one[:2], column) for one in places}
+            places = [place for place in places if (*place[:2], column) not in told]
+            told |= {(*place[:2], column) for place in places}
             for file, line, value, sample in places[:_A_LINE_EACH]:
                 what = at_celsius(f"{one.quantity} {plain(value)} {UNITS[one.quantity]}", one.temperature_C)
                 finding = f"line {line}, {sample}: {what} can hardly be true of {product.name}, {words}"

@@ -80,7 +80,8 @@ def _refusals(connection: Connection, sources: dict[int, SourceFile]) -> Iterato
 
     @cache
     def rows(entry: int) -> tuple[set[tuple[str, int]], set[tuple[str, int]]]:
-        found = columns_of(connection.every("SELECT '', packed FROM packed_rows WHERE entry = :entry", entry=entry))
+        packed = connection.one("SELECT packed FROM packed_rows WHERE entry = :entry", entry=entry)[0]
+        found = columns_of([("", packed)])
         samples, lines = found["sample"].tolist(), found["source_line"].tolist()
         moments = zip(samples, found["measured_at"].tolist(), strict=True)
         again = ((one.sample, one.line) for n, one in refused if n == entry)
