@@ -22,8 +22,11 @@
     └── ConvergenceWarning                an iteration that stopped beside a joint, last value kept
 """
 
+import os
+import shlex
 from collections.abc import Sequence
 from functools import partial
+from pathlib import Path
 from typing import NamedTuple
 
 __all__ = [
@@ -46,6 +49,16 @@ __all__ = [
     "UnknownRunError",
     "WorkbookError",
 ]
+
+
+def typed(name: str | Path) -> str:
+    """Return a name as a command that is to be typed holds it: in quotation marks where it needs them.
+
+    >>> typed("run.csv"), typed("Zelle 7.csv").replace("'", '"')
+    ('run.csv', '"Zelle 7.csv"')
+    """
+    quoted = shlex.quote(str(name))
+    return f'"{name}"' if os.name == "nt" and quoted != str(name) else quoted
 
 
 class LabcalcError(Exception):
@@ -126,7 +139,7 @@ class SettingsError(LabcalcError, ValueError):
         self.problems = tuple(problems) or (SettingsProblem(key, problem),)
 
     def __str__(self) -> str:
-        all_ = f"the first of {len(self.problems)} problems; `labcalc check --lab {self.file}` lists all"
+        all_ = f"the first of {len(self.problems)} problems; `labcalc check --lab {typed(self.file)}` lists all"
         said = ": ".join(filter(None, (self.file, self.key, self.problem)))
         return f"{said} ({all_})" if len(self.problems) > 1 else said
 

@@ -18,6 +18,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from labcalc.cli import EXAMPLES, main
+from labcalc.errors import typed
 from labcalc.exports.table import TIDY_COLUMNS
 
 GOOD = """Sample,Date,Instrument,Temperature (°C),Kinematic viscosity (mm²/s),Density (kg/m³)
@@ -153,6 +154,15 @@ def test_a_profile_is_proposed_pasted_and_read(tmp_path: Path) -> None:
     assert run("read", path, bad_inputs(tmp_path)["empty"], "--propose").exit_code == 2
 
 
+def test_a_command_that_is_proposed_can_be_typed(tmp_path: Path) -> None:
+    path = tmp_path / "turned 7.csv"
+    path.write_text(TURNED, encoding="utf-8")
+    assert f"`labcalc read {typed('turned 7.csv')} --propose`" in run("read", path).stderr
+    assert typed("turned 7.csv").strip("'\"") == "turned 7.csv" != typed("turned 7.csv")
+    made = run("init", path, "--to", tmp_path / "my lab.toml")
+    assert made.stderr.endswith(f"; then: labcalc check --lab {typed(tmp_path / 'my lab.toml')}\n")
+
+
 def test_a_first_lab_toml_holds_what_is_proposed(tmp_path: Path) -> None:
     path = tmp_path / "turned.csv"
     path.write_text(TURNED, encoding="utf-8")
@@ -264,7 +274,8 @@ def test_without_words_it_shows_its_help() -> None:
 
 
 def test_a_file_where_a_folder_is_expected_is_told_before_any_work(good: Path, tmp_path: Path) -> None:
-    assert f"Directory '{good}' is a file" in run("report", good, "--out", good).output
+    for there in (good, "/dev/null"):
+        assert f"'{there}' is no folder; a folder is expected" in run("report", good, "--out", there).output
     assert f"File '{tmp_path}' is a directory" in run("read", good, "--lab", tmp_path).output
 
 

@@ -130,8 +130,9 @@ def test_watch_renders_what_arrives_and_says_each_thing_once(folder: Path, monke
 
     monkeypatch.setattr("labcalc.lab.settled_files", arrivals, raising=False)
     words = ["report", str(inbox), "--lab", str(folder / "lab.toml"), "--out", str(folder / "out"), "--watch"]
-    result = CliRunner().invoke(main, words)
+    result = CliRunner().invoke(main, [*words, "--results", str(folder / "new folder" / "all.csv")])
     assert result.exit_code == 0, result.output
+    assert "B-2" in (folder / "new folder" / "all.csv").read_text("utf-8"), "results of each round"
     assert len(pages(folder)) == 3
     assert result.stderr.count("b.csv, line 2") == 1
     assert result.stderr.count("c.csv") == 1

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import json
+from datetime import date
 from pathlib import Path
 
 import pytest
 
+from labcalc.lab import add_decision, load_laboratory
 from labcalc.shipped import sample_lab, workbook_file
 from labcalc.workbooks import render_workbook
 from tests.judgement.conftest import HEADER, LAB
 from tests.judgement.invented_laboratory import STORIES, write_laboratory
 from tests.judgement.test_month import QUIET
+from tests.lab.record.test_verifying import change
 from tests.test_commands import run
 
 
@@ -95,6 +98,29 @@ def test_a_torn_decision_is_exit_1_named_and_urgent(lab: Path, tmp_path: Path) -
     result = run("month", "2026-02", "--lab", lab, "--out", tmp_path / "out")
     assert result.exit_code == 1
     assert result.stderr.startswith(f"labcalc: {tmp_path / 'decisions.jsonl'}: line 1: the line has no end: ")
+
+
+def test_a_changed_record_is_told_first(lab: Path, tmp_path: Path) -> None:
+    """Somebody who drops the triggers and puts them back changes a reason; an action is overdue beside it."""
+    lab.write_text(f'{LAB}\n[record]\nfile = "record.sqlite"\n', encoding="utf-8")
+    out = ("--lab", lab, "--out", tmp_path / "out")
+    assert run("record", "add", tmp_path / "record", "--lab", lab).exit_code == 0
+    decided = add_decision(load_laboratory(lab), who="Ida", what="conclusion", why="seen", instrument="VD")
+    assert run("month", "2026-02", *out).exit_code == 0
+    given = {"finding": "x", "month": "2026-02", "owner": "Ida", "due": date(2026, 2, 3)}
+    add_decision(load_laboratory(lab), who="Ida", what="action", why="found", **given)
+    change(
+        load_laboratory(lab), f"UPDATE entries SET content = replace(content, 'seen', 'so') WHERE n = {decided.number}"
+    )
+    told = f"entry {decided.number}: its text is not the one that was digested"
+    result = run("month", "2026-02", *out)
+    assert result.exit_code == 1
+    assert result.stderr.startswith(f"labcalc: the record was changed since it was written: {told}; restore its backup")
+    assert f"\n1. Record: changed since it was written: {told}\n2. Action" in result.stdout
+    page = (tmp_path / "out" / "month-2026-02.html").read_text("utf-8")
+    assert "Restore the backup of the record; <code>labcalc record verify</code>" in page
+    assert told in page.split("Action ")[0]
+    assert run("year", "2026", *out).stderr.startswith("labcalc: the record was changed")
 
 
 @pytest.mark.slow

@@ -12,8 +12,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from labcalc.cli import main
-from labcalc.lab import load_laboratory, read, record_head
-from tests.lab.record.conftest import LAB, export_files, lab_with
+from labcalc.lab import load_laboratory, read, read_record, record_head
+from tests.lab.record.conftest import LAB, export, export_files, lab_with
 
 
 @pytest.fixture
@@ -78,8 +78,9 @@ def test_add_tells_a_line_of_decisions_that_is_none(folder: Path) -> None:
 
 def test_a_reason_can_not_pass_for_an_entry(folder: Path) -> None:
     add(folder)
-    call(folder, "decide", "--what", "exclude", "--run", "R", "--why", "air\n    99  seen", "--by", "A")
-    assert call(folder, "show", "--kind", "decision").stdout.splitlines()[0].endswith("exclude, R: air 99 seen")
+    words = ("--instrument", "VD-1", "--why", "air\n    99  seen", "--by", "A")
+    call(folder, "decide", "--what", "conclusion", *words)
+    assert call(folder, "show", "--kind", "decision").stdout.splitlines()[0].endswith("conclusion, VD-1: air 99 seen")
 
 
 def test_the_export_that_counts_is_one_that_the_record_holds(folder: Path) -> None:
@@ -152,6 +153,36 @@ def test_a_sample_is_no_run_and_its_runs_are_named(folder: Path) -> None:
     assert (wrong.exit_code, wrong.stderr.count("\n"), head(folder)) == (2, 1, before)
     assert wrong.stderr.startswith(f"labcalc: --run: '{sample}' is a sample; its runs are: ")
     assert run in wrong.stderr
+
+
+def test_a_run_that_the_record_lacks_is_refused_with_the_nearest(folder: Path) -> None:
+    add(folder)
+    before = head(folder)
+    words = ("decide", "--why", "air", "--run", "S44")
+    wrong = call(folder, *words, "--what", "exclude")
+    assert (wrong.exit_code, wrong.stderr.count("\n"), head(folder)) == (2, 1, before)
+    assert wrong.stderr.startswith("labcalc: --run: 'S44' is no run of the record; the nearest are: ")
+    assert "S4" in wrong.stderr.split("nearest are: ")[1]
+    first = call(folder, *words, "--what", "excludee")
+    assert (first.exit_code, "'--what': 'excludee' is not one of 'exclude', 'accept'" in first.stderr) == (2, True)
+
+
+def test_what_a_mended_export_holds_is_refused_no_more(folder: Path) -> None:
+    """Both rows of an export are refused; mended, one still is; another file of that name mends nothing."""
+    odd = folder / "exports" / "run_000.csv"
+    whole = odd.read_text("utf-8")
+    rows = whole.replace("S0;2026-03-02 08:00:00;40;15.00", "S0;2026-03-02 08:00:00;40;l5.00")
+    rows = rows.replace("S1;2026-03-02 08:01:00;40;15.01", "S1;2026-03-02 08:01:00;40;l5.01")
+
+    def refused(text: str) -> list[str]:
+        odd.write_text(text, "utf-8")
+        assert add(folder).exit_code in (0, 1)
+        return [one.sample for one in read_record(load_laboratory(folder / "lab.toml")).refusals]
+
+    assert refused(rows) == ["S0", "S1"]
+    assert refused(export(50)) == ["S0", "S1"]
+    assert refused(rows.replace("l5.01", "15.01")) == ["S0"]
+    assert refused(whole) == []
 
 
 def test_verify_and_checkpoint(folder: Path) -> None:

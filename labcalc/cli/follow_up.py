@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator
-from datetime import datetime
+from contextlib import contextmanager
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -42,6 +43,8 @@ def act(lab: Path, who: str, month: str, finding: str, owner: str, due: datetime
     if finding not in found:
         known = f"{month} found {', '.join(found) or 'nothing'}{labcalc.lab.nearest(finding, found)}"
         raise DecisionError("", 0, f"--finding: '{finding}' is no key of that month; {known}")
+    if due.date() < (today := _today(laboratory)):
+        raise DecisionError("", 0, f"--due: {due.date()} is past; today ({today}) or a later day is expected")
     one = found[finding]
     given: dict[str, Any] = {"month": month, "owner": owner, "due": due.date(), "size": float(one.size), **numbers}
     given |= {"what": "action", "why": f"{one.about}: {one.finding}"}
@@ -79,7 +82,8 @@ def limits(lab: Path, who: str, month: str, in_force: datetime, why: str, temper
     laboratory = labcalc.lab.load_laboratory(lab)
     for one in proposed:
         given = {**one.decided(), "month": month, "in_force": in_force.date()}
-        done = labcalc.lab.add_decision(laboratory, who=who, what="limits", why=why, **given)
+        with _by_option(in_force="--from"):
+            done = labcalc.lab.add_decision(laboratory, who=who, what="limits", why=why, **given)
         tell(f"Decision {done.number}, in force from {done.in_force}: {one.words}.")
     tell(head_words(laboratory))
     return 0 if len(proposed) == len(asked) else 1
@@ -111,9 +115,24 @@ def confirm(lab: Path, number: int, **given: Any) -> int:
     return _follow(lab, number, "confirmed", given)
 
 
+@contextmanager
+def _by_option(**options: str) -> Iterator[None]:
+    """Name what was typed wrong by the option that holds it."""
+    from labcalc.errors import DecisionError
+
+    try:
+        yield
+    except DecisionError as refusal:
+        key, _, problem = refusal.problem.partition(": ")
+        if key not in options:
+            raise
+        raise DecisionError("", 0, f"{options[key]}: {problem}") from None
+
+
 def _follow(lab: Path, number: int, what: str, given: dict[str, Any]) -> int:
     laboratory = labcalc.lab.load_laboratory(lab)
-    done = labcalc.lab.add_decision(laboratory, what=what, decision=number, **given)
+    with _by_option(why="--effect"):
+        done = labcalc.lab.add_decision(laboratory, what=what, decision=number, **given)
     tell(f"Decision {done.number}: {number} is {what} by {done.who}. {head_words(laboratory)}")
     return 0
 
@@ -137,8 +156,12 @@ def open_actions(lab: Path, month: str, as_json: bool) -> int:
     return 1 if decided.unusable else 0
 
 
+def _today(laboratory: labcalc.lab.Laboratory) -> date:
+    return labcalc.lab.present_moment().astimezone(ZoneInfo(laboratory.time_zone)).date()
+
+
 def _open(decided: labcalc.lab.Decided, laboratory: labcalc.lab.Laboratory) -> Iterator[dict[str, Any]]:
-    today = labcalc.lab.present_moment().astimezone(ZoneInfo(laboratory.time_zone)).date()
+    today = _today(laboratory)
     actions = (one.action for one in decided.assignments if one.closed is None)
     for one in sorted(actions, key=lambda one: str(one.due)):
         late = {"overdue": ""} if one.due and one.due < today else {}

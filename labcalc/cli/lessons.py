@@ -1,5 +1,6 @@
 """``labcalc lessons``: for the trainer, handouts of the course and the results of a class."""
 
+from itertools import count
 from pathlib import Path
 
 import click
@@ -36,14 +37,15 @@ def handout(to: Path, answers: bool, learners: tuple[str, ...], wanted: tuple[st
     from labcalc.lessons.results import file_words
 
     chosen = [labcalc.lessons.lesson_named(name) for name in wanted] or labcalc.lessons.LESSONS
-    for learner in learners or ("class",):
+    learners_of, n = learners or ("class",), count(1)
+    for learner in learners_of:
         folder = to / file_words(learner) if learners else to
         folder.mkdir(parents=True, exist_ok=True)
         for lesson in chosen:
             file = workbook_file(f"lessons/{'' if answers else 'exercises/'}{lesson.workbook}")
             name = f"{lesson.workbook}{'_answers' if answers else ''}.html"
             workbooks.render_workbook(file, {"learner": learner, "controls": False}, folder / name, title=lesson.title)
-            remark(f"{folder / name}")
+            remark(f"{next(n)} of {len(learners_of) * len(chosen)}: {folder / name}")
     return 0
 
 

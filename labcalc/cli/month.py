@@ -34,8 +34,11 @@ def _command(period: str, months: int, metavar: str) -> click.Command:
     @answer
     def render(name: str, lab: Path, as_json: bool, out: Path, results: Path | None, **how: Any) -> int:
         material = judgement.gather_record(lab)
-        code = name_doubts(material)
         quality = getattr(judgement, f"report_{period}")(material, name)
+        if quality.broken:
+            to_do = "restore its backup, and hold that by `labcalc record verify`"
+            say(f"labcalc: the record was changed since it was written: {quality.broken}; {to_do}")
+        code = max(name_doubts(material), int(bool(quality.broken)))
         _say_what_is_missing(quality, material)
         write_quality(quality, results)
         job, options = workbooks.month_report_job(quality, lab, out), one_page(out, quality.laboratory, **how)

@@ -7,6 +7,7 @@ import json
 import re
 from collections.abc import Mapping
 from contextlib import suppress
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +17,9 @@ import labcalc.exports
 import labcalc.lab
 from labcalc.cli.words import FILE, PATH, answer, day_option, exports_argument, record_option, remark, say, tell
 from labcalc.errors import DecisionError, RecordError
-from labcalc.wording import counted
+from labcalc.wording import counted, first_of
 
+_WHAT = ("exclude", "accept", "count", "corrective action", "conclusion")
 _who: dict[str, Any] = {"default": getpass.getuser, "show_default": "your login", "metavar": "NAME", "help": "Who."}
 by_option = click.option("--by", "who", callback=lambda _, __, name: " ".join(name.split()), **_who)
 _REPLACED = "The decision or action that this one takes the place of."
@@ -152,7 +154,9 @@ def _write(laboratory: labcalc.lab.Laboratory, n: int | None, to: Path, force: b
 @record.command()
 @record_option
 @by_option
-@click.option("--what", required=True, metavar="WHAT", help="exclude, accept, count, corrective action or conclusion.")
+@click.option(
+    "--what", required=True, metavar="WHAT", type=click.Choice(_WHAT), help=f"{', '.join(_WHAT[:-1])} or {_WHAT[-1]}."
+)
 @click.option("--why", required=True, metavar="TEXT", help="The reason.")
 @click.option("--run", default="", metavar="RUN", help="The run that it is about.")
 @click.option("--instrument", default="", metavar="NAME", help="Or the instrument.")
@@ -164,7 +168,7 @@ def _write(laboratory: labcalc.lab.Laboratory, n: int | None, to: Path, force: b
 def decide(lab: Path, **decided: Any) -> int:
     """Add a decision: who, what and why."""
     laboratory, run, file = labcalc.lab.load_laboratory(lab), decided["run"], decided["file"]
-    runs, files = list[str](), set[str]()
+    refused, files = "", set[str]()
     with suppress(RecordError):  # before its first entry there is no record
         if laboratory.record is not None and (run or file):
             held = labcalc.lab.find_rows(laboratory)
@@ -174,9 +178,12 @@ def decide(lab: Path, **decided: Any) -> int:
                 of_run["label"][(of_run[["source_file", "label"]] == file).any(axis=1)] if file else of_run["label"]
             )
             if of_run.empty:
-                runs = rows["run"][rows["sample"] == run].unique().tolist()
-    if runs:
-        raise DecisionError("", 0, f"--run: '{run}' is a sample; its runs are: {', '.join(runs)}")
+                near = get_close_matches(run, {*rows["run"], *rows["sample"]})
+                runs = rows["run"][rows[["run", "sample"]].isin([run] if run in near else near).any(axis=1)].unique()
+                told = "is a sample; its runs are" if run in near else "is no run of the record; the nearest are"
+                refused = f"--run: '{run}' {told}: {first_of(runs, 10) or 'none'}" if len(rows) else ""
+    if refused:
+        raise DecisionError("", 0, refused)
     if file and len(files) > 1:
         raise DecisionError("", 0, f"--file: exports named '{file}' are: {', '.join(sorted(files))}; name one so")
     decision = labcalc.lab.add_decision(laboratory, **decided)

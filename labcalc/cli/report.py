@@ -46,7 +46,9 @@ _ENGINE = f"{KERNEL}: a Jupyter kernel for each report, slower."
 @day_option("--issued", "Issue the report of each --run on this day: kept in the record, never written over.")
 @click.option("--amends", default="", metavar="NUMBER", help="The issued report that this one takes the place of.")
 @click.option("--changed", default="", metavar="TEXT", help="What changed since that one.")
-@click.option("--watch", is_flag=True, help="Go on with what comes into folders later, until Ctrl-C.")
+@click.option(
+    "--watch", is_flag=True, help="Go on with what comes into folders later, until Ctrl-C; no --run, no --issued."
+)
 @answer
 def report(
     exports: tuple[Path, ...], lab: Path | None, runs: tuple[str, ...], results: Path | None, watch: bool, **chosen: Any
@@ -58,12 +60,12 @@ def report(
     options = BatchOptions(scripts=scripts, **chosen)
     if not watch:
         return _report(exports, lab, options, runs=runs, results=results, issue=issue)
-    if issue or runs or results:
-        raise click.UsageError("--watch renders every run: no --run, --issued or --results beside it")
-    return _watch(exports, lab, options)
+    if issue or runs:
+        raise click.UsageError("--watch renders every run: no --run or --issued beside it")
+    return _watch(exports, lab, options, results)
 
 
-def _watch(places: tuple[Path, ...], lab: Path | None, options: BatchOptions) -> int:
+def _watch(places: tuple[Path, ...], lab: Path | None, options: BatchOptions, results: Path | None) -> int:
     """Render as exports arrive; what was said of an export isn't said again when the next comes."""
     said = set[str]()
 
@@ -78,7 +80,8 @@ def _watch(places: tuple[Path, ...], lab: Path | None, options: BatchOptions) ->
         for ripe in labcalc.lab.settled_files(places):
             there |= dict.fromkeys(ripe)
             try:
-                _report(tuple(one for one in there if one.is_file()), lab, options, say=say_once)
+                held = tuple(one for one in there if one.is_file())
+                _report(held, lab, options, results=results, say=say_once)
             except LabcalcError as refusal:
                 say_once(f"labcalc: {refusal}")
     return 0
@@ -137,7 +140,9 @@ def _report(
     if issue is not None:
         return max(code, _issue(material, workbooks.run_report_jobs(material, exports, lab, runs), issue, options))
     progress = _show_progress if sys.stderr.isatty() else None
-    told = replace(options, exports=read, progress=progress, say=say, record=words.recorder(material.laboratory))
+    laboratory = material.laboratory
+    told = replace(options, exports=read, progress=progress, say=say, record=words.recorder(laboratory))
+    told = replace(told, time_zone=laboratory.time_zone)
     result = render(workbooks.run_report_jobs(material, exports, lab, runs), told)
     if last is not None:  # it links to those before it
         result = result.followed_by(render([last()], told))
@@ -152,14 +157,15 @@ def _show_progress(progress: workbooks.Progress) -> None:
 
 def _totals(result: workbooks.BatchResult) -> str:
     """Say what became of the runs, the worst first, as the index does."""
-    verdicts = Counter(one.summary["verdict"] for one in result.reports)
+    months = [one.summary for one in result.reports if "month" in one.summary]
+    verdicts = Counter(one.summary["verdict"] for one in result.reports if "month" not in one.summary)
     found = ", ".join(f"{verdict} {verdicts[verdict]}" for verdict in judgement.VERDICTS[::-1] if verdicts[verdict])
-    months = (one.summary for one in result.reports if "month" in one.summary)
     found += "".join(f"; month {one['month']} {one['verdict']}" for one in months)
     unchanged = len(result.reports) - len(result.rendered)
     kept = f" ({unchanged} unchanged since the last call)" if unchanged else ""
     failed = f", {len(result.failures)} not rendered" if result.failures else ""
-    return f"{counted(len(result.reports), 'report')}{kept} in {result.seconds:.1f} s: {found}{failed}."
+    reports = counted(verdicts.total(), "report") + " and the month" * bool(months)
+    return f"{reports}{kept} in {result.seconds:.1f} s: {found}{failed}."
 
 
 def _to_issue(day: date | None, amends: str, changed: str, runs: Sequence[str]) -> labcalc.lab.Issue | None:

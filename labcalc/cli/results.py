@@ -47,6 +47,9 @@ def write_document(document: Mapping[str, Any], table: pd.DataFrame, path: Path,
     Raises ExportError : Another ending, or a file that labcalc didn't make.
     """
     ending = path.suffix.lower()
+    if ending not in (".json", ".csv", ".xlsx"):
+        raise ExportError(path.name, "results can be written to .json, .csv or .xlsx; expected one of these endings")
+    path.parent.mkdir(parents=True, exist_ok=True)
     if ending == ".json":
         _write_json(document, path)
         return

@@ -12,7 +12,7 @@ import click
 import labcalc.exports
 from labcalc import judgement
 from labcalc.cli.words import FILE, PATH, answer, exports_argument, name_refusals, record_option, remark, tell
-from labcalc.errors import LabcalcError, SettingsError
+from labcalc.errors import LabcalcError, SettingsError, typed
 from labcalc.wording import counted
 
 _MANY = 20  # exports of a profile that are named on the screen
@@ -39,7 +39,7 @@ def init(exports: tuple[Path, ...], to: Path | None, force: bool) -> int:
         tell(first.text, nl=False)
     else:
         to.write_text(first.text, encoding="utf-8")
-        remark(f"Written to {to}. Answer what it asks; then: labcalc check --lab {to}")
+        remark(f"Written to {to}. Answer what it asks; then: labcalc check --lab {typed(to)}")
     return code
 
 

@@ -20,7 +20,18 @@ from labcalc.wording import STEERING
 
 P = ParamSpec("P")
 PATH, FILE = click.Path(path_type=Path), click.Path(path_type=Path, dir_okay=False)
-FOLDER = click.Path(path_type=Path, file_okay=False)
+
+
+class _Folder(click.Path):
+    """A folder, there or to be made: what is there and is none, such as a device, is told before any work."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if Path(value).exists() and not Path(value).is_dir():
+            self.fail(f"'{value}' is no folder; a folder is expected", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+FOLDER = _Folder(path_type=Path)
 
 
 def _piped(context: click.Context, _: click.Parameter, exports: tuple[Path, ...]) -> tuple[Path, ...]:
@@ -164,5 +175,10 @@ def recorder(laboratory: labcalc.lab.Laboratory) -> Callable[[Sequence[Mapping[s
 
 def one_page(out: Path, laboratory: labcalc.lab.Laboratory, *, single_file: bool, pdf: bool) -> workbooks.BatchOptions:
     """Return how a page that stands alone is rendered."""
-    scripts = workbooks.Scripts.INSIDE if single_file else workbooks.Scripts.BESIDE
-    return workbooks.BatchOptions(out, workers=1, scripts=scripts, pdf=pdf, say=say, record=recorder(laboratory))
+    how: Any = {
+        "scripts": workbooks.Scripts.INSIDE if single_file else workbooks.Scripts.BESIDE,
+        "pdf": pdf,
+        "say": say,
+    }
+    how |= {"record": recorder(laboratory), "time_zone": laboratory.time_zone}
+    return workbooks.BatchOptions(out, workers=1, **how)

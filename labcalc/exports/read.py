@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from labcalc.errors import ExportError
+from labcalc.errors import ExportError, typed
 from labcalc.exports.arranging.arrangement import HEAD, arrange, header_of, reshaped, why_not
 from labcalc.exports.arranging.flat import Flat
 from labcalc.exports.arranging.layout import Layout, lay_out
@@ -92,7 +92,7 @@ def read_bytes(path: Path, data: bytes, digest: str, profiles: Sequence[Profile]
     except ExportError as failure:
         if profile is not _NO_PROFILE or "profile" not in failure.problem or "profile.encoding" in failure.problem:
             raise
-        how = f"`labcalc read {shown(name_of(path))} --propose` proposes a profile"
+        how = f"`labcalc read {typed(shown(name_of(path)))} --propose` proposes a profile"
         raise ExportError(failure.file, f"{failure.problem}; {how}") from None
 
 

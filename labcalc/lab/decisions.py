@@ -204,7 +204,7 @@ def add_decision(laboratory: Laboratory, *, when: datetime | None = None, **give
     if path is None:
         raise DecisionError("", 0, "a decision stands beside a lab.toml; this laboratory has none")
     moment = when or present_moment().astimezone(ZoneInfo(laboratory.time_zone)).replace(microsecond=0)
-    decision = decision_of(stated_decision(Decision(when=moment, **given)), str(path), 0)
+    decision = decision_of(stated_decision(Decision(when=moment, **given)), "", 0)
     if laboratory.record is not None:
         from labcalc.lab.record.decided import record_decision as add
     else:

@@ -13,7 +13,7 @@ from labcalc.errors import WorkbookError
 from labcalc.workbooks.apart import cluster_executor, render_with, stop_helpers
 from labcalc.workbooks.folder import as_ctrl_c, clear_left_overs, one_writer, others_files, safe_stem, safe_stems
 from labcalc.workbooks.fork import Answer, fork_is_safe, interrupts_held, render_forked
-from labcalc.workbooks.index import index_names, index_page
+from labcalc.workbooks.index import index_names, write_index
 from labcalc.workbooks.jobs import ReportJob
 from labcalc.workbooks.options import BatchOptions, BatchResult, Outcome, Progress
 from labcalc.workbooks.parameters import Json
@@ -181,10 +181,9 @@ class _Batch:
         return [one.path for one in self._outcomes.values() if one.is_there]
 
     def show(self) -> None:
-        """Write the index as things are now; the time of writing stands there and in no report."""
-        now = datetime.now().astimezone().replace(microsecond=0)
-        page = index_page([*self._outcomes.values(), *self._earlier()], now, self.options.exports)
-        write_whole(self._index, page.encode("utf-8"))
+        """Write the index as things are now."""
+        outcomes = [*self._outcomes.values(), *self._earlier()]
+        write_index(self._index, outcomes, self.options.exports, self.options.time_zone)
         self._shown_at = time.monotonic()
 
     def _earlier(self) -> Iterator[Outcome]:

@@ -6,10 +6,13 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 from itertools import count
+from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from labcalc.wording import counted
 from labcalc.workbooks.options import Outcome
 from labcalc.workbooks.page import build_page, inert_json, keep_units, own_script
+from labcalc.writing import write_whole
 
 _CSS = ("releasable", "second-look", "not-releasable")
 _AT_FIRST = 300  # rows that stand on the page without a script; more would make a phone wait
@@ -22,6 +25,13 @@ def index_names() -> Iterator[str]:
     """Yield the names that an index page may have; the first is taken that is no file of somebody else's."""
     yield "index"
     yield from (f"reports-index-{number}" for number in count(1))
+
+
+def write_index(path: Path, outcomes: Sequence[Outcome], exports: Sequence[str], time_zone: str) -> None:
+    """Write the index page; the time of writing stands here and in no report."""
+    now = datetime.now().astimezone(ZoneInfo(time_zone) if time_zone else None)
+    page = index_page(outcomes, now.replace(microsecond=0), exports)
+    write_whole(path, page.encode("utf-8"))
 
 
 def index_page(outcomes: Sequence[Outcome], written_at: datetime, exports: Sequence[str] = ()) -> str:

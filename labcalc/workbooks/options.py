@@ -38,6 +38,7 @@ class BatchOptions:
     limits: Limits = field(default_factory=Limits)  # of each report
     exports: tuple[str, ...] = ()  # what was read, refused and left out of the exports, in sentences for the index
     to_come: tuple[str, ...] = ()  # names of reports that the next batch brings: these lead to them already
+    time_zone: str = ""  # in which the index says when it was written; empty: this machine's
     pdf: bool = False  # print each report to PDF too
     executor: Executor | None = None  # renders elsewhere; pages come back and are written here
     cluster: str | None = None  # address of a dask.distributed scheduler that renders instead of this machine

@@ -81,7 +81,7 @@ def test_a_poor_score_is_an_action_of_its_month_and_carried_until_closed(tmp_pat
     assert (found["about"], found["severity"]) == ("D15, S, 7", "now")
     assert found["finding"] == "z +3.23, action (own 850.97, assigned 850.00)"
     assert actions("2026-03") == []
-    words = ("--month", "2026-02", "--owner", "Ines Falk", "--by", "Q. Reis", "--due", "2027-04-15")
+    words = ("--month", "2026-02", "--owner", "Ines Falk", "--by", "Q. Reis", "--due", "2100-04-15")
     done = run("record", "act", *words, "--finding", found["key"], *lab)
     assert done.exit_code == 0, done.output
     assert actions("2026-02")[0]["followed"].startswith("action ")

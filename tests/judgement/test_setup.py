@@ -66,7 +66,7 @@ Review = Callable[..., SetupReview]
 
 
 def laboratory(folder: Path, lab: str, rows: str, decisions: str = DECISION, name: str = "past.csv") -> Path:
-    (folder / "record").mkdir()
+    (folder / "record").mkdir(parents=True)
     (folder / "record" / name).write_text(HEADER + rows, encoding="utf-8")
     (folder / "lab.toml").write_text(lab, encoding="utf-8")
     (folder / "decisions.jsonl").write_text(decisions, encoding="utf-8")
@@ -83,6 +83,35 @@ def test_a_right_laboratory_is_met_with_silence(tmp_path: Path) -> None:
     assert review.findings == ()
     assert [(profile, one.rows_read, one.rows_refused) for profile, one in review.exports] == [("Plain", 4, 0)]
     assert (review.usable, review.refused) == (True, False)
+
+
+def test_values_that_a_product_has_no_room_for_take_a_line_each(tmp_path: Path) -> None:
+    """A lost decimal point and a density of another oil; batches at the limit, or 1 % lighter, are silent."""
+    lab = changed(
+        LAB,
+        "typical = [",
+        'typical = [\n  { quantity = "density", temperature_C = 40, mean = 858, standard_deviation = 0.6 },',
+    )
+    rows = (
+        ROWS
+        + """\
+S3,S-3,,,2026-03-03 09:00,VD,40,46926,858.1
+S4,S-4,,,2026-03-03 10:00,VD,40,46.4,875
+S5,S-5,,,2026-03-03 11:00,VD,40,50.6,850
+"""
+    )
+    found = [(one.severity, one.place, one.finding) for one in review_setup(laboratory(tmp_path, lab, rows)).findings]
+    assert found == [
+        ("warning", "past.csv", "line 7, S-4: density 875 kg/m³ at 40 °C can hardly be true of Oil 46, typically 858"),
+        (
+            "warning",
+            "past.csv",
+            "line 6, S-3: kinematic viscosity 46926 mm²/s at 40 °C can hardly be true of Oil 46, typically 46.1",
+        ),
+    ]
+    without = lab[: lab.index("typical = [")]
+    found = [one.finding for one in review_setup(laboratory(tmp_path / "b", without, rows)).findings]
+    assert [one.split("true of ")[1] for one in found] == ["Oil 46, whose limits are 41.4 to 50.6"]
 
 
 OIL = "Reference oil, lot A"

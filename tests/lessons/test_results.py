@@ -273,6 +273,7 @@ def test_words_that_the_command_can_not_use(words: list[str], message: str) -> N
 def test_handouts_are_of_each_learner_with_answers_for_the_trainer(tmp_path: Path) -> None:
     done = lessons("handout", str(tmp_path), "--answers", "--learner", "Ana", "--lesson", "bias")
     assert done.exit_code == 0, done.output
+    assert done.output == f"1 of 1: {tmp_path / 'ana' / '10_off_or_only_chance_answers.html'}\n"
     page = (tmp_path / "ana" / "10_off_or_only_chance_answers.html").read_text("utf-8")
     assert "Drawn for Ana, attempt 1" in page
     assert "Answer 1:" in page

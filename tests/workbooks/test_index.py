@@ -11,11 +11,12 @@ from pathlib import Path
 
 import pytest
 
+from labcalc.cli.report import _totals
 from labcalc.judgement import gather
 from labcalc.shipped import sample_exports, sample_lab
 from labcalc.workbooks import BatchOptions, render_batch, run_report_jobs
-from labcalc.workbooks.index import index_page
-from labcalc.workbooks.options import Outcome
+from labcalc.workbooks.index import index_page, write_index
+from labcalc.workbooks.options import BatchResult, Outcome
 from tests.chromium import Tab, chromium, needs_chromium
 
 AT = datetime(2026, 3, 31, 12, tzinfo=UTC)
@@ -49,6 +50,20 @@ def test_a_look_that_only_a_later_row_has_is_there() -> None:
     page = index_page(rows, AT)
     assert 'class="state not-releasable"' not in page.split("<table")[1].split("</table>")[0]
     assert ".state.not-releasable" in page
+
+
+def test_the_index_tells_the_time_of_the_laboratory(tmp_path: Path) -> None:
+    write_index(tmp_path / "index.html", [outcome(1)], (), "Asia/Kathmandu")
+    assert "(UTC+0545)</time>" in (tmp_path / "index.html").read_text("utf-8")
+
+
+def test_the_demo_counts_the_month_beside_its_runs() -> None:
+    month = replace(MONTH, summary=MONTH.summary | {"month": "2026-03", "verdict": "needs action"})
+    told = _totals(BatchResult((*map(outcome, range(6)), month), Path("index.html"), 1.0))
+    assert told == (
+        "6 reports and the month in 1.0 s: not releasable 2, needs a second look 2, releasable 2; "
+        "month 2026-03 needs action."
+    )
 
 
 def test_a_month_is_no_run_and_the_counts_add_up() -> None:

@@ -40,9 +40,11 @@ def ranked_actions(
     unusable: Sequence[DecisionError] = (),
     waiting: Sequence[Decision] = (),
     rounds: Sequence[Action] = (),
+    broken: str = "",
 ) -> tuple[Action, ...]:
     """Return what needs action, ranked: what touches released results first, then what wears the proof thin."""
     kinds: dict[str, Iterable[Action]] = {
+        "broken": _broken(broken) if broken else [],
         "line": (Action(f"Decisions, line {one.line}", one.problem, _DECIDE_ANEW, URGENT) for one in unusable),
         "doubt": (
             Action(one.file, f"line {one.line}, run {one.run}: {one.finding}", _COUNT_OR_NOT, URGENT, which=one.about)
@@ -78,6 +80,11 @@ def ranked_actions(
 
 def _key(kind: str, one: Action) -> str:
     return re.sub(r"[\W_]+", "-", f"{kind} {one.about} {one.which}".casefold()).strip("-")
+
+
+def _broken(broken: str) -> Iterator[Action]:
+    to_do = "Restore the backup of the record; `labcalc record verify` says whether that holds."
+    yield Action("Record", f"changed since it was written: {broken}", to_do, URGENT, weight=math.inf)  # before all else
 
 
 def _waiting(waiting: Sequence[Decision]) -> Iterator[Action]:
@@ -199,7 +206,8 @@ def followed(found: Sequence[Action], assignments: Sequence[Assignment], month: 
         late = any(_is_overdue(other, month) for other in own)
         beside.append(replace(one, followed=words, overdue=late, severity=URGENT if late else one.severity))
     gone = [one for one in of_month if one.action.finding not in keys and not _closed_before(one, month.last)]
-    ranked = sorted([*beside, *(_gone(one, month) for one in gone)], key=lambda one: (not one.overdue, not one.urgent))
+    found = [*beside, *(_gone(one, month) for one in gone)]
+    ranked = sorted(found, key=lambda one: (one.weight < math.inf, not one.overdue, not one.urgent))
     return tuple(replace(one, rank=rank) for rank, one in enumerate(ranked, 1))
 
 

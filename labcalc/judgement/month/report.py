@@ -27,7 +27,7 @@ from labcalc.judgement.variance.components import (
     components_side_by_side,
     sample_names,
 )
-from labcalc.lab import Decision, Laboratory, certificates, find_entries
+from labcalc.lab import Decision, Laboratory, certificates, find_entries, verify_record
 from labcalc.showing import Shown
 from labcalc.wording import at_celsius, counted
 
@@ -194,6 +194,7 @@ class MonthReport(Shown):
     sources: tuple[SourceFile, ...]  # the exports that hold rows of the month
     limit_sources: tuple[SourceFile, ...]  # those that hold the baselines of its charts
     actions: tuple[Action, ...]
+    broken: str  # the first entry of the record that isn't as it was written, and what is wrong; empty where all are
     digest: str  # SHA-256 over everything that the report depends on, beside the version of labcalc
 
     @property
@@ -263,9 +264,11 @@ def report_period(material: Material, period: Month) -> MonthReport:
     refusals = tuple(one for one in material.reading.refusals if one.file in names)
     failures = (*material.reading.failures, *material.record_failures)
     rounds, of_rounds = month_rounds(laboratory, period)
+    fault = verify_record(laboratory, entries_alone=True)[1] if laboratory.record else None
+    broken = "" if fault is None else str(fault)
     found = ranked_actions(
         *(rows, checks, duplicates, carry_overs, refusals, failures, period),
-        *(doubts, material.unusable, material.waiting, rounds),
+        *(doubts, material.unusable, material.waiting, rounds, broken),
     )
     actions = followed(found, material.assignments, period)
     measured = {(one.chart.oil, one.chart.lot) for one in checks.oils}
@@ -293,6 +296,7 @@ def report_period(material: Material, period: Month) -> MonthReport:
         sources=material.sources_of(rows),
         limit_sources=material.sources_of(record[record["run"].isin(in_baselines)]),
         actions=actions,
+        broken=broken,
         digest=_digest(material, period, (actions, held)),
     )
 

@@ -12,6 +12,7 @@ from typing import Literal
 import pandas as pd
 
 from labcalc import lab
+from labcalc.exports import QUANTITY_COLUMNS
 from labcalc.judgement.certificates import UNITS
 from labcalc.wording import at_celsius, counted, plain
 
@@ -164,6 +165,51 @@ def findings_of_exports(table: pd.DataFrame, laboratory: lab.Laboratory) -> Iter
     yield from _instruments(rows, laboratory)
     yield from _without_certificate(rows, laboratory)
     yield from _days_without_check(rows, laboratory)
+    yield from _far_off(table, laboratory)
+
+
+_FAR_DEVIATIONS, _FAR_TIMES, _FAR_FROM_LIMITS, _FAR_DENSITY = 10.0, 2.0, 10.0, 0.015
+"""What no sample of a product is: so many standard deviations from a typical value and half or twice it, or so many
+times beyond its limits; of a density, whose lots lie within 1 %, a share from the typical one: our own choice."""
+_A_LINE_EACH = 10  # values of a product and quantity that are named one by one
+
+
+def _far_off(table: pd.DataFrame, laboratory: lab.Laboratory) -> Iterator[Finding]:
+    """Name the results of samples that typical values or limits of their product leave no room for."""
+    samples = table[table["role"] != "reference"]
+    pairs = list(zip(samples["sample"], samples["product"].astype(object).fillna(""), strict=True))
+    products = {pair: lab.product_of(laboratory, sample=pair[0], product=pair[1]) for pair in set(pairs)}
+    of = pd.Series([getattr(products[pair], "name", "") for pair in pairs], samples.index, dtype=object)
+    for product in laboratory.products:
+        own, told = samples[of == product.name], set[tuple[str, int, str]]()
+        for one, lowest, highest, words in _possible(product):
+            column = QUANTITY_COLUMNS[one.quantity]
+            there = own[(own["temperature_C"] - one.temperature_C).abs() < 0.05]
+            far = there[(there[column] < lowest) | (there[column] > highest)]
+            places = list(zip(far["source_file"], far["source_line"], far[column], far["sample"], strict=True))
+            places = [place for place in places if (*place[:2], column) not in told]
+            told |= {(*place[:2], column) for place in places}
+            for file, line, value, sample in places[:_A_LINE_EACH]:
+                what = at_celsius(f"{one.quantity} {plain(value)} {UNITS[one.quantity]}", one.temperature_C)
+                finding = f"line {line}, {sample}: {what} can hardly be true of {product.name}, {words}"
+                yield Finding("warning", file, finding, "Is it another unit, decimal mark, oil or column?")
+            if (more := len(places) - _A_LINE_EACH) > 0:
+                yield Finding("warning", "product", f"{product.name}: {counted(more, 'further value')} like these")
+
+
+def _possible(product: lab.Product) -> Iterator[tuple[lab.TypicalValue | lab.Limit, float, float, str]]:
+    """Yield what a value of a product can be, each with its lowest, its highest, and why."""
+    for one in product.typical:
+        reach, words = _FAR_DEVIATIONS * one.standard_deviation, f"typically {plain(one.mean)}"
+        if one.quantity == "density":
+            reach = max(reach, _FAR_DENSITY * one.mean)
+            yield one, one.mean - reach, one.mean + reach, words
+        elif one.quantity in QUANTITY_COLUMNS:
+            yield one, min(one.mean / _FAR_TIMES, one.mean - reach), max(one.mean * _FAR_TIMES, one.mean + reach), words
+    for limit in product.limits:
+        if limit.quantity in QUANTITY_COLUMNS and limit.quantity != "density":
+            words = f"whose limits are {plain(limit.lowest)} to {plain(limit.highest)}"
+            yield limit, limit.lowest / _FAR_FROM_LIMITS, limit.highest * _FAR_FROM_LIMITS, words
 
 
 def _unsaid(table: pd.DataFrame) -> Iterator[Finding]:

@@ -35,6 +35,8 @@ from labcalc.lab import (
 from labcalc.lab.reading import export_files
 from labcalc.wording import counted
 
+_REFUSED = "refused: "
+
 
 @dataclass(frozen=True)
 class SetupReview:
@@ -48,7 +50,7 @@ class SetupReview:
     @property
     def refused(self) -> bool:
         """Tell whether there is an error or a refused row."""
-        return any(one.rows_refused for _, one in self.exports) or any(one.severity == "error" for one in self.findings)
+        return any(one.severity == "error" or one.finding.startswith(_REFUSED) for one in self.findings)
 
     @property
     def for_programs(self) -> dict[str, Any]:
@@ -142,7 +144,7 @@ def _refusals(refusals: Sequence[Refusal]) -> Iterator[Finding]:
     for (file, _, _), alike in kinds.items():
         said = str(alike[0]).removeprefix(f"{file}, ")
         more = f"; {counted(len(alike) - 1, 'more row')} like it" if len(alike) > 1 else ""
-        yield Finding("warning", file, f"refused: {said}{more}", "`labcalc read` names every row." if more else "")
+        yield Finding("warning", file, f"{_REFUSED}{said}{more}", "`labcalc read` names every row." if more else "")
 
 
 def _decisions(laboratory: Laboratory, reading: Reading) -> Iterator[Finding]:

@@ -7,6 +7,7 @@ import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
+from functools import cache
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -63,7 +64,7 @@ def read_record(laboratory: Laboratory, **names: str) -> Reading:
             files = {entry: source.name for entry, source in sources.items()}
             readings = connection.every(entries_query(names), **names)
             columns = columns_of((files[entry], packed) for entry, packed in readings)
-            refusals = tuple(_refusals(connection, files))
+            refusals = tuple(_refusals(connection, sources))
     except (ValueError, LookupError, TypeError, zlib.error):
         told = "somebody wrote into it what labcalc doesn't: `labcalc record verify` names the entry"
         raise RecordError(database.place, told) from None
@@ -78,10 +79,28 @@ def _sources(connection: Connection) -> dict[int, SourceFile]:
     return {one.n: source_of(one.content, lines.get(one.n, [])) for one in readings}
 
 
-def _refusals(connection: Connection, names: dict[int, str]) -> Iterator[Refusal]:
+def _refusals(connection: Connection, sources: dict[int, SourceFile]) -> Iterator[Refusal]:
+    """Yield what was refused, but for what a mended export, later, of the same name and with rows of it, tells of."""
     query = f"""SELECT entry, line, column_name, value, expected, sheet, sample FROM refusals WHERE {_LATEST}
         ORDER BY entry, place"""
-    return (Refusal(names[entry], *said) for entry, *said in connection.every(query))
+    refused = [(entry, Refusal(sources[entry].name, *said)) for entry, *said in connection.every(query)]
+
+    @cache
+    def rows(entry: int) -> tuple[set[tuple[str, int]], set[tuple[str, int]]]:
+        packed = connection.one("SELECT packed FROM packed_rows WHERE entry = :entry", entry=entry)[0]
+        found = columns_of([("", packed)])
+        samples, lines = found["sample"].tolist(), found["source_line"].tolist()
+        moments = zip(samples, found["measured_at"].tolist(), strict=True)
+        again = ((one.sample, one.line) for n, one in refused if n == entry)
+        return set(moments), {*zip(samples, lines, strict=True), *(("", line) for line in lines), *again}
+
+    named: dict[str, list[int]] = {}
+    for entry, source in sources.items():
+        named.setdefault(source.name, []).append(entry)
+    for entry, one in refused:
+        later = (n for n in named[one.file] if n > entry and (rows(n)[0] & rows(entry)[0] or not rows(entry)[0]))
+        if not any(sources[n].rows_refused == 0 or (one.sample, one.line) in rows(n)[1] for n in later):
+            yield one
 
 
 def find_entries(
