@@ -366,7 +366,7 @@ def test_a_product_without_a_class_has_no_limit_and_says_why() -> None:
 
 
 def test_an_instrument_whose_method_states_no_precision_is_held_to_no_other_method() -> None:
-    """D7042 as shipped states nothing for formulated oils: the four pairs of B have no limit, those of A keep theirs."""
+    """D7042 as shipped states nothing for formulated oils: the pairs of B have no limit, those of A keep theirs."""
     methods = {"A": ("ASTM D445", "ISO 12185"), "B": ("ASTM D7042",)}
     instruments = tuple(Instrument(name, methods=of) for name, of in methods.items())
     laboratory = replace(LABORATORY, instruments=instruments)

@@ -18,7 +18,8 @@ from labcalc.wording import celsius
 Measured = Sequence[tuple[NDArray[np.int64], NDArray[np.int64]]]
 """For each temperature of an export, the rows that are measured there, and their temperatures in tenths."""
 
-_LONGEST_STEP_US = 60 * 60 * 1_000_000  # longest time between two determinations of a run, 60 min, [µs]
+LONGEST_STEP_US = 60 * 60 * 1_000_000
+"""Longest time between two determinations of a run, 60 min, [µs]."""
 _MERE_NUMBER = re.compile(r"\d{1,4}")
 _ONE_OF_A_RUN = ("sample", "instrument", "operator", "lot")
 _AT_ONCE = 1 << 16  # rows for which more than their names is held in memory
@@ -65,7 +66,7 @@ def _starts(
         starts[1:] |= codes[1:] != codes[:-1]
     times = cells.moments[rows]
     known = times != NO_MOMENT
-    starts[1:] |= known[1:] & known[:-1] & (np.abs(np.diff(np.where(known, times, 0))) > _LONGEST_STEP_US)
+    starts[1:] |= known[1:] & known[:-1] & (np.abs(np.diff(np.where(known, times, 0))) > LONGEST_STEP_US)
     begin = np.maximum.accumulate(np.where(starts, np.arange(len(rows)), 0))
     last = 0
     for row in np.flatnonzero(repeats >= begin).tolist():
