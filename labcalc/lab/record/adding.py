@@ -103,6 +103,8 @@ def _add(
     parts = stored_rows(columns), stored_refusals(refusals), [(line,) for line in source.set_aside]
     packed = b"" if entry else zlib.compress(data, 1)
     stated = _stated(source, parts, laboratory)
+    if refusals:
+        stated["refused_at"] = [one.measured_at and one.measured_at.isoformat() for one in refusals]
     with database.writing() as connection:
         entry = _entry_of(connection, digest)
         if entry and not again:  # another process was quicker

@@ -1,7 +1,9 @@
 """The record as one reading: rows as they were read then, in the same tidy table as the exports give."""
 
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import datetime
+from typing import Any
 
 from labcalc.errors import RecordError
 from labcalc.exports import Reading, Refusal, SourceFile
@@ -14,6 +16,9 @@ from labcalc.lab.record.contents import columns_of, source_of
 from labcalc.lab.record.database import Connection
 from labcalc.lab.record.journal import entries_of, head_of
 from labcalc.lab.record.steps import opened
+
+_Readings = Mapping[int, Mapping[str, Any]]
+"""What the entries of readings say, by their numbers."""
 
 _LATEST = "entry NOT IN (SELECT corrects FROM entries WHERE corrects IS NOT NULL)"
 """Readings that no later one takes the place of."""
@@ -51,27 +56,33 @@ def read_record(laboratory: Laboratory, **names: str) -> Reading:
     zone, database = zone_of(laboratory.time_zone), opened(laboratory)
     try:
         with database.reading() as connection:
-            sources = _sources(connection)
+            readings = {
+                one.n: one.content
+                for one in entries_of(connection, f"n IN (SELECT entry FROM readings WHERE {_LATEST})")
+            }
+            sources = _sources(connection, readings)
             files = {entry: source.name for entry, source in sources.items()}
             columns = columns_of(
                 (files[entry], packed) for entry, packed in connection.every(entries_query(names), **names)
             )
-            refusals = tuple(_refusals(connection, files))
+            refusals = tuple(_refusals(connection, files, readings))
     except (ValueError, LookupError, TypeError, zlib.error):
         told = "somebody wrote into it what labcalc doesn't: `labcalc record verify` names the entry"
         raise RecordError(database.place, told) from None
     return Reading(label_runs(framed([columns], zone), laboratory), refusals, tuple(sources.values()))
 
 
-def _sources(connection: Connection) -> dict[int, SourceFile]:
+def _sources(connection: Connection, readings: _Readings) -> dict[int, SourceFile]:
     lines: dict[int, list[int]] = {}
     for entry, line in connection.every("SELECT entry, line FROM lines_set_aside ORDER BY entry, place"):
         lines.setdefault(entry, []).append(line)
-    readings = entries_of(connection, f"n IN (SELECT entry FROM readings WHERE {_LATEST})")
-    return {one.n: source_of(one.content, lines.get(one.n, [])) for one in readings}
+    return {entry: source_of(stated, lines.get(entry, [])) for entry, stated in readings.items()}
 
 
-def _refusals(connection: Connection, names: dict[int, str]) -> Iterator[Refusal]:
-    query = f"""SELECT entry, line, column_name, value, expected, sheet, sample FROM refusals WHERE {_LATEST}
+def _refusals(connection: Connection, names: dict[int, str], readings: _Readings) -> Iterator[Refusal]:
+    query = f"""SELECT entry, place, line, column_name, value, expected, sheet, sample FROM refusals WHERE {_LATEST}
         ORDER BY entry, place"""
-    return (Refusal(names[entry], *said) for entry, *said in connection.every(query))
+    for entry, place, *said in connection.every(query):
+        moments = readings[entry].get("refused_at")  # earlier versions kept no times of refused rows
+        moment = moments[place - 1] if moments else None
+        yield Refusal(names[entry], *said, moment and datetime.fromisoformat(moment))
