@@ -79,10 +79,11 @@ def test_a_lot_that_reads_the_same_elsewhere_is_suspected_before_the_instrument(
 
 
 def test_a_plain_cause_of_the_sample_is_told_beside_an_instrument_in_doubt(judged: Judge) -> None:
-    """A thousand times too much is a slip, whatever the reference oil says."""
-    own, *steps = next_steps(judged(GOOD.replace("46.12", "46120"), record=OFF))
+    """885.1 for 858.1 is a slip, whatever the reference oil says; 46 120 mm²/s nothing explains."""
+    own, *steps = next_steps(judged(GOOD.replace("858.1", "885.1"), record=OFF))
     assert own == "Look the value up in the original record."
     assert tuple(steps) == next_steps(judged(record=OFF))
+    assert next_steps(judged(GOOD.replace("46.12", "46120"), record=OFF)) == tuple(steps)
 
 
 TWO_DAYS = GOOD + GOOD.replace("S1", "S2").replace("2026-03-02", "2026-03-03")

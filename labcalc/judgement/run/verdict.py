@@ -274,8 +274,10 @@ def _of_the_sample(judgement: Judgement) -> tuple[str, ...]:
     leading = judgement.leading
     if leading is None or leading.cause == "noise" or leading.probability < _PLAIN or leading.is_of_the_instrument:
         return ()
+    from labcalc.judgement.causes.explanation import UNLIKELY
+
     first, full_stop, _ = _of_the_cause(judgement).partition(". ")
-    return (first + full_stop.strip(),) if first else ()
+    return (first + full_stop.strip(),) if first and judgement.explanations[0].p_value >= UNLIKELY else ()
 
 
 def _of_the_cause(judgement: Judgement) -> str:
