@@ -72,7 +72,7 @@ class Cells:
             place = str(first).removeprefix(f"{self.file}, ")
             raise ContentError(f"over {MOST_REFUSED:,} rows are refused, the first: {place}")
 
-    def refusal(self, row: int, sample: str = "", moment: int = dates.NO_MOMENT) -> Refusal:
+    def refusal(self, row: int, sample: str = "", moment: int = int(dates.NO_MOMENT)) -> Refusal:
         """Return why a row is refused. moment : [µs] since 1970, UTC, as in ``moments``."""
         at, line, *texts, expected = self.refused[row]
         column, value = (text if text is None else shown(text) for text in texts)

@@ -85,4 +85,4 @@ def _refusals(connection: Connection, names: dict[int, str], readings: _Readings
     for entry, place, *said in connection.every(query):
         moments = readings[entry].get("refused_at")  # earlier versions kept no times of refused rows
         moment = moments[place - 1] if moments else None
-        yield Refusal(names[entry], *said, moment and datetime.fromisoformat(moment))
+        yield Refusal(names[entry], *said, measured_at=moment and datetime.fromisoformat(moment))
