@@ -2,6 +2,7 @@
 
 import zlib
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
@@ -85,4 +86,4 @@ def _refusals(connection: Connection, names: dict[int, str], readings: _Readings
     for entry, place, *said in connection.every(query):
         moments = readings[entry].get("refused_at")  # earlier versions kept no times of refused rows
         moment = moments[place - 1] if moments else None
-        yield Refusal(names[entry], *said, measured_at=moment and datetime.fromisoformat(moment))
+        yield replace(Refusal(names[entry], *said), measured_at=moment and datetime.fromisoformat(moment))
