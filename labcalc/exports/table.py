@@ -2,7 +2,8 @@
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from datetime import datetime
 
 import pandas as pd
 
@@ -51,11 +52,16 @@ class Refusal:
     expected: str
     sheet: str = ""  # where several sheets of a workbook are read
     sample: str = ""  # what the row says its sample is
+    measured_at: datetime | None = field(default=None, repr=False)
+    """What the row says its time is; None where that can't be read, or the row isn't whole."""
+
+    @property
+    def place(self) -> str:
+        """File, sheet and line."""
+        return ", ".join(filter(None, (self.file, self.sheet and f"sheet '{shown(self.sheet)}'", f"line {self.line}")))
 
     def __str__(self) -> str:
-        place = ", ".join(filter(None, (self.file, self.sheet and f"sheet '{shown(self.sheet)}'", f"line {self.line}")))
-        if self.column is not None:
-            place += f", column '{self.column}'"
+        place = self.place if self.column is None else f"{self.place}, column '{self.column}'"
         return f"{place}: {self.expected}" if self.value is None else f"{place}: '{self.value}': {self.expected}"
 
 

@@ -4,6 +4,7 @@ import math
 from dataclasses import dataclass
 from datetime import date
 from functools import cache
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 from labcalc.exports import QUANTITY_COLUMNS
 from labcalc.lab import CertifiedValue, Laboratory, ReferenceLot, lot_in_use, reference_of
+from labcalc.wording import counted, signed
 
 UNITS = {"kinematic viscosity": "mm²/s", "dynamic viscosity": "mPa·s", "density": "kg/m³"}
 """Unit of each quantity in the tidy table."""
@@ -73,6 +75,43 @@ def compare_with_certificates(rows: pd.DataFrame, laboratory: Laboratory) -> pd.
     percent = certified * laboratory.report.reference_viscosity_percent / 100.0
     own = np.where(table["quantity"] == "density", laboratory.report.reference_density_kg_m3, percent)
     return table.assign(certified=certified, limit=np.hypot(own, uncertainty))[list(COMPARISON_COLUMNS)]
+
+
+class SuspectLot(NamedTuple):
+    """A lot of a reference oil that is off alike on several instruments, and what each of the others reads."""
+
+    lot: str  # in words
+    readings: str
+
+
+def suspect_lot(last: pd.DataFrame, everywhere: pd.DataFrame) -> SuspectLot | None:
+    """Return the lot that lies beyond its limit on an instrument and is off alike on all others that ran it.
+
+    Alike: to the same side, on the mean by ``_ALIKE`` of it or more, and beyond the limit or surely not 0.
+
+    last : The last results of each oil on the instrument, ``COMPARISON_COLUMNS``; of two oils off neither is suspected.
+    everywhere : Those of all instruments from which the others are taken.
+    Returns : None where no other ran it, or one of them reads it otherwise: the instrument may be off.
+    """
+    share = (last["value"] - last["certified"]).abs() / last["limit"]
+    if last.loc[share > 1.0, "sample"].nunique() != 1:
+        return None
+    one = last.iloc[int(share.fillna(0.0).to_numpy().argmax())]
+    same = everywhere[everywhere["instrument"] != one["instrument"]]
+    for key in ("quantity", "temperature_C", "certified", *(["lot"] if pd.notna(one["lot"]) else [])):
+        same = same[same[key] == one[key]]
+    off = float(one["value"] - one["certified"])
+    means = (same["value"] - same["certified"]).groupby(same["instrument"]).agg(["mean", "sem", "size"])
+    towards = means["mean"] * math.copysign(1.0, off)
+    surely = (towards > one["limit"]) | ((towards > _SURELY * means["sem"]) & (means["size"] > 2))
+    if means.empty or not (surely & (towards >= _ALIKE * abs(off))).all():
+        return None
+    unit = UNITS[one["quantity"]]
+    told = (f"{name} {signed(mean)} {unit}, {counted(size, 'check')}" for name, mean, _, size in means.itertuples())
+    return SuspectLot(f"lot {one['lot']}" if pd.notna(one["lot"]) else "it", "; ".join(told))
+
+
+_ALIKE, _SURELY = 0.5, 3.0  # share of the difference, and standard errors of a mean, [-]: our own choice
 
 
 def _certified(table: pd.DataFrame, laboratory: Laboratory) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -207,6 +208,13 @@ def test_rows_and_determinations_are_told_apart_and_columns_not_used_are_named(t
     together = (*a.sources, *b.sources, *c.sources)
     assert totals(together) == "6 rows with 12 determinations read, 0 refused, 3 lines set aside"
     assert columns_not_used(together) == "columns not used: column 2, Colour (a.csv); Colour (2 files)"
+
+
+def test_a_refused_row_keeps_its_time_where_it_can_be_read(read: Read) -> None:
+    """A row that isn't whole may have been cut within its time: it has none."""
+    rows = "A;2026-03-02 08:05;40;n/a;;;\nA;2026-03-32 08:05;40;15.0;;;\nA;2026-03-02 08:0"
+    found = [one.measured_at for one in read(HEADER + GOOD + rows).refusals]
+    assert found == [datetime(2026, 3, 2, 8, 5, tzinfo=UTC), None, None]
 
 
 def test_a_file_of_refused_rows_only(read: Read) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -21,6 +22,7 @@ from labcalc.judgement.duplicates.pairing import CONDITIONS, RESULT_COLUMNS, rep
 from labcalc.lab import (
     Decision,
     DuplicateChoices,
+    Instrument,
     Laboratory,
     Precision,
     PrecisionFunction,
@@ -361,6 +363,23 @@ def test_a_product_without_a_class_has_no_limit_and_says_why() -> None:
     assert density.compared == "2.77 s 2.0 kg/m³"
     assert density.why_not == "no precision statement for density of Special at 40 °C"
     assert math.isnan(viscosity.limit_in_force)
+
+
+def test_an_instrument_whose_method_states_no_precision_is_held_to_no_other_method() -> None:
+    """D7042 as shipped states nothing for formulated oils: the pairs of B have no limit, those of A keep theirs."""
+    methods = {"A": ("ASTM D445", "ISO 12185"), "B": ("ASTM D7042",)}
+    instruments = tuple(Instrument(name, methods=of) for name, of in methods.items())
+    laboratory = replace(LABORATORY, instruments=instruments)
+    alike = [(858.0, 858.1), (857.0, 856.9), (860.0, 860.1), (850.0, 849.8)]
+    of_b = [row | {"sample": f"{row['sample']}b", "run": f"{row['run']}b"} for row in pairs(alike, instrument="B")]
+    found = report([*pairs(alike), *of_b], laboratory)
+    held, free = (one for one in found.summaries if one.quantity == "density")
+    assert (held.name, held.limit_in_force) == ("formulated oils, density at 40 °C, A", pytest.approx(0.2))
+    assert (free.name, free.verdict, free.precision.number) == ("formulated oils, density at 40 °C, B", "no limit", 4)
+    assert free.comparison is None
+    assert free.why_not.startswith("no precision of ASTM D7042")
+    assert found.sets.loc[found.sets["instruments"] == "B", ["limit", "pair_limit"]].isna().all(axis=None)
+    assert found.reason == "nothing to do; 0 of 8 sets of repeats beyond their limit; 8 without a limit"
 
 
 # --- The sample laboratory ---

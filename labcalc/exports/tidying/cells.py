@@ -1,7 +1,7 @@
 """A laid-out export column by column: numbers, moments and texts of each row, and the first problem of each row."""
 
 from collections.abc import Callable, Iterable
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from functools import cached_property, lru_cache
 from zoneinfo import ZoneInfo
 
@@ -20,6 +20,7 @@ from labcalc.exports.values import dates, numbers
 from labcalc.exports.values.columns import MOST_REFUSED, Column, joined
 from labcalc.wording import plain
 
+_NOT_WHOLE = -(10**6)  # in the place of a column's position: cells may stand in the wrong column, or be cut off
 _MISSING = "; all of the row is refused, unless profile.missing names it"
 
 
@@ -35,7 +36,7 @@ class Cells:
         """Rows that repeat one above in every cell, its time to the second included."""
         self._is_text = bool(delimiter)
         for row, last, expected in layout.rows.faults:
-            self._refuse(row, -(10**6), int(self.lines[row]), None, last, expected)
+            self._refuse(row, _NOT_WHOLE, int(self.lines[row]), None, last, expected)
         columns = layout.rows.columns()
         self._columns = {one.position: self._prepared(one, columns.pop(one.position)) for one in layout.fields}
         self._first = columns.get(0)
@@ -71,11 +72,13 @@ class Cells:
             place = str(first).removeprefix(f"{self.file}, ")
             raise ContentError(f"over {MOST_REFUSED:,} rows are refused, the first: {place}")
 
-    def refusal(self, row: int, sample: str = "") -> Refusal:
-        """Return why a row is refused."""
-        _, line, *texts, expected = self.refused[row]
+    def refusal(self, row: int, sample: str = "", moment: int = int(dates.NO_MOMENT)) -> Refusal:
+        """Return why a row is refused. moment : [µs] since 1970, UTC, as in ``moments``."""
+        at, line, *texts, expected = self.refused[row]
         column, value = (text if text is None else shown(text) for text in texts)
-        return Refusal(self.file, line, column, value, expected, self.layout.rows.sheets.get(row, ""), sample)
+        is_known = moment != dates.NO_MOMENT and at != _NOT_WHOLE
+        when = datetime.fromtimestamp(0, UTC) + timedelta(microseconds=moment) if is_known else None
+        return Refusal(self.file, line, column, value, expected, self.layout.rows.sheets.get(row, ""), sample, when)
 
     def column(self, field_: Field) -> Column:
         """Return the texts of a column; a preamble's value for every row."""

@@ -27,12 +27,12 @@ def tidy(cells: Cells) -> tuple[dict[str, Any], tuple[Refusal, ...]]:
     groups = _determinations(cells)
     contradictions.check_set_temperature(cells)
     contradictions.check_status(cells)
-    samples, _, _ = cells.texts["sample"], cells.moments, cells.replicates  # each notes the cells that it can't read
+    samples, moments, _ = cells.texts["sample"], cells.moments, cells.replicates  # each notes what it can't read
     _check_presence(cells, samples, groups)
     cells.note_doubled()
     cells.texts["run"] = name_runs(cells, [_measured(one) for one in groups])
     rows = sorted(cells.refused)
-    refusals = tuple(map(cells.refusal, rows, samples.each(np.array(rows, np.int64))))
+    refusals = tuple(map(cells.refusal, rows, samples.each(np.array(rows, np.int64)), moments[rows].tolist()))
     return _columns(cells, groups), refusals
 
 

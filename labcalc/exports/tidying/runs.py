@@ -18,7 +18,7 @@ from labcalc.wording import celsius
 _Numbers = NDArray[np.int64]
 Measured = Sequence[tuple[_Numbers, _Numbers]]
 """For each temperature of an export, the rows that are measured there, and their temperatures in tenths."""
-_LONGEST_STEP_US = 60 * 60 * 1_000_000  # longest time between two determinations of a run, 60 min, [µs]
+LONGEST_STEP_US = 60 * 60 * 1_000_000  # longest time between two determinations of a run, 60 min, [µs]
 _MERE_NUMBER = re.compile(r"\d{1,4}")
 _ONE_OF_A_RUN = ("sample", "instrument", "operator", "lot")
 _AT_ONCE = 1 << 16  # rows for which more than their names is held in memory
@@ -63,7 +63,7 @@ def _starts(cells: Cells, rows: _Numbers, own: NDArray[np.bool_], repeats: _Numb
         starts[1:] |= codes[1:] != codes[:-1]
     times = cells.moments[rows]
     known = times != NO_MOMENT
-    starts[1:] |= known[1:] & known[:-1] & (np.abs(np.diff(np.where(known, times, 0))) > _LONGEST_STEP_US)
+    starts[1:] |= known[1:] & known[:-1] & (np.abs(np.diff(np.where(known, times, 0))) > LONGEST_STEP_US)
     begin = np.maximum.accumulate(np.where(starts, np.arange(len(rows)), 0))
     last = 0
     for row in np.flatnonzero(repeats >= begin).tolist():

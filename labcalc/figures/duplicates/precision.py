@@ -74,7 +74,7 @@ def _summary_table(condition: str, group: Sequence[DuplicateSummary]) -> str:
 def _summary_cells(one: DuplicateSummary, between: bool) -> tuple[str, ...]:
     low, high = one.precision.limit_interval
     reach = f"<br><small>{numeral(low)} to {numeral(high)}</small>"
-    what = f"{at_celsius(one.quantity, one.temperature_C)}, {one.unit}"
+    what = ", ".join(filter(None, (at_celsius(one.quantity, one.temperature_C), one.unit, one.instruments)))
     return (
         f"{escape(one.precision_class)}<br><small>{escape(what)}</small>",
         *([escape(listed(one.changed))] if between else []),

@@ -9,7 +9,7 @@ from scipy.special import bdtrc
 
 from labcalc.judgement.duplicates.comparison import SIGNIFICANCE
 from labcalc.judgement.duplicates.pairing import CONDITIONS
-from labcalc.judgement.duplicates.sets import SHOWN_UNITS, limit_function, shown_values, statement_for
+from labcalc.judgement.duplicates.sets import SHOWN_UNITS, STATED_FOR, limit_function, shown_values, statement_of_sets
 from labcalc.judgement.precision import precision_of_class
 from labcalc.lab import Laboratory, PrecisionStatement
 from labcalc.statistics import (
@@ -56,13 +56,15 @@ class DuplicateSummary:
     comparison: RepeatabilityComparison | None
     beyond: tuple[str, ...]  # samples beyond the limit, one a set
     robust_limit: float  # 2.77 s by the middle of the pairs, where tails are heavy; else NaN
+    instruments: str = ""  # whose sets they are, where those of others are held to another statement, or to none
     worse_p: float = math.nan
     """The larger of the p-values of so large a scatter and of so many sets beyond, [-], adjusted for all."""
 
     @property
     def name(self) -> str:
         """Class, quantity and temperature, as a person writes them."""
-        return f"{self.precision_class}, {at_celsius(self.quantity, self.temperature_C)}"
+        what = at_celsius(self.quantity, self.temperature_C)
+        return ", ".join(filter(None, (self.precision_class, what, self.instruments)))
 
     @property
     def letter(self) -> str:
@@ -121,18 +123,22 @@ class DuplicateSummary:
 
 
 def summarise_sets(results: pd.DataFrame, sets: pd.DataFrame, laboratory: Laboratory) -> tuple[DuplicateSummary, ...]:
-    """Summarise sets of repeats by conditions (repeatability first), class, quantity and temperature."""
+    """Summarise sets of repeats by conditions (repeatability first), class, quantity and temperature.
+
+    Sets that are held to different statements, or to none by the method of an instrument, are told apart.
+    """
     results = results.assign(shown=shown_values(results))
     keys = ["condition", "changed", "quantity", "precision_class", "temperature_C"]
+    sets = sets.assign(several=sets.groupby(keys)["method"].transform("nunique") > 1)
     of_set = results.groupby("set", sort=False).indices
     found = [
         _summary(group, results.iloc[np.concatenate([of_set[one] for one in group.index])], laboratory)
-        for _, group in sets.groupby(keys, sort=False)
+        for _, group in sets.groupby([*keys, "method"], sort=False)
     ]
     found.sort(
         key=lambda one: (
             *(CONDITIONS.index(one.condition), one.changed, one.quantity == "density"),
-            *(one.precision_class, one.temperature_C),
+            *(one.precision_class, one.temperature_C, one.instruments),
         )
     )
     p = np.array([one.p_worse for one in found], dtype=float)
@@ -145,7 +151,8 @@ def _summary(sets: pd.DataFrame, results: pd.DataFrame, laboratory: Laboratory) 
     first = sets.iloc[0]
     name, quantity, temperature = str(first["precision_class"]), str(first["quantity"]), float(first["temperature_C"])
     condition, changed = str(first["condition"]), tuple(filter(None, str(first["changed"]).split(", ")))
-    statement = statement_for(laboratory, name, quantity, temperature, condition)
+    statement = statement_of_sets(laboratory, tuple(first[STATED_FOR]))
+    instruments = sorted({name for names in sets["instruments"] for name in names.split(", ")})
     limit = float(np.sqrt(np.nanmean(sets["pair_limit"] ** 2))) if sets["pair_limit"].notna().any() else math.nan
     apart = sets["carried_over"]
     kept = sets if apart.all() else sets[~apart]
@@ -153,7 +160,9 @@ def _summary(sets: pd.DataFrame, results: pd.DataFrame, laboratory: Laboratory) 
     precision = pooled_precision(own["shown"], own["set"])
     why_not, step = "", _step(own)
     if not limit > 0.0:
-        why_not = precision_of_class(laboratory, name, quantity, temperature, float(sets["mean"].median())).why_not
+        asked = laboratory, name, quantity, temperature, float(sets["mean"].median())
+        reasons = (precision_of_class(*asked, instrument).why_not for instrument in instruments)
+        why_not = next(filter(None, reasons), "")
         if statement is not None and math.isnan(limit_function(statement, condition, laboratory).factor):
             why_not = f"{statement.method} states no {_LETTERS[condition]}"
         why_not = why_not or "no limit at these levels"
@@ -164,7 +173,8 @@ def _summary(sets: pd.DataFrame, results: pd.DataFrame, laboratory: Laboratory) 
     about = condition, changed, name, quantity, temperature, SHOWN_UNITS[quantity]
     carried, beyond = (tuple(one["sample"].astype(str)) for one in (sets[apart], kept[kept["beyond"]]))
     held = statement, why_not, limit, comparison, beyond
-    return DuplicateSummary(*about, precision, carried, *held, _robust_limit(kept, precision))
+    named = ", ".join(instruments) if first["several"] else ""
+    return DuplicateSummary(*about, precision, carried, *held, _robust_limit(kept, precision), instruments=named)
 
 
 def _robust_limit(sets: pd.DataFrame, precision: DuplicatePrecision) -> float:

@@ -75,8 +75,10 @@ class DuplicateReport:
             *(["rinse once more after thicker samples"] if self.carried_over else []),
             *(f"see why they differ: {one.about}, {one.finding.partition(' (')[0]}" for one in self.biased),
         ]
-        count = f"{len(self.beyond)} of {len(self.sets)} sets of repeats beyond their limit"
-        return "; ".join([*(parts or ["nothing to do"]), count])
+        limited = int(self.sets["limit"].notna().sum())
+        count = f"{len(self.beyond)} of {limited} sets of repeats beyond their limit"
+        without = [f"{len(self.sets) - limited} without a limit"] if limited < len(self.sets) else []
+        return "; ".join([*(parts or ["nothing to do"]), count, *without])
 
     @property
     def named(self) -> tuple[Action, ...]:

@@ -26,13 +26,14 @@ SHOWN_UNITS = {"kinematic viscosity": "%", "density": "kg/m³"}
 SET_COLUMNS = (
     *("set", "condition", "changed", "quantity", "temperature_C", "sample", "product", "precision_class", "number"),
     *("mean", "difference", "spread", "pair_limit", "limit", "share", "beyond", "runs", "instruments", "operators"),
-    *("ended",),
+    *("ended", "method"),
 )
 """A row a set of repeats.
 
 ``difference`` (first minus second), ``spread`` (largest minus smallest) and ``pair_limit`` (for two results) are in the
 shown unit; ``mean`` and ``limit`` (for the number there is) in the unit of the quantity, NaN where none is stated;
-``share`` is the spread over the limit with the difference's sign.
+``share`` is the spread over the limit with the difference's sign; ``method`` is the statement that the limit is of,
+empty where an instrument of the set measures by a method for which none is known.
 """
 
 
@@ -86,12 +87,13 @@ def _classes(first: pd.DataFrame, laboratory: Laboratory) -> list[str]:
 
 def _with_limits(table: pd.DataFrame, largest: pd.Series, spread: pd.Series, laboratory: Laboratory) -> pd.DataFrame:
     """Add the limit of each set; NaN where none is stated for its class, level or number of results."""
-    pair_limit = pd.Series(np.nan, index=table.index)
-    keys = ["precision_class", "quantity", "temperature_C", "condition"]
-    for (name, quantity, temperature, condition), rows in table.groupby(keys, sort=False):
-        statement = statement_for(laboratory, str(name), str(quantity), float(str(temperature)), str(condition))
+    pair_limit, method = pd.Series(np.nan, index=table.index), pd.Series("", index=table.index, dtype=object)
+    for key, rows in table.groupby(STATED_FOR, sort=False):
+        statement = statement_of_sets(laboratory, key)
         if statement is not None:
-            limits = limit_function(statement, str(condition), laboratory).at(rows["mean"])
+            condition = str(key[3])
+            method[rows.index] = statement.title
+            limits = limit_function(statement, condition, laboratory).at(rows["mean"])
             outside = (rows["mean"] < statement.lowest) | (rows["mean"] > statement.highest) | ~(limits > 0.0)
             pair_limit[rows.index] = np.where(outside, np.nan, limits)
     factors = {number: factor / CRITICAL_RANGE_FACTORS[2] for number, factor in CRITICAL_RANGE_FACTORS.items()}
@@ -99,6 +101,7 @@ def _with_limits(table: pd.DataFrame, largest: pd.Series, spread: pd.Series, lab
     relative = table["quantity"].map(SHOWN_UNITS).eq("%")
     sign = np.where(table["difference"] < 0.0, -1.0, 1.0)
     return table.assign(
+        method=method,
         pair_limit=pair_limit.mask(relative, 100.0 * pair_limit / table["mean"]),
         limit=limit,
         share=sign * spread / limit,
@@ -106,16 +109,36 @@ def _with_limits(table: pd.DataFrame, largest: pd.Series, spread: pd.Series, lab
     )
 
 
+STATED_FOR = ["precision_class", "quantity", "temperature_C", "condition", "instruments"]
+"""Columns that say which statement holds for a set."""
+
+
+def statement_of_sets(laboratory: Laboratory, key: tuple[object, ...]) -> PrecisionStatement | None:
+    """Return the statement of sets alike in ``STATED_FOR``; None where one of their instruments has none.
+
+    Instruments that measure by several methods together are held to what is stated without regard to the instrument.
+    """
+    name, quantity, temperature_C, condition, instruments = map(str, key)
+    asked = laboratory, name, quantity, float(temperature_C), condition
+    found = [statement_for(*asked, instrument) for instrument in instruments.split(", ")]
+    return None if None in found else found[0] if len(set(found)) == 1 else statement_for(*asked)
+
+
 def statement_for(
-    laboratory: Laboratory, precision_class: str, quantity: str, temperature_C: float, condition: str
+    laboratory: Laboratory,
+    precision_class: str,
+    quantity: str,
+    temperature_C: float,
+    condition: str,
+    instrument: str = "",
 ) -> PrecisionStatement | None:
-    """Return the statement of a class; a reference oil counts as a base oil.
+    """Return the statement of a class by an instrument's method; a reference oil counts as a base oil.
 
     Where the laboratory's own statement says nothing for the conditions, the published one holds.
     """
     name = "base oils" if precision_class == REFERENCE_CLASS else precision_class
     both = laboratory, replace(laboratory, precision=())
-    known = [one for of in both if (one := precision_for(of, name, quantity, temperature_C)) is not None]
+    known = [one for of in both if (one := precision_for(of, name, quantity, temperature_C, instrument)) is not None]
     stated = (one for one in known if math.isfinite(limit_function(one, condition, laboratory).factor))
     return next(stated, known[0] if known else None)
 

@@ -103,7 +103,8 @@ def _index(
 ) -> tuple[PerformanceIndex | None, PrecisionStatement | None]:
     """Compare with the published reproducibility; a laboratory's own statement that gives none is passed over."""
     level = chart.certified if not np.isnan(chart.certified) else float(np.mean(chart.values))
-    statement = statement_for(laboratory, REFERENCE_CLASS, chart.quantity, chart.temperature_C, CONDITIONS[2])
+    asked = laboratory, REFERENCE_CLASS, chart.quantity, chart.temperature_C, CONDITIONS[2]
+    statement = statement_for(*asked, chart.instrument)
     if statement is None or np.isnan(statement.reproducibility.factor):
         return None, None
     if site is None:

@@ -189,7 +189,8 @@ class MonthReport(Shown):
     decisions: tuple[Decision, ...]  # those about runs of the month, and those written in it
     notices: tuple[str, ...]
     """What has to be known beside the numbers: an empty month, a change of lot, a certificate that runs out."""
-    refusals: tuple[Refusal, ...]  # rows that were refused in the exports that hold rows of the month
+    refusals: tuple[Refusal, ...]
+    """Rows of the month that were refused, and those of no readable time in exports that hold rows of it."""
     failures: tuple[ExportError, ...]  # exports of the record that could not be read
     sources: tuple[SourceFile, ...]  # the exports that hold rows of the month
     limit_sources: tuple[SourceFile, ...]  # those that hold the baselines of its charts
@@ -261,7 +262,11 @@ def report_period(material: Material, period: Month) -> MonthReport:
     checks = checks_of(material, period)
     duplicates = duplicates_between(material, period)
     carry_overs = month_carry_overs(material, rows, period)
-    refusals = tuple(one for one in material.reading.refusals if one.file in names)
+    refusals = tuple(
+        one
+        for one in material.reading.refusals
+        if (one.file in names if one.measured_at is None else period.first <= one.measured_at < period.last)
+    )
     failures = (*material.reading.failures, *material.record_failures)
     rounds, of_rounds = month_rounds(laboratory, period)
     fault = verify_record(laboratory, entries_alone=True)[1] if laboratory.record else None

@@ -5,6 +5,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import timedelta
 from functools import cached_property
 from typing import cast
 
@@ -14,8 +15,16 @@ from numpy.typing import NDArray
 
 from labcalc.errors import DecisionError
 from labcalc.exports import QUANTITY_COLUMNS, Refusal, SourceFile
+from labcalc.exports.tidying.runs import LONGEST_STEP_US
 from labcalc.judgement.carry_over.shares import WITHIN_ONE, RunBefore
-from labcalc.judgement.certificates import UNITS, Certificates, certificates_in_use, compare_with_certificates
+from labcalc.judgement.certificates import (
+    UNITS,
+    Certificates,
+    SuspectLot,
+    certificates_in_use,
+    compare_with_certificates,
+    suspect_lot,
+)
 from labcalc.judgement.control.site_record import ChecksInControl
 from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.precision import InForce, precision_by_own_record, precision_of_class
@@ -91,6 +100,8 @@ class Dossier:
     references: pd.DataFrame
     """Reference oils of the same instrument beside their certified values (``COMPARISON_COLUMNS``) in the 30 days
     before the run's end, the run itself excluded."""
+    elsewhere: pd.DataFrame
+    """Reference oils of every instrument beside their certified values in those days."""
     charts: tuple[ChartState, ...]
     """State of the instrument's control charts at the run's end, worst first; a reference oil's own result counts."""
     shifts: tuple[str, ...]  # what on the instrument had moved at the run's end and stayed away, the clearest first
@@ -129,6 +140,19 @@ class Dossier:
     def own_comparisons(self) -> pd.DataFrame:
         """The run itself beside its certified values, where it is one of a reference oil."""
         return compare_with_certificates(self.rows, self.laboratory)
+
+    @cached_property
+    def last_references(self) -> pd.DataFrame:
+        """The last run of each reference oil in ``references``."""
+        last = self.references.groupby("sample")["run"].transform("last")
+        return self.references[self.references["run"] == last]
+
+    @cached_property
+    def suspect_lot(self) -> SuspectLot | None:
+        """The lot that is off on the run's instrument and reads the same on the others; None where there is none."""
+        beside = self.last_references[self.last_references["sample"] != self.sample]
+        known = [one for one in (self.own_comparisons, beside) if len(one)]
+        return suspect_lot(pd.concat(known), self.elsewhere) if known else None
 
     @cached_property
     def certificates(self) -> Certificates:
@@ -181,6 +205,20 @@ class Dossier:
         long = long.melt(["run", "temperature_C"], [*names.values()], "quantity").dropna(subset=["value"])
         keys = ["run", "quantity", "temperature_C"]
         return pd.DataFrame(long.groupby(keys, sort=False, as_index=False)["value"].mean())
+
+    @property
+    def own_refusals(self) -> tuple[Refusal, ...]:
+        """The refused rows that may be of the run: of its sample, and as near in time as rows of a run are.
+
+        Where no time can be read, every refused row of that name in the files may be.
+        """
+        longest, times = timedelta(microseconds=LONGEST_STEP_US), self.rows["measured_at"]
+        first, last = times.min() - longest, times.max() + longest
+        of_sample = (one for one in self.refusals if one.sample and one.sample == self.sample)
+        is_dated = not pd.isna(first)
+        return tuple(
+            one for one in of_sample if not is_dated or one.measured_at is None or first <= one.measured_at <= last
+        )
 
     def own_scatter(self, quantity: str, temperature_C: float) -> OwnScatter | None:
         """Return how fills scattered on the instrument until the run began; None where the record doesn't tell."""
@@ -257,6 +295,7 @@ class Dossier:
             *(self.afterwards, self.in_sequence, self.decisions, self.doubts),
             *(self.own_scatter(quantity, at) for quantity in QUANTITY_COLUMNS for at in warm),
             *(self.waiting, [(one.line, one.problem) for one in self.unusable], *self.checks),
+            *filter(None, [self.suspect_lot]),
         )
         ink.update(repr(stated).encode())
         return ink.hexdigest()

@@ -91,6 +91,7 @@ class Material:
             run=run,
             rows=rows.reset_index(drop=True),
             references=own.references_until(end, run),
+            elsewhere=self._everywhere.references_until(end, run),
             charts=states_at(own.charts, end, days=REFERENCE_DAYS) if is_dated else (),
             shifts=stopping_at(own.streams, end, days=REFERENCE_DAYS) if is_dated else (),
             afterwards=told_afterwards(own.streams, end) if is_dated else "",
@@ -155,6 +156,10 @@ class Material:
             name: _Instrument(name, places.get(name, _NOWHERE), references.get(name, nothing), self)
             for name in sorted({*places, *references, ""})
         }
+
+    @cached_property
+    def _everywhere(self) -> "_Instrument":
+        return _Instrument("", _NOWHERE, self.comparisons, self)
 
     def _instrument_of(self, rows: pd.DataFrame) -> "_Instrument":
         return self._instruments.get(first_text(rows["instrument"]), self._instruments[""])

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from labcalc.judgement.certificates import UNITS
+from labcalc.judgement.certificates import UNITS, SuspectLot
 from labcalc.judgement.checks import Check, State
 from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.record.dossier import Dossier
@@ -13,6 +13,8 @@ from labcalc.wording import at_celsius, numeral, plain, signed
 
 _NAME = "Reference oils of this instrument"
 
+SUSPECTED = "its certificate or bottle is suspected before the instrument"
+
 CHART_SIGNIFICANCE = 0.01
 """Share of checks of an instrument without fault that its charts together call doubtful, [-]: our own choice."""
 
@@ -20,13 +22,12 @@ CHART_SIGNIFICANCE = 0.01
 def reference_checks(dossier: Dossier) -> tuple[Check, ...]:
     """Compare with the certificate: the run itself if it is a reference oil, else the last ones on its instrument."""
     if dossier.is_reference:
-        return (_agreement("Agreement with the certificate", dossier.own_comparisons),)
+        return (_agreement("Agreement with the certificate", dossier.own_comparisons, dossier.suspect_lot),)
     if not dossier.laboratory.references or dossier.references.empty:
         nothing = "lab.toml names no reference oils: nothing shows that the instrument is right"
         return (Check(_NAME, "doubtful", dossier.why_no_references if dossier.laboratory.references else nothing),)
-    of_oil = dossier.references.groupby("sample")["run"]  # the last run of each
-    last = dossier.references[dossier.references["run"] == of_oil.transform("last")]
-    return (_agreement(f"{_NAME}: agreement", last), _recency(f"{_NAME}: age", last, dossier))
+    last = dossier.last_references
+    return (_agreement(f"{_NAME}: agreement", last, dossier.suspect_lot), _recency(f"{_NAME}: age", last, dossier))
 
 
 def control_chart_check(dossier: Dossier) -> Check:
@@ -67,7 +68,7 @@ def _by_chance(charts: Sequence[ChartState]) -> float:
     return min((len(known) * chance / (place + 1) for place, chance in enumerate(known)), default=float("nan"))
 
 
-def _agreement(name: str, comparisons: pd.DataFrame) -> Check:
+def _agreement(name: str, comparisons: pd.DataFrame, suspect: SuspectLot | None) -> Check:
     known = comparisons.dropna(subset=["certified"])
     without = sorted(set(comparisons["sample"]) - set(known["sample"]))
     if without:
@@ -77,7 +78,10 @@ def _agreement(name: str, comparisons: pd.DataFrame) -> Check:
     share = (known["value"] - known["certified"]).abs() / known["limit"]
     furthest = known.iloc[int(share.to_numpy().argmax())]
     state: State = "met" if share.max() <= 1.0 else "not met"
-    return Check(name, state, _sentence(furthest, len(known)), "certificates and [report] limits of lab.toml")
+    finding = _sentence(furthest, len(known))
+    if suspect and state == "not met":
+        finding += f"; {suspect.lot} reads the same on the others ({suspect.readings}): {SUSPECTED}"
+    return Check(name, state, finding, "certificates and [report] limits of lab.toml")
 
 
 def _sentence(one: pd.Series, compared: int) -> str:

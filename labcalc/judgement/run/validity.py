@@ -25,6 +25,8 @@ _NEIGHBOURS_K, _SLOPE_SPAN_K = 5.0, 20.0
 """Temperatures nearer than the first may be exchanged by noise; a slope between nearer ones than the second tells
 nothing, [K]: labcalc's own choice."""
 
+REFUSED_ROWS = "Rows of this sample"  # name of the check
+
 _TEMPERATURES = ": are the temperatures in °C, and not in kelvin or °F?"
 
 _PROCEDURES = {"r": "ISO 5725-6:1994, 5.2 [memory]", "d": "ASTM D445, determinability [memory]"}
@@ -102,10 +104,10 @@ def decision_checks(dossier: Dossier) -> Iterator[Check]:
 
 
 def refused_rows_check(dossier: Dossier) -> Iterator[Check]:
-    """Say that rows of this sample were refused in the same export: what was measured is not all judged."""
-    if own := [one for one in dossier.refusals if one.sample and one.sample == dossier.sample]:
+    """Say that rows of the run were refused in the same export: what was measured is not all judged."""
+    if own := dossier.own_refusals:
         rows = "1 row of this sample was" if len(own) == 1 else f"{len(own)} rows of this sample were"
-        yield Check("Rows of this sample", "doubtful", f"{rows} refused: {own[0]}", "the export")
+        yield Check(REFUSED_ROWS, "doubtful", f"{rows} refused: {own[0]}", "the export", about="decision")
 
 
 def record_checks(dossier: Dossier) -> Iterator[Check]:

@@ -15,13 +15,13 @@ from labcalc.judgement.run import validity
 from labcalc.judgement.run.conformity import specification_checks, typical_check
 from labcalc.judgement.run.derived_results import consequences_of
 from labcalc.judgement.run.previous_results import earlier_runs_check
-from labcalc.judgement.run.reference_oils import control_chart_check, reference_checks
+from labcalc.judgement.run.reference_oils import SUSPECTED, control_chart_check, reference_checks
 from labcalc.judgement.run.results import results_of
 from labcalc.judgement.uncertainty.results import Consequence, Results
 from labcalc.lab import PrecisionStatement
 from labcalc.lab.practice import FILLING_AND_CLEANING
 from labcalc.showing import Shown
-from labcalc.wording import counted
+from labcalc.wording import counted, first_of
 
 if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, Explanation, LeadingCause
@@ -196,7 +196,9 @@ def next_steps(judgement: Judgement) -> tuple[str, ...]:
     asked = sorted(_STEPS, key=lambda about: about != worst.about)
     asking = {one.about for one in judgement.checks if one.state in ("doubtful", "not met")}
     steps = (step for about in asked if about in asking for step in _STEPS[about](judgement))
-    return (*(() if worst.about in _STEPS else (_of_the_numbers(judgement, worst),)), *steps)
+    if worst.about not in _STEPS:
+        return (_of_the_numbers(judgement, worst), *steps)
+    return (*(_of_the_sample(judgement) if worst.about == "instrument" else ()), *steps)
 
 
 def _of_the_instrument(judgement: Judgement) -> Iterator[str]:
@@ -207,8 +209,12 @@ def _of_the_instrument(judgement: Judgement) -> Iterator[str]:
         return
     first, *others = REMEDIES
     then = "" if dossier.is_reference else "; once it is within its limits, measure this sample again"
+    out = "it is out again"
+    if suspect := dossier.suspect_lot:
+        same = f"{suspect.lot} reads the same on the others ({suspect.readings})"
+        first, out = f"don't adjust: {same}, so {SUSPECTED}. Compare with another lot", "that is out too"
     yield f"{first[0].upper()}{first[1:]}{then}."
-    yield f"If it is out again: {'; '.join(others)}."
+    yield f"If {out}: {'; '.join(others)}."
 
 
 def _of_the_order(judgement: Judgement) -> Iterator[str]:
@@ -221,7 +227,12 @@ def _of_a_decision(judgement: Judgement) -> Iterator[str]:
     if any(one.what == "exclude" for one in judgement.dossier.decisions):
         yield "Leave it out, as decided; where a result is owed, measure again."
         return
-    yield "A person decides what counts (labcalc record decide); then judge again."
+    asking = {one.name for one in judgement.checks if one.about == "decision" and one.state in ("doubtful", "not met")}
+    if asking - {validity.REFUSED_ROWS}:
+        yield "A person decides what counts (labcalc record decide); then judge again."
+    if validity.REFUSED_ROWS in asking:
+        places = first_of([one.place for one in judgement.dossier.own_refusals])
+        yield f"Mend the export ({places}), or measure again: no decision makes a value of what can't be read."
 
 
 _STEPS: dict[About, Callable[[Judgement], Iterator[str]]] = {
@@ -243,6 +254,20 @@ def _of_the_numbers(judgement: Judgement, worst: Check) -> str:
     if worst.about == "specification":
         return f"{_FRESH_FILL}, from a second bottle if there is one: if it agrees, the product doesn't comply."
     return f"{_FRESH_FILL}; compare before anything is released."
+
+
+_PLAIN = 0.9  # probability from which on a cause decides a sample whatever its instrument does, [-]: our own choice
+
+
+def _of_the_sample(judgement: Judgement) -> tuple[str, ...]:
+    """Return in a sentence what decides the sample although its instrument asks first; none where no cause is plain."""
+    leading = judgement.leading
+    if leading is None or leading.cause == "noise" or leading.probability < _PLAIN or leading.is_of_the_instrument:
+        return ()
+    from labcalc.judgement.causes.explanation import UNLIKELY
+
+    first, full_stop, _ = _of_the_cause(judgement).partition(". ")
+    return (first + full_stop.strip(),) if first and judgement.explanations[0].p_value >= UNLIKELY else ()
 
 
 def _of_the_cause(judgement: Judgement) -> str:

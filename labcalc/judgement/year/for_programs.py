@@ -109,6 +109,7 @@ def _precision(report: DuplicateReport) -> Iterator[dict[str, Any]]:
             "quantity": one.quantity,
             "temperature_C": one.temperature_C,
             "unit": one.unit,
+            "instruments": one.instruments or None,
             "sets": one.precision.number,
             "limit_found": number(one.precision.limit),
             "interval": [number(low), number(high)],

@@ -101,6 +101,8 @@ def _add(
     packed = b"" if entry else zlib.compress(data, 1)
     stated = {**stated_source(source), "parts_sha256": digest_of(parts), "lab_toml_sha256": laboratory.sha256}
     stated["labcalc"] = __version__
+    if refusals:
+        stated["refused_at"] = [one.measured_at and one.measured_at.isoformat() for one in refusals]
     with database.writing() as connection:
         found = connection.one("SELECT entry FROM exports WHERE sha256 = :digest", digest=digest)
         entry = int(found[0]) if found else 0

@@ -4,10 +4,11 @@ Or what it holds, looked up by number, kind, person, day, sample or instrument.
 """
 
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from functools import cache
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -23,6 +24,9 @@ from labcalc.lab.record.contents import NAMED, columns_of, source_of
 from labcalc.lab.record.database import Connection
 from labcalc.lab.record.journal import Entry, entries_of, head_of
 from labcalc.lab.record.steps import opened
+
+_Readings = Mapping[int, Mapping[str, Any]]
+"""What the entries of readings say, by their numbers."""
 
 _LATEST = "entry NOT IN (SELECT corrects FROM entries WHERE corrects IS NOT NULL)"
 """Readings that no later one takes the place of."""
@@ -60,30 +64,37 @@ def read_record(laboratory: Laboratory, **names: str) -> Reading:
     zone, database = zone_of(laboratory.time_zone), opened(laboratory)
     try:
         with database.reading() as connection:
-            sources = _sources(connection)
+            readings = {
+                one.n: one.content
+                for one in entries_of(connection, f"n IN (SELECT entry FROM readings WHERE {_LATEST})")
+            }
+            sources = _sources(connection, readings)
             files = {entry: source.name for entry, source in sources.items()}
-            readings = connection.every(entries_query(names), **names)
-            columns = columns_of((files[entry], packed) for entry, packed in readings)
-            refusals = tuple(_refusals(connection, sources))
+            packed = connection.every(entries_query(names), **names)
+            columns = columns_of((files[entry], one) for entry, one in packed)
+            refusals = tuple(_refusals(connection, sources, readings))
     except (ValueError, LookupError, TypeError, zlib.error):
         told = "somebody wrote into it what labcalc doesn't: `labcalc record verify` names the entry"
         raise RecordError(database.place, told) from None
     return Reading(label_runs(framed([columns], zone), laboratory), refusals, tuple(sources.values()))
 
 
-def _sources(connection: Connection) -> dict[int, SourceFile]:
+def _sources(connection: Connection, readings: _Readings) -> dict[int, SourceFile]:
     lines: dict[int, list[int]] = {}
     for entry, line in connection.every("SELECT entry, line FROM lines_set_aside ORDER BY entry, place"):
         lines.setdefault(entry, []).append(line)
-    readings = entries_of(connection, f"n IN (SELECT entry FROM readings WHERE {_LATEST})")
-    return {one.n: source_of(one.content, lines.get(one.n, [])) for one in readings}
+    return {entry: source_of(stated, lines.get(entry, [])) for entry, stated in readings.items()}
 
 
-def _refusals(connection: Connection, sources: dict[int, SourceFile]) -> Iterator[Refusal]:
+def _refusals(connection: Connection, sources: dict[int, SourceFile], readings: _Readings) -> Iterator[Refusal]:
     """Yield what was refused, but for what a mended export, later, of the same name and with rows of it, tells of."""
-    query = f"""SELECT entry, line, column_name, value, expected, sheet, sample FROM refusals WHERE {_LATEST}
+    query = f"""SELECT entry, place, line, column_name, value, expected, sheet, sample FROM refusals WHERE {_LATEST}
         ORDER BY entry, place"""
-    refused = [(entry, Refusal(sources[entry].name, *said)) for entry, *said in connection.every(query)]
+    refused = []
+    for entry, place, *said in connection.every(query):
+        moments = readings[entry].get("refused_at")  # earlier versions kept no times of refused rows
+        moment = datetime.fromisoformat(moments[place - 1]) if moments and moments[place - 1] else None
+        refused.append((entry, replace(Refusal(sources[entry].name, *said), measured_at=moment)))
 
     @cache
     def rows(entry: int) -> tuple[set[tuple[str, int]], set[tuple[str, int]]]:

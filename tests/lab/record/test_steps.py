@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import zlib
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -65,7 +66,8 @@ def test_rows_of_an_earlier_version_stay(laboratory: Laboratory, tmp_path: Path,
         if earlier >= 5:
             connection.add("packed_rows", [(n, packed_rows(parts[0]))])
     assert_frame_equal(read_record(laboratory).table, read(tmp_path / "odd.csv", laboratory).table)
-    assert read_record(laboratory).refusals == refusals
+    without_times = tuple(replace(one, measured_at=None) for one in refusals)  # those versions kept none
+    assert read_record(laboratory).refusals == without_times
     assert verify_record(laboratory)[1] is None
     assert [one.n for one in find_entries(laboratory, sample=parts[0][0][1])] == [n]
     with database.reading() as connection:
