@@ -119,7 +119,8 @@ def checks_of(material: Material, month: Month) -> Checks:
     likeness = neighbouring_days([one.chart for one in oils if id(one.chart) not in unfit])
     moved = tuple(_moved(charts, streams, month, likeness))
     of_moved = {id(chart) for by in moved for chart in by.touched}
-    biased, carried = biased_of([one for one in oils if id(one.chart) not in of_moved], of_month)
+    known = [one.attribution for one in moved if one.attribution is not None and one.instrument]
+    biased, carried = biased_of([one for one in oils if id(one.chart) not in of_moved], of_month, known)
     right = _without(comparisons, _keys(chart for one in biased for chart in one.charts_of_paper), _OF_CHART)
     # what an oil does on every instrument is no instrument's: its checks stand, and so does what a repair changed
     # and a chart whose limits rest on a slip or a drift tells nothing of either
@@ -189,9 +190,12 @@ def _moved(
 
 
 def biased_of(
-    oils: Sequence[OilSummary], comparisons: pd.DataFrame
+    oils: Sequence[OilSummary], comparisons: pd.DataFrame, moved: Sequence[Attribution] = ()
 ) -> tuple[tuple[Biased, ...], tuple[OilSummary, ...]]:
-    """Return the biased charts among some, by cause, and those that carry-over explains."""
+    """Return the biased charts among some, by cause, and those that carry-over explains.
+
+    moved : What moved single instruments: it is fitted beside each cause, as a lot's own chart may hold it too.
+    """
     known = [one for one in oils if one.bias is not None]
     tests = [_less(one, comparisons) for one in known]
     both = list(zip(known, tests, strict=True))
@@ -204,7 +208,7 @@ def biased_of(
     ]
     found = []
     while left:
-        whose = attributed(deviations, left, from_certificate=True)
+        whose = attributed(deviations, left, moved, from_certificate=True)
         explained = set(left) if whose is None else {id(one) for one in whose.charts}
         found.append(Biased(tuple(one for key, one in left.items() if key in explained), whose))
         left = {key: one for key, one in left.items() if key not in explained}
