@@ -133,6 +133,12 @@ def attributed(
     return attributed(deviations, about, [*beside, whose], from_certificate=from_certificate)
 
 
+def pattern_of(known: Attribution, charts: Sequence[Chart]) -> NDArray[np.float64]:
+    """Return what one unit of a known cause does to each of some charts, [unit of a deviation]; 0 where nothing."""
+    same = (one.pattern for one in _candidates(charts, False) if one.key == known.key)
+    return next(same, np.zeros(len(charts)))
+
+
 def _amplitude(pattern: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:
     """Return the size of a cause and its standard uncertainty, by weighted least squares; infinite where untold."""
     weight = float(pattern @ pattern)
