@@ -114,7 +114,7 @@ def test_samples_since_the_last_good_check_rank_a_finding(tmp_path: Path) -> Non
     runs = checks.at_risk(found)["run"].tolist()
     assert runs == [f"V2-S{n}" for n in range(29, 42)]
     (told,) = [one for one in whose_fault.moved(checks) if one.about.startswith("V2")]
-    assert "13 samples since the last good check" in told.finding
+    assert "13 samples since the last good check, the last on 3 March" in told.finding
     assert dict(told.facts)["runs"] == ", ".join(runs)
     limits, place = found.stream.charts[0].limits, found.stream.last_until(found.signalled.to_datetime64())
     assert limits is not None

@@ -51,8 +51,17 @@ def _action(one: Action, reports: Mapping[str, str]) -> str:
     return (
         f"<li><p>{state} <strong>{escape(one.about)}</strong>: {escape(one.finding)}</p>"
         f"<p><small>{to_do}</small></p>{followed}"
-        f"{folded(f'All {len(one.details)}', _linked(one, reports))}</li>"
+        f"{folded(_all(one), _linked(one, reports))}</li>"
     )
+
+
+def _all(one: Action) -> str:
+    """Say how many details there are: samples and signals each by themselves."""
+    runs = len([run for run in str(one.facts.get("runs", "")).split(", ") if run])
+    if 0 < runs < len(one.details):
+        signals = counted(len(one.details) - runs, "further signal")
+        return f"All {counted(runs, 'sample')}, and {signals}"
+    return f"All {len(one.details)}"
 
 
 def _linked(one: Action, reports: Mapping[str, str]) -> str:

@@ -91,7 +91,8 @@ class Checks:
         of = self.instruments.get(one.instrument)
         if of is None:
             return pd.DataFrame({"run": [], "sample": [], "at": []})
-        return of.at_risk(began or one.earliest, one.signalled, self.month.last)
+        told = self.month.last if one.lasts else one.signalled  # a good check between proves nothing of what lasts
+        return of.at_risk(began or one.earliest, told, self.month.last)
 
     @property
     def unexplained(self) -> pd.DataFrame:

@@ -93,10 +93,9 @@ def _certificates(oils: tuple[OilSummary, ...], month: Month) -> Iterator[str]:
         name = f"{oil} lot {lot}" if lot else oil
         if valid_to is None:
             without.append(name)
-        elif valid_to < month.last.date():
-            yield f"The certificate of {name} ran out on {valid_to}: results after that day prove nothing about bias."
         elif valid_to < (month.last + pd.Timedelta(days=_NEAR_DAYS if month.months == 1 else 366)).date():
-            yield f"The certificate of {name} runs out on {valid_to}: run the next lot beside it before that day."
+            then = "run the next lot beside it before; results after that day prove nothing about bias"
+            yield f"The certificate of {name} is valid to {valid_to}: {then}."
     if without:
         its, names = "its" if len(without) == 1 else "their", ", ".join(without)
         yield f"lab.toml holds no certificate that fits {names}: {its} results can show a change, but not a bias."
