@@ -118,6 +118,10 @@ def test_samples_since_the_last_good_check_rank_a_finding(tmp_path: Path) -> Non
     by_chance = replace(checks, instruments={"V2": replace(of, is_good=np.ones_like(of.is_good))})
     assert by_chance.at_risk(found)["run"].tolist() == runs[1:], "a check that looks good proves nothing of what lasts"
     assert by_chance.at_risk(replace(found, lasts=False))["run"].tolist() == ["V2-S30"]
+    proven = [
+        one.is_proven_since(replace(found, lasts=lasts)) for one in (checks, by_chance) for lasts in (True, False)
+    ]
+    assert proven == [False, False, False, True]
     (told,) = [one for one in whose_fault.moved(checks) if one.about.startswith("V2")]
     assert "13 samples since the last good check, the last on 3 March" in told.finding
     assert dict(told.facts)["runs"] == ", ".join(runs)

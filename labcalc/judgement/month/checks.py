@@ -94,6 +94,14 @@ class Checks:
         told = self.month.last if one.lasts else one.signalled  # a good check between proves nothing of what lasts
         return of.at_risk(began or one.earliest, told, self.month.last)
 
+    def is_proven_since(self, one: Moved) -> bool:
+        """Tell whether something moved is over, by a good check of the month after it was told."""
+        of = self.instruments.get(one.instrument)
+        if one.lasts or of is None:
+            return False
+        told, end = (at.tz_convert(None).to_datetime64() for at in (one.signalled, self.month.last))
+        return bool((of.is_good & (of.checks > told) & (of.checks < end)).any())
+
     @property
     def unexplained(self) -> pd.DataFrame:
         """Comparisons of charts that nothing moved, and whose certificate is none that is biased by itself."""

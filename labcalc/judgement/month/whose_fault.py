@@ -40,13 +40,17 @@ def moved(checks: Checks, *, ended: bool = False) -> Iterator[Action]:
         runs = at_risk["run"].tolist()
         moments = at_risk["at"].dt.tz_localize("UTC").dt.tz_convert(one.since.tz) if runs else ()
         last, year = [*moments][-1:], checks.month.first.year
+        proven = ", before the next good one" * checks.is_proven_since(one)
         about, cause, told, unit, size = _whose(one)
         parts = [
             f"{_since(one, year)}: {told}",
             f"told on {_day(one.signalled, year)}{', and still so' * one.lasts}{_growing(one)}",
             *([_others(whose)] if whose and whose.others else []),
             *([f"{counted(len(one.symptoms), 'further signal')} by it"] if one.symptoms else []),
-            *(f"{counted(len(runs), 'sample')} since the last good check, the last on {_day(at, year)}" for at in last),
+            *(
+                f"{counted(len(runs), 'sample')} since the last good check, the last on {_day(at, year)}{proven}"
+                for at in last
+            ),
         ]
         limits = first.limits
         assert limits is not None
