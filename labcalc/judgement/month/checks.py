@@ -247,11 +247,11 @@ def _taken_off(bias: BiasTest, mean: float, u: float) -> BiasTest:
 
 
 def _moved_off(oils: Sequence[OilSummary], moved: Sequence[Moved]) -> list[tuple[float, float]]:
-    """Return what single instruments' shifts added to the means of some charts, and its standard uncertainty."""
+    """Return what lasting shifts of single instruments added to the means of some charts, and its standard uncertainty."""
     off = np.zeros((len(oils), 2))
     for one in moved:
         whose = one.attribution
-        if whose is not None and one.instrument:
+        if whose is not None and one.instrument and one.lasts:  # when the others ended nobody knows
             after = [(of.chart.between(one.since, of.until) & of.inside).sum() / max(of.number, 1) for of in oils]
             added = pattern_of(whose, [of.chart for of in oils]) * after
             off += np.column_stack([added * whose.size, np.abs(added) * whose.expanded_uncertainty / 2.0])
