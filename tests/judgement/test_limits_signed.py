@@ -105,7 +105,7 @@ def test_a_small_p_is_told_as_judged_among_all_tests() -> None:
     assert 0.05 / 8.0 < alone.comparison.f_p_value < 0.05 / 2.0
     assert alone.compared.endswith("they differ")
     assert [one.differs for one in found] == [False] * 4
-    assert found[0].compared.endswith("chance: p is judged among the 8 tests of all charts that are due")
+    assert found[0].compared.endswith("chance, as p is judged among 8 tests")
 
 
 def test_where_results_differ_new_limits_rest_on_the_new_ones_or_wait() -> None:

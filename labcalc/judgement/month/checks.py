@@ -247,7 +247,7 @@ def _taken_off(bias: BiasTest, mean: float, u: float) -> BiasTest:
 
 
 def _moved_off(oils: Sequence[OilSummary], moved: Sequence[Moved]) -> list[tuple[float, float]]:
-    """Return what lasting shifts of single instruments added to the means of some charts, and its standard uncertainty."""
+    """Return what instruments' lasting shifts added to the means of some charts, and its standard uncertainty."""
     off = np.zeros((len(oils), 2))
     for one in moved:
         whose = one.attribution
