@@ -150,7 +150,7 @@ def test_a_certificate_that_runs_out_is_named_before_and_after(reported: Report)
     before = reported(QUIET, "2026-02")
     assert before.notices[-1] == (
         "The certificate of Reference oil lot A is valid to 2026-03-31: "
-        "run the next lot beside it before; results after that day prove nothing about bias."
+        "results after that day prove nothing about bias; run the next lot beside it before."
     )
     named = {"header": HEADER.replace("Sample,", "Sample,Lot,"), "rows": QUIET.replace(",RO-1,", ",RO-1,A,")}
     after = reported(named["rows"], "2026-02", lab=LAB.replace("2026-03-31", "2026-02-10"), header=named["header"])

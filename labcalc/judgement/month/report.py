@@ -94,8 +94,9 @@ def _certificates(oils: tuple[OilSummary, ...], month: Month) -> Iterator[str]:
         if valid_to is None:
             without.append(name)
         elif valid_to < (month.last + pd.Timedelta(days=_NEAR_DAYS if month.months == 1 else 366)).date():
-            then = "run the next lot beside it before; results after that day prove nothing about bias"
-            yield f"The certificate of {name} is valid to {valid_to}: {then}."
+            then = "; run the next lot beside it before" * (valid_to >= month.first.date())
+            what = f"results after that day prove nothing about bias{then}"
+            yield f"The certificate of {name} is valid to {valid_to}: {what}."
     if without:
         its, names = "its" if len(without) == 1 else "their", ", ".join(without)
         yield f"lab.toml holds no certificate that fits {names}: {its} results can show a change, but not a bias."
