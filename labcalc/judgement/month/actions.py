@@ -223,7 +223,9 @@ def followed(
         beside.append(replace(one, followed=words, overdue=late, severity=URGENT if late else one.severity))
     gone = [one for one in of_month if one.action.finding not in keys and not _closed_before(one, period.last)]
     both = [*beside, *(_gone(one, month) for one in gone)]
-    ranked = sorted(both, key=lambda one: (one.severity == CLOSED, one.weight < math.inf, not one.overdue, not one.urgent))
+    ranked = sorted(
+        both, key=lambda one: (one.severity == CLOSED, one.weight < math.inf, not one.overdue, not one.urgent)
+    )
     return tuple(replace(one, rank=rank) for rank, one in enumerate(ranked, 1))
 
 
