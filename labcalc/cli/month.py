@@ -65,7 +65,8 @@ def _say_what_is_missing(quality: judgement.MonthReport, material: judgement.Mat
 
 def _in_words(quality: judgement.MonthReport) -> Iterator[str]:
     """Say the verdict on a month and its actions."""
-    actions = counted(len(quality.actions), "action")
+    closed = len(quality.actions) - len(quality.open_actions)
+    actions = counted(len(quality.open_actions), "action") + f" and {closed} closed" * bool(closed)
     yield f"{quality.month.name}: {quality.verdict}, {actions} in {counted(quality.runs, 'sample run')}."
     for one in quality.actions:
         yield f"{one.rank}. {one.about}: {one.finding}" + f" ({one.followed})" * bool(one.followed)

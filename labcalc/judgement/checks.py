@@ -37,8 +37,8 @@ class Check:
     limit: HeldLimit | None = None  # what the specification asks, where the check holds a value against it
 
 
-URGENT, IMPORTANT, LATER = 0, 1, 2
-SEVERITIES = ("now", "soon", "later")  # how each is called
+URGENT, IMPORTANT, LATER, CLOSED = 0, 1, 2, 3
+SEVERITIES = ("now", "soon", "later", "closed")  # how each is called
 
 
 @dataclass(frozen=True)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from labcalc import figures
 from labcalc.figures import Fragment, Picture
-from labcalc.judgement import MonthReport, gather_record, report_month
+from labcalc.judgement import Action, MonthReport, gather_record, report_month
 from tests.figures.drawn import checked
 from tests.figures.test_run_pictures import HOSTILE, PLOTLY, bundle
 from tests.judgement.conftest import HEADER, LAB
@@ -171,6 +172,12 @@ def test_a_list_that_a_sentence_cuts_short_is_folded_beneath_it(march: MonthRepo
     assert "<summary>All 10</summary>" in html
     assert all(f"<li>{one}</li>" in html for one in action.details)
     assert max(len(one.finding) for one in march.actions) < 300
+
+
+def test_samples_and_signals_beneath_a_finding_are_counted_apart(march: MonthReport) -> None:
+    action = Action("V", "moved", "", details=("further signal: x", "R1: a", "R2: b"), facts={"runs": "R1, R2"})
+    html = figures.show_actions(replace(march, actions=(action,))).html
+    assert "<summary>All 2 samples, and 1 further signal</summary>" in html
 
 
 def test_the_summary_says_month_and_verdict(march: MonthReport) -> None:

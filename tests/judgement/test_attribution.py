@@ -15,7 +15,7 @@ from labcalc.judgement.checks import IMPORTANT, Action
 from labcalc.judgement.control.attribution import Attribution, Deviation, attributed
 from labcalc.judgement.month import whose_fault
 from labcalc.judgement.month.checks import checks_of
-from tests.judgement.checks_by_hand import SLOPES, WHOLE, Fault, Plan, baseline_of, material, month_of_days
+from tests.judgement.checks_by_hand import EXPANSION, SLOPES, WHOLE, Fault, Plan, baseline_of, material, month_of_days
 from tests.judgement.test_control import KV, laboratory, series
 
 # --- By hand ---
@@ -91,6 +91,17 @@ def test_only_a_cause_that_moves_what_is_to_be_explained_is_named() -> None:
     assert found is not None
     assert found.instrument == "V2"
     assert why(BOTH, ("V2", "THIN")) is None
+
+
+def test_an_oil_is_known_no_better_than_instruments_agree_about_it() -> None:
+    """−0.5 and −0.9 by weights 400 and 278: mean −0.664, and χ² = 26.2 of one degree of freedom widens 0.0768."""
+    found = why(BOTH | {("V1", "THIN"): -0.5, ("V2", "THIN"): -0.9}, ("V1", "THIN"), from_certificate=True)
+    assert found is not None
+    assert (found.cause, found.size) == ("certificate", pytest.approx(-0.6639, abs=1e-4))
+    assert found.expanded_uncertainty == pytest.approx(0.0768 * math.sqrt(26.2), rel=2e-3)
+    alike = why(BOTH | {("V1", "THIN"): -0.5, ("V2", "THIN"): -0.51}, ("V1", "THIN"), from_certificate=True)
+    assert alike is not None
+    assert alike.expanded_uncertainty == pytest.approx(0.0768, rel=1e-3), "never less than they are known to"
 
 
 def test_what_moves_the_same_charts_is_told_together() -> None:
@@ -174,6 +185,42 @@ def test_two_causes_at_once_are_told_apart(tmp_path: Path) -> None:
 def biases(folder: Path, plan: Plan, seed: int, fault: Fault) -> list[Action]:
     checks = checks_of(material(folder, plan, seed, fault, baseline_of(20)), month_of_days(20, 41))
     return list(whose_fault.biases(checks))
+
+
+def _warm(i: str, o: str, q: str, at: float, days: np.ndarray) -> np.ndarray:
+    """V2's cell is 0.1 K warm from day 30 on: 0.1 K of viscosity's slope, and of 0.65 kg/m³ K."""
+    size = 0.1 * SLOPES[o][at] if q == KV else -0.1 * EXPANSION
+    return np.where((days >= 30) & (i == "V2"), size, 0.0)
+
+
+def test_a_warm_cell_is_one_finding_of_both_quantities_and_no_certificate_s(tmp_path: Path) -> None:
+    """The certificate of the thick oil is 0.8 % off; V2 measured it from day 28 on alone: no limits, no signal."""
+
+    def fault(i: str, o: str, q: str, at: float, days: np.ndarray) -> np.ndarray:
+        return _warm(i, o, q, at, days) + 0.8 * (o == "THICK" and q == KV)
+
+    plan = Plan(
+        oils=("THIN", "MID", "THICK"),
+        measured=WHOLE,
+        days=43,
+        digits=(6, 3),
+        on=lambda i, o, d: (i != "V2") | (o != "THICK") | (d >= 28),
+    )
+    checks = checks_of(material(tmp_path, plan, 1, fault, baseline_of(20)), month_of_days(20, 41))
+    (cell,) = whose_fault.moved(checks)
+    assert (cell.about, cell.facts["cause"]) == ("V2, temperature of the cell", "temperature")
+    assert "as the slopes of its oils in viscosity and density say" in cell.finding
+    assert cell.facts["shift"] == pytest.approx(0.1, abs=0.03)
+    (wrong,) = checks.biased
+    assert wrong.attribution is not None
+    assert (wrong.attribution.cause, wrong.attribution.oil) == ("certificate", "THICK lot A")
+    assert wrong.attribution.size == pytest.approx(0.8, abs=wrong.attribution.expanded_uncertainty)
+    raw = {id(one.chart): one.bias.bias for one in checks.oils if one.bias is not None}
+    for one in wrong.oils:
+        assert one.bias is not None
+        after = 11.0 / 13.0 if one.chart.instrument == "V2" else 0.0  # of days 28 to 40
+        added = 0.1 * SLOPES["THICK"][one.chart.temperature_C] * after
+        assert one.bias.bias == pytest.approx(raw[id(one.chart)] - added, abs=0.3 * abs(added))
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -113,8 +114,16 @@ def test_samples_since_the_last_good_check_rank_a_finding(tmp_path: Path) -> Non
     (found,) = [one for one in checks.moved if one.instrument == "V2"]
     runs = checks.at_risk(found)["run"].tolist()
     assert runs == [f"V2-S{n}" for n in range(29, 42)]
+    of = checks.instruments["V2"]
+    by_chance = replace(checks, instruments={"V2": replace(of, is_good=np.ones_like(of.is_good))})
+    assert by_chance.at_risk(found)["run"].tolist() == runs[1:], "a check that looks good proves nothing of what lasts"
+    assert by_chance.at_risk(replace(found, lasts=False))["run"].tolist() == ["V2-S30"]
+    proven = [
+        one.is_proven_since(replace(found, lasts=lasts)) for one in (checks, by_chance) for lasts in (True, False)
+    ]
+    assert proven == [False, False, False, True]
     (told,) = [one for one in whose_fault.moved(checks) if one.about.startswith("V2")]
-    assert "13 samples since the last good check" in told.finding
+    assert "13 samples since the last good check, the last on 3 March" in told.finding
     assert dict(told.facts)["runs"] == ", ".join(runs)
     limits, place = found.stream.charts[0].limits, found.stream.last_until(found.signalled.to_datetime64())
     assert limits is not None

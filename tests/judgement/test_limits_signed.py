@@ -96,6 +96,18 @@ def test_old_and_new_results_are_compared_by_f_and_welch() -> None:
     assert found.proposed.sigma == pytest.approx(2.66 * np.abs(np.diff(values)).mean() / 3.0)
 
 
+def test_a_small_p_is_told_as_judged_among_all_tests() -> None:
+    """Half the spread: p of F lies between 0.05 / 8 and 0.05; of four charts it is no difference, of one it is."""
+    (odd,) = charts(percents(*noise(20), *(0.56 * one for one in noise(15, 6))))
+    (alone,) = due(odd)
+    found = due(odd, *(chart for n in (1, 3, 5) for chart in charts(percents(*noise(40, n)))))
+    assert alone.comparison is not None
+    assert 0.05 / 8.0 < alone.comparison.f_p_value < 0.05 / 2.0
+    assert alone.compared.endswith("they differ")
+    assert [one.differs for one in found] == [False] * 4
+    assert found[0].compared.endswith("chance, as p is judged among 8 tests")
+
+
 def test_where_results_differ_new_limits_rest_on_the_new_ones_or_wait() -> None:
     calm = [0.2 * one for one in noise(25, 6)]
     (few,) = due(*charts(percents(*noise(20), *calm[:12])))

@@ -149,13 +149,12 @@ def test_a_change_of_lot_in_the_month_is_named(reported: Report) -> None:
 def test_a_certificate_that_runs_out_is_named_before_and_after(reported: Report) -> None:
     before = reported(QUIET, "2026-02")
     assert before.notices[-1] == (
-        "The certificate of Reference oil lot A runs out on 2026-03-31: run the next lot beside it before that day."
+        "The certificate of Reference oil lot A is valid to 2026-03-31: "
+        "results after that day prove nothing about bias; run the next lot beside it before."
     )
     named = {"header": HEADER.replace("Sample,", "Sample,Lot,"), "rows": QUIET.replace(",RO-1,", ",RO-1,A,")}
     after = reported(named["rows"], "2026-02", lab=LAB.replace("2026-03-31", "2026-02-10"), header=named["header"])
-    assert after.notices[-1] == (
-        "The certificate of Reference oil lot A ran out on 2026-02-10: results after that day prove nothing about bias."
-    )
+    assert after.notices[-1].startswith("The certificate of Reference oil lot A is valid to 2026-02-10: ")
     expired = next(one for one in after.actions if one.about == "Reference oil lot A")
     assert expired.finding == "its certificate ran out on 2026-02-10; 18 results of a chart came after it"
     assert expired.urgent

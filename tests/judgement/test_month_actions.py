@@ -507,9 +507,10 @@ def test_a_lot_that_begins_in_the_month_is_noticed() -> None:
 @pytest.mark.parametrize(
     ("valid_to", "word"),
     [
-        (date(2026, 2, 28), "ran out on 2026-02-28: results after that day prove nothing"),
-        (date(2026, 3, 1), "runs out on 2026-03-01: run the next lot"),
-        (date(2026, 4, 29), "runs out on 2026-04-29: run the next lot"),
+        (date(2026, 1, 31), "is valid to 2026-01-31: results after that day prove nothing about bias."),
+        (date(2026, 2, 28), "is valid to 2026-02-28: results after that day prove nothing about bias; run the next"),
+        (date(2026, 3, 1), "is valid to 2026-03-01: results"),
+        (date(2026, 4, 29), "is valid to 2026-04-29: results"),
         (date(2026, 4, 30), ""),
     ],
 )

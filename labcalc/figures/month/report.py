@@ -9,6 +9,7 @@ from urllib.parse import quote
 from labcalc.figures.markup import LOOKS, Fragment, Summary, bullets, folded, html_table, note, verdict_box
 from labcalc.figures.provenance import headed, settings_and_version, sources_table
 from labcalc.judgement import Action, MonthReport
+from labcalc.judgement.checks import CLOSED
 from labcalc.wording import counted
 
 
@@ -45,14 +46,25 @@ def show_actions(report: MonthReport, reports: Mapping[str, str] | None = None) 
 
 
 def _action(one: Action, reports: Mapping[str, str]) -> str:
-    state = f'<span class="state {LOOKS[2 if one.urgent else 1]}">{"now" if one.urgent else "soon"}</span>'
+    rank, called = (0, "closed") if one.severity == CLOSED else (2, "now") if one.urgent else (1, "soon")
+    state = f'<span class="state {LOOKS[rank]}">{called}</span>'
     followed = f"<p><strong>{escape(one.followed)}</strong></p>" if one.followed else ""
     to_do = re.sub(r"`([^`]+)`", r"<code>\1</code>", escape(one.what_to_do))
     return (
         f"<li><p>{state} <strong>{escape(one.about)}</strong>: {escape(one.finding)}</p>"
-        f"<p><small>{to_do}</small></p>{followed}"
-        f"{folded(f'All {len(one.details)}', _linked(one, reports))}</li>"
+        + f"<p><small>{to_do}</small></p>" * bool(to_do)
+        + f"{followed}"
+        f"{folded(_all(one), _linked(one, reports))}</li>"
     )
+
+
+def _all(one: Action) -> str:
+    """Say how many details there are: samples and signals each by themselves."""
+    runs = len([run for run in str(one.facts.get("runs", "")).split(", ") if run])
+    if 0 < runs < len(one.details):
+        signals = counted(len(one.details) - runs, "further signal")
+        return f"All {counted(runs, 'sample')}, and {signals}"
+    return f"All {len(one.details)}"
 
 
 def _linked(one: Action, reports: Mapping[str, str]) -> str:

@@ -75,7 +75,8 @@ class Attribution(_Candidate):
         where = f"on {self.instrument}" if self.instrument else "on every instrument"
         at = at_celsius("", self.temperature_C)
         if self.cause == "temperature":
-            return f"the cell{at} is {size} from its temperature, as the slopes of its oils say"
+            by = "" if self.quantity else " in viscosity and density"
+            return f"the cell{at} is {size} from its temperature, as the slopes of its oils{by} say"
         if self.cause == "instrument":
             return f"all its oils read {size}{at}: the instrument has moved, not an oil"
         if self.cause == "certificate":
@@ -115,6 +116,9 @@ def attributed(
     found, size, of = tried[best]
     near = [tried[at][0] for at in np.argsort(-explained) if at != best and explained[best] - explained[at] < _AS_GOOD]
     touched = found.pattern != 0.0
+    if not found.instrument and touched.sum() > 1:  # how far instruments lie apart beyond what each is known to
+        left = (rest @ (y / u) - size * (rest @ (found.pattern / u)))[touched]
+        of *= max(1.0, float(np.linalg.norm(left)) / math.sqrt(touched.sum() - 1))
     others = [one.words for one in near if (one.pattern != 0.0)[touched].any() and one.words != found.words]
     whose = Attribution(
         **vars(found),
@@ -127,6 +131,12 @@ def attributed(
     if touched[seen].any():
         return whose
     return attributed(deviations, about, [*beside, whose], from_certificate=from_certificate)
+
+
+def pattern_of(known: Attribution, charts: Sequence[Chart]) -> NDArray[np.float64]:
+    """Return what one unit of a known cause does to each of some charts, [unit of a deviation]; 0 where nothing."""
+    same = (one.pattern for one in _candidates(charts, False) if one.key == known.key)
+    return next(same, np.zeros(len(charts)))
 
 
 def _amplitude(pattern: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:
@@ -170,27 +180,32 @@ def _by_temperature(charts: Sequence[Chart], some: NDArray[np.bool_]) -> list[tu
 
 
 def _temperatures(charts: Sequence[Chart], instruments: Sequence[str]) -> Iterator[_Candidate]:
-    """Yield a cell at one of its temperatures, and one that is off at all of them."""
-    slopes = _slopes(charts)
+    """Yield a cell at one of its temperatures, and one that is off at all of them: by viscosity, and by both."""
+    slopes, of = _slopes(charts), np.array([one.temperature_C for one in charts])
+    of_viscosity = np.where([one.quantity == "density" for one in charts], 0.0, slopes)
     for instrument in instruments:
-        mine = np.array([one.instrument == instrument for one in charts]) & (slopes != 0.0)
-        of = np.array([one.temperature_C for one in charts])
+        mine = np.array([one.instrument == instrument for one in charts]) & (of_viscosity != 0.0)
         temperatures = np.unique(of[mine]).tolist()
         for at in (*temperatures, *([math.nan] if len(temperatures) > 1 else [])):
-            pattern = np.where(mine & (math.isnan(at) | (of == at)), slopes, 0.0)
-            yield _Candidate("temperature", instrument, "", "kinematic viscosity", at, "K", pattern)
+            here = np.array([one.instrument == instrument for one in charts]) & (math.isnan(at) | (of == at))
+            for quantity, by in (("kinematic viscosity", of_viscosity), ("", slopes)):
+                pattern = np.where(here, by, 0.0)
+                if quantity or pattern[of_viscosity == 0.0].any():
+                    yield _Candidate("temperature", instrument, "", quantity, at, "K", pattern)
 
 
 def _slopes(charts: Sequence[Chart]) -> NDArray[np.float64]:
-    """Return what a kelvin does to each viscosity, [%]; 0 for a density, or where only one temperature is known."""
-    levels: dict[tuple[str, str], dict[float, float]] = {}
+    """Return what a kelvin does to each chart, [% of a viscosity, kg/m³]; 0 where only one temperature is known."""
+    levels: dict[tuple[str, ...], dict[float, float]] = {}
     for one in charts:
-        if one.quantity == "kinematic viscosity":
-            levels.setdefault((one.oil, one.lot), {})[one.temperature_C] = float(np.median(one.values))
+        levels.setdefault((one.quantity, one.oil, one.lot), {})[one.temperature_C] = float(np.median(one.values))
     slopes = np.zeros(len(charts))
     for place, one in enumerate(charts):
-        known = sorted(levels.get((one.oil, one.lot), {}).items())
-        if one.quantity != "density" and len(known) > 1 and (np.diff(known, axis=0)[:, 1] < 0.0).all():
-            line = fit_viscosity_temperature(*zip(*known, strict=True))
-            slopes[place] = 100.0 * float(line.relative_slope_at(one.temperature_C))
+        known = sorted(levels[one.quantity, one.oil, one.lot].items())
+        if len(known) > 1 and (np.diff(known, axis=0)[:, 1] < 0.0).all():
+            if one.quantity == "density":
+                slopes[place] = (known[-1][1] - known[0][1]) / (known[-1][0] - known[0][0])
+            else:
+                line = fit_viscosity_temperature(*zip(*known, strict=True))
+                slopes[place] = 100.0 * float(line.relative_slope_at(one.temperature_C))
     return slopes

@@ -3,7 +3,7 @@
 import math
 import re
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import date
 
@@ -12,7 +12,8 @@ import pandas as pd
 from labcalc.errors import DecisionError, ExportError
 from labcalc.exports import Refusal
 from labcalc.judgement.carry_over.effect import ExpectedEffect
-from labcalc.judgement.checks import IMPORTANT, LATER, URGENT, Action, shortened
+from labcalc.judgement.checks import CLOSED, IMPORTANT, LATER, URGENT, Action, shortened
+from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.duplicates.report import DuplicateReport
 from labcalc.judgement.month import of_checks, of_oils, whose_fault
 from labcalc.judgement.month.carry_over import CarryOver
@@ -189,26 +190,72 @@ _GROWN = 1.1
 _NTH = ("second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth", "eleventh", "twelfth")
 
 
-def followed(found: Sequence[Action], assignments: Sequence[Assignment], month: Month) -> tuple[Action, ...]:
-    """Return what was found with the actions about it, and those whose finding is gone; the overdue first.
+def followed(
+    found: Sequence[Action],
+    assignments: Sequence[Assignment],
+    period: Month,
+    measured: pd.Timestamp | None = None,
+    again: Callable[[pd.Timestamp], Collection[str]] = lambda _: (),
+    charts: Sequence[Chart] = (),
+) -> tuple[Action, ...]:
+    """Return what was found with the actions about it, and those whose finding is gone: overdue first, closed last.
 
-    A month shows what was open in it: an action appears from its month on, and goes with the month after its closing.
+    A period shows what was open in it: an action appears from its month on, and goes with the month after its closing,
+    but for a finding that came again.
+
+    measured : The last result of the period: a year counts an action's months up to it.
+    again : Returns the keys of what the period's results from a moment on show by themselves.
+    charts : Those that may show an effect.
     """
-    of_month = [
-        one for one in assignments if one.action.month <= month.parts[-1].name and not _closed_before(one, month.first)
-    ]
-    month = month.parts[-1]
+    known = [one for one in assignments if one.action.month <= period.parts[-1].name]
+    of_month = [one for one in known if not _closed_before(one, period.first)]
+    month = [one for one in period.parts if measured is None or pd.isna(measured) or one.first <= measured][-1]
     keys = {one.key for one in found}
     beside = []
     for one in found:
         own = [other for other in of_month if other.action.finding == one.key]
-        words = "; ".join(_in_words(other, month, one.size) for other in own)
+        closed = [other for other in known if other.action.finding == one.key]
+        if closed and all(other.closed for other in closed):
+            beside.append(_closed(one, closed[-1], period, again, charts))
+            continue
+        words = "; ".join(_in_words(other, month, one.size if period.months == 1 else math.nan) for other in own)
         late = any(_is_overdue(other, month) for other in own)
         beside.append(replace(one, followed=words, overdue=late, severity=URGENT if late else one.severity))
-    gone = [one for one in of_month if one.action.finding not in keys and not _closed_before(one, month.last)]
-    found = [*beside, *(_gone(one, month) for one in gone)]
-    ranked = sorted(found, key=lambda one: (one.weight < math.inf, not one.overdue, not one.urgent))
+    gone = [one for one in of_month if one.action.finding not in keys and not _closed_before(one, period.last)]
+    both = [*beside, *(_gone(one, month) for one in gone)]
+    ranked = sorted(
+        both, key=lambda one: (one.severity == CLOSED, one.weight < math.inf, not one.overdue, not one.urgent)
+    )
     return tuple(replace(one, rank=rank) for rank, one in enumerate(ranked, 1))
+
+
+def _closed(
+    one: Action,
+    last: Assignment,
+    period: Month,
+    again: Callable[[pd.Timestamp], Collection[str]],
+    charts: Sequence[Chart],
+) -> Action:
+    """Return a finding whose action is closed: it asks for nothing, unless results since the closing show it again."""
+    assert last.closed is not None
+    when, words = pd.Timestamp(last.closed.when).tz_convert(period.first.tz), _in_words(last, period, math.nan)
+    if when < period.last and (when <= period.first or one.key in again(when)):
+        return replace(one, finding=f"{one.finding}; found again in results after that: {words}")
+    own = [chart for chart in charts if _is_of(chart, one)]
+    if own and not any(chart.measured_at[-1] > last.action.when for chart in own):
+        words += "; no check of it since what was acted on: its effect isn't shown yet"
+    return replace(one, followed=words, severity=CLOSED, what_to_do="")
+
+
+def _is_of(chart: Chart, one: Action) -> bool:
+    """Tell whether a finding names a chart; one that names no instrument and no oil names none."""
+    instrument, oil, quantity = (str(one.facts.get(name, "")) for name in ("instrument", "oil", "quantity"))
+    return (
+        bool(instrument or oil)
+        and (not instrument or chart.instrument in instrument.split(", "))
+        and (not oil or oil in (chart.oil, f"{chart.oil} lot {chart.lot}"))
+        and quantity in ("", chart.quantity)
+    )
 
 
 def _closed_before(one: Assignment, moment: pd.Timestamp) -> bool:
@@ -223,6 +270,9 @@ def _is_overdue(one: Assignment, month: Month) -> bool:
 
 def _gone(one: Assignment, month: Month) -> Action:
     number, late = one.action.number, _is_overdue(one, month)
+    if one.closed is not None:
+        words, finding = _in_words(one, month, math.nan), f"finding gone. It was: {one.action.why}"
+        return Action(f"Action {number}", finding, "", CLOSED, key=one.action.finding, followed=words)
     to_do = f"Check the effect and close it: `labcalc record close {number} --effect TEXT`."
     finding = f"finding gone: check the effect and close. It was: {one.action.why}"
     severity, words = URGENT if late else IMPORTANT, _in_words(one, month, math.nan)
@@ -235,7 +285,7 @@ def _in_words(one: Assignment, month: Month, size: float) -> str:
     if closed is not None:
         return ", ".join([*said, f"closed {closed.when:%Y-%m-%d} by {closed.who}: {closed.why}"])
     said += ["overdue"] if _is_overdue(one, month) else []
-    if action.month != month.name:
+    if action.month < month.name:
         nth = (pd.Period(month.name, "M") - pd.Period(action.month, "M")).n
         since, ratio = pd.Timestamp(f"{action.month}-01"), size / action.size if action.size else math.nan
         said.append(f"open since {since.month_name()}" + (f" {since.year}" if since.year != month.first.year else ""))

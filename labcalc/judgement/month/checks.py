@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import stdtr
 
-from labcalc.judgement.control.attribution import Attribution, Deviation, attributed
+from labcalc.judgement.control.attribution import Attribution, Deviation, attributed, pattern_of
 from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.control.panels import neighbouring_days, panels_of
 from labcalc.judgement.control.watch import Stream, watched
@@ -91,7 +91,16 @@ class Checks:
         of = self.instruments.get(one.instrument)
         if of is None:
             return pd.DataFrame({"run": [], "sample": [], "at": []})
-        return of.at_risk(began or one.earliest, one.signalled, self.month.last)
+        told = self.month.last if one.lasts else one.signalled  # a good check between proves nothing of what lasts
+        return of.at_risk(began or one.earliest, told, self.month.last)
+
+    def is_proven_since(self, one: Moved) -> bool:
+        """Tell whether something moved is over, by a good check of the month after it was told."""
+        of = self.instruments.get(one.instrument)
+        if one.lasts or of is None:
+            return False
+        told, end = (at.tz_convert(None).to_datetime64() for at in (one.signalled, self.month.last))
+        return bool((of.is_good & (of.checks > told) & (of.checks < end)).any())
 
     @property
     def unexplained(self) -> pd.DataFrame:
@@ -119,7 +128,7 @@ def checks_of(material: Material, month: Month) -> Checks:
     likeness = neighbouring_days([one.chart for one in oils if id(one.chart) not in unfit])
     moved = tuple(_moved(charts, streams, month, likeness))
     of_moved = {id(chart) for by in moved for chart in by.touched}
-    biased, carried = biased_of([one for one in oils if id(one.chart) not in of_moved], of_month)
+    biased, carried = biased_of([one for one in oils if id(one.chart) not in of_moved], of_month, moved)
     right = _without(comparisons, _keys(chart for one in biased for chart in one.charts_of_paper), _OF_CHART)
     # what an oil does on every instrument is no instrument's: its checks stand, and so does what a repair changed
     # and a chart whose limits rest on a slip or a drift tells nothing of either
@@ -189,14 +198,20 @@ def _moved(
 
 
 def biased_of(
-    oils: Sequence[OilSummary], comparisons: pd.DataFrame
+    oils: Sequence[OilSummary], comparisons: pd.DataFrame, moved: Sequence[Moved] = ()
 ) -> tuple[tuple[Biased, ...], tuple[OilSummary, ...]]:
-    """Return the biased charts among some, by cause, and those that carry-over explains."""
+    """Return the biased charts among some, by cause, and those that carry-over explains.
+
+    moved : What moved single instruments: it is taken off the charts of lots too young to have told it themselves.
+    """
     known = [one for one in oils if one.bias is not None]
     tests = [_less(one, comparisons) for one in known]
-    both = list(zip(known, tests, strict=True))
     p, raw = (holm_adjusted([one.p_value for one in some if one]) for some in (tests, [one.bias for one in known]))
     carried = tuple(one for one, left, was in zip(known, p, raw, strict=True) if was < _FAMILY <= left)
+    off = _moved_off(known, moved)
+    tests = [_taken_off(one, *by) if by[0] else one for one, by in zip(tests, off, strict=True)]
+    known = [replace(one, bias=test) if by[0] else one for one, test, by in zip(known, tests, off, strict=True)]
+    both, p = list(zip(known, tests, strict=True)), holm_adjusted([one.p_value for one in tests])
     left = {id(one.chart): one for one, adjusted in zip(known, p, strict=True) if adjusted < _FAMILY}
     uncertainty = (max(one.deviation / math.sqrt(one.number), test.standard_uncertainty / 2.0) for one, test in both)
     deviations = [
@@ -219,14 +234,28 @@ def _less(one: OilSummary, comparisons: pd.DataFrame) -> BiasTest:
     added = comparisons.loc[_of_chart(comparisons, chart), list(CARRIED_COLUMNS)].mean().fillna(0.0)
     to_chart = 100.0 / chart.certified if chart.unit == "%" else 1.0
     mean, u = (float(added[name]) * to_chart for name in CARRIED_COLUMNS)
-    if mean == 0.0:
-        return bias
+    less = bias if mean == 0.0 else _taken_off(bias, mean, u)
+    return bias if abs(less.t) > abs(bias.t) else less  # it explains a bias, and never makes one
+
+
+def _taken_off(bias: BiasTest, mean: float, u: float) -> BiasTest:
+    """Return a test less what is known to have been added, of a standard uncertainty, [unit of the chart]."""
     uncertainty = math.hypot(bias.standard_uncertainty, u)
     t = (bias.bias - mean) / uncertainty
-    if abs(t) > abs(bias.t):  # it explains a bias, and never makes one
-        return bias
     chance = 2.0 * float(stdtr(bias.degrees_of_freedom, -abs(t)))
     return replace(bias, bias=bias.bias - mean, standard_uncertainty=uncertainty, t=t, p_value=chance)
+
+
+def _moved_off(oils: Sequence[OilSummary], moved: Sequence[Moved]) -> list[tuple[float, float]]:
+    """Return what instruments' lasting shifts added to the means of some charts, and its standard uncertainty."""
+    off = np.zeros((len(oils), 2))
+    for one in moved:
+        whose = one.attribution
+        if whose is not None and one.instrument and one.lasts:  # when the others ended nobody knows
+            after = [(of.chart.between(one.since, of.until) & of.inside).sum() / max(of.number, 1) for of in oils]
+            added = pattern_of(whose, [of.chart for of in oils]) * after
+            off += np.column_stack([added * whose.size, np.abs(added) * whose.expanded_uncertainty / 2.0])
+    return [(mean, u) for mean, u in off.tolist()]
 
 
 def _of_chart(comparisons: pd.DataFrame, chart: Chart) -> NDArray[np.bool_]:

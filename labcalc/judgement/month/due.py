@@ -31,6 +31,7 @@ class LimitsDue:
     comparison: PeriodComparison | None
     """They against those that set the limits: spread by F, mean by Welch; None where one of both has no spread."""
     differs: bool  # more than chance explains among all charts that are due
+    tests: int  # of all charts that are due, among which its own are judged
     proposed: ChartLimits | None
     """From all results in control, or, where they differ, from those since; None of too few."""
 
@@ -43,9 +44,11 @@ class LimitsDue:
     @property
     def compared(self) -> str:
         """What the tests say."""
-        if self.comparison is None:
+        one = self.comparison
+        if one is None:
             return "no spread to compare"
-        return "they differ" if self.differs else "no difference beyond chance"
+        among = f", as p is judged among {self.tests} tests" * (min(one.f_p_value, one.t_p_value) < _FAMILY)
+        return "they differ" if self.differs else f"no difference beyond chance{among}"
 
     @property
     def change(self) -> str:
@@ -99,7 +102,7 @@ def limits_due(charts: Sequence[Chart], month: Month, control: ControlChoices) -
         new, both = since if differs else np.concatenate([basis, since], axis=1), basis.shape[1] + since.shape[1]
         enough = not differs or since.shape[1] >= _THEN
         proposed = baseline_limits(new[0], new[1], None, control)[0] if enough else None
-        found.append(LimitsDue(chart, both, since.shape[1], one, differs, proposed))
+        found.append(LimitsDue(chart, both, since.shape[1], one, differs, len(p), proposed))
     return tuple(found)
 
 

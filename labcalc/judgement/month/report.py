@@ -10,7 +10,7 @@ import pandas as pd
 
 from labcalc.errors import ExportError, MonthError, StudyError
 from labcalc.exports import Refusal, SourceFile
-from labcalc.judgement.checks import IMPORTANT, URGENT, Action
+from labcalc.judgement.checks import CLOSED, IMPORTANT, URGENT, Action
 from labcalc.judgement.control.status import Sight, sight_of, sights_of
 from labcalc.judgement.duplicates.report import DuplicateReport, duplicates_between
 from labcalc.judgement.month.actions import followed, ranked_actions
@@ -93,10 +93,10 @@ def _certificates(oils: tuple[OilSummary, ...], month: Month) -> Iterator[str]:
         name = f"{oil} lot {lot}" if lot else oil
         if valid_to is None:
             without.append(name)
-        elif valid_to < month.last.date():
-            yield f"The certificate of {name} ran out on {valid_to}: results after that day prove nothing about bias."
         elif valid_to < (month.last + pd.Timedelta(days=_NEAR_DAYS if month.months == 1 else 366)).date():
-            yield f"The certificate of {name} runs out on {valid_to}: run the next lot beside it before that day."
+            then = "; run the next lot beside it before" * (valid_to >= month.first.date())
+            what = f"results after that day prove nothing about bias{then}"
+            yield f"The certificate of {name} is valid to {valid_to}: {what}."
     if without:
         its, names = "its" if len(without) == 1 else "their", ", ".join(without)
         yield f"lab.toml holds no certificate that fits {names}: {its} results can show a change, but not a bias."
@@ -199,9 +199,14 @@ class MonthReport(Shown):
     digest: str  # SHA-256 over everything that the report depends on, beside the version of labcalc
 
     @property
+    def open_actions(self) -> tuple[Action, ...]:
+        """Those that are not closed."""
+        return tuple(one for one in self.actions if one.severity != CLOSED)
+
+    @property
     def rank(self) -> int:
         """0 nothing to do, 1 to be watched, 2 needs action."""
-        return max((2 if one.urgent else 1 for one in self.actions), default=0)
+        return max((2 if one.urgent else 1 for one in self.open_actions), default=0)
 
     @property
     def verdict(self) -> str:
@@ -211,10 +216,11 @@ class MonthReport(Shown):
     @property
     def reason(self) -> str:
         """The first sentence of the first action, and how many more actions there are."""
-        if not self.actions:
+        found = self.open_actions
+        if not found:
             return f"{self.reference_runs} reference-oil runs and {self.runs} sample runs: nothing stands out"
-        more = f" (and {len(self.actions) - 1} more)" if len(self.actions) > 1 else ""
-        return f"{self.actions[0].about}: {re.split('[.;] ', self.actions[0].finding)[0]}{more}"
+        more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
+        return f"{found[0].about}: {re.split('[.;] ', found[0].finding)[0]}{more}"
 
     def facts(self) -> Iterator[tuple[str, str]]:
         """Return what is shown of it, each fact with its name."""
@@ -275,7 +281,12 @@ def report_period(material: Material, period: Month) -> MonthReport:
         *(rows, checks, duplicates, carry_overs, refusals, failures, period),
         *(doubts, material.unusable, material.waiting, rounds, broken),
     )
-    actions = followed(found, material.assignments, period)
+
+    def again(since: pd.Timestamp) -> set[str]:
+        rest = Month(period.parts[-1].name, since, period.last)
+        return {one.key for one in report_period(material, rest).open_actions}
+
+    actions = followed(found, material.assignments, period, rows["measured_at"].max(), again, material.charts)
     measured = {(one.chart.oil, one.chart.lot) for one in checks.oils}
     in_baselines = {
         run for one in checks.oils for run, held in zip(one.chart.runs, one.chart.in_baseline, strict=True) if held

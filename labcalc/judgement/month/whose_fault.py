@@ -38,23 +38,26 @@ def moved(checks: Checks, *, ended: bool = False) -> Iterator[Action]:
         whose, first = one.attribution, one.stream.charts[0]
         at_risk = checks.at_risk(one)
         runs = at_risk["run"].tolist()
+        moments = at_risk["at"].dt.tz_localize("UTC").dt.tz_convert(one.since.tz) if runs else ()
+        last, year = [*moments][-1:], checks.month.first.year
+        proven = ", before the next good one" * checks.is_proven_since(one)
         about, cause, told, unit, size = _whose(one)
         parts = [
-            f"{_since(one, checks.month.first.year)}: {told}",
-            f"told on {_day(one.signalled, checks.month.first.year)}{', and still so' * one.lasts}{_growing(one)}",
+            f"{_since(one, year)}: {told}",
+            f"told on {_day(one.signalled, year)}{', and still so' * one.lasts}{_growing(one)}",
             *([_others(whose)] if whose and whose.others else []),
             *([f"{counted(len(one.symptoms), 'further signal')} by it"] if one.symptoms else []),
-            *([f"{counted(len(runs), 'sample')} since the last good check"] if runs else []),
+            *(
+                f"{counted(len(runs), 'sample')} since the last good check, the last on {_day(at, year)}{proven}"
+                for at in last
+            ),
         ]
         limits = first.limits
         assert limits is not None
         against = [*_against(one, checks)]
         urgent = cause not in ("oil", "certificate") and not against
         symptoms = (f"further signal: {of.words(int(np.flatnonzero(of.stops)[-1]))}" for of in one.symptoms)
-        touched = (
-            f"{run}: {sample}, {pd.Timestamp(at, tz='UTC').tz_convert(one.since.tz):%Y-%m-%d %H:%M}"
-            for run, sample, at in at_risk.itertuples(index=False, name=None)
-        )
+        touched = (f"{run}: last result {at:%Y-%m-%d %H:%M}" for run, at in zip(runs, moments, strict=True))
         to_do = REMEDIES_OF[cause] if one.lasts or cause in ("oil", "certificate") else _OVER
         weight = abs(one.stream.size(one.stream.last_until(one.signalled.to_datetime64()))) / limits.half_width
         yield Action(
