@@ -111,7 +111,7 @@ S5,S-5,,,2026-03-03 11:00,VD,40,50.6,850
     ]
     without = lab[: lab.index("typical = [")]
     found = [one.finding for one in review_setup(laboratory(tmp_path / "b", without, rows)).findings]
-    assert [one.split("true of ")[1] for one in found] == ["Oil 46, whose limits are 41.4 to 50.6"]
+    assert [one.split("true of ")[1] for one in found] == ["Oil 46, held to 41.4 to 50.6"]
 
 
 OIL = "Reference oil, lot A"

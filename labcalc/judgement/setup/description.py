@@ -208,7 +208,7 @@ def _possible(product: lab.Product) -> Iterator[tuple[lab.TypicalValue | lab.Lim
             yield one, min(one.mean / _FAR_TIMES, one.mean - reach), max(one.mean * _FAR_TIMES, one.mean + reach), words
     for limit in product.limits:
         if limit.quantity in QUANTITY_COLUMNS and limit.quantity != "density":
-            words = f"whose limits are {plain(limit.lowest)} to {plain(limit.highest)}"
+            words = f"held to {' to '.join(plain(end) for end in (limit.lowest, limit.highest) if math.isfinite(end))}"
             yield limit, limit.lowest / _FAR_FROM_LIMITS, limit.highest * _FAR_FROM_LIMITS, words
 
 
