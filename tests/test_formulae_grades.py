@@ -82,7 +82,7 @@ def test_a_viscosity_that_is_not_known_lies_between_warmer_and_colder_ones() -> 
     light = formulae.grade_candidates("jet fuel", kv_minus_40=[7.0, 9.0], density_15=800.0)
     assert light.certain[:, 0].tolist() == [True, False]
     assert light.possible[:, 0].tolist() == [True, True]
-    assert light.reasons(0)["Jet A, Jet A-1"].startswith("kinematic viscosity at -20 °C below 7 mm²/s: fits, 8 mm²/s")
+    assert light.reasons(0)["Jet A, Jet A-1"].startswith("kinematic viscosity at −20 °C below 7 mm²/s: fits, 8 mm²/s")
 
 
 def test_limits_from_memory_say_so() -> None:

@@ -211,7 +211,7 @@ def test_comparison_takes_lab_toml_of_the_folder(monkeypatch: pytest.MonkeyPatch
     monkeypatch.chdir(sample_lab().parent)
     refused = run("comparison").stderr
     assert "instruments with repeats: VD-1, VD-2; operators with repeats: " in refused
-    assert run("comparison", "--example").stdout.startswith("atomic emission beside atomic absorption")
+    assert run("comparison", "--example").stdout.startswith("Atomic emission beside atomic absorption")
 
 
 def test_text_of_a_file_is_text_on_the_page(tmp_path: Path) -> None:

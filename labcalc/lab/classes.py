@@ -13,7 +13,7 @@ import numpy as np
 from labcalc.formulae import GRADE_TABLES, GradeCandidates, grade_candidates
 from labcalc.lab.laboratory import Limit
 
-_JUDGED = re.compile(r"(kinematic viscosity|density|CCAI)(?: at (-?\d+) °C)?")
+_JUDGED = re.compile(r"(kinematic viscosity|density|CCAI)(?: at ([-−]?\d+) °C)?")
 """The quantities of a published table that a report can hold against a limit."""
 _FIGURES = 4  # figures of a reported viscosity (ISO 3104:1994, clause 13)
 
@@ -146,5 +146,5 @@ def _limit(part: re.Match[str], limits: Any, source: str, mark: str) -> Limit:
         decimals = {"density": 1, "CCAI": 0}.get(part[1], of_viscosity)
     if not limits.highest_belongs and np.isfinite(ends[1]):
         ends[1] = round(ends[1] - 10.0**-decimals, decimals)
-    temperature_C = float(part[2]) if part[2] else np.nan
+    temperature_C = float(part[2].replace("−", "-")) if part[2] else np.nan
     return Limit(part[1], temperature_C, ends[0], ends[1], decimals, source=source, mark=mark)

@@ -50,7 +50,7 @@ def test_the_telling_picture_is_large_above_the_others_and_each_name_once_in_the
     assert across[2][1] == pytest.approx(1.0)
     assert up[1] == up[2]
     assert up[1][1] < up[0][0]
-    assert figure.layout.xaxis.title.text == "Standard deviations from what is usual"
+    assert figure.layout.xaxis.title.text == "Standard deviations from usual"
     named = [trace.name for trace in figure.data if trace.showlegend]
     assert len(named) == len(set(named))
     assert {trace.xaxis for trace in figure.data if trace.name == WHAT_IF} == {"x", "x2", "x3"}

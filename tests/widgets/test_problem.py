@@ -74,7 +74,7 @@ def test_an_added_measurement_turns_the_ranking_and_can_be_taken_back(residue: P
 
 
 def test_a_value_that_no_oil_has_adds_nothing(residue: Problem) -> None:
-    with pytest.raises(LabcalcError, match="above 0"):
+    with pytest.raises(LabcalcError, match="300 to 2000 at −100 °C to 400 °C is expected"):
         residue.with_added([Added("refill and repeat", "density", 40.0, -1.0)])
     assert residue.added == ()
 
