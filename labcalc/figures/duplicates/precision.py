@@ -3,16 +3,7 @@
 from collections.abc import Mapping, Sequence
 from html import escape
 
-from labcalc.figures.markup import (
-    Fragment,
-    Summary,
-    bullets,
-    folded,
-    hover_number,
-    html_table,
-    note,
-    verdict_box,
-)
+from labcalc.figures.markup import Fragment, Summary, bullets, folded, hover_number, html_table, note, verdict_box
 from labcalc.figures.provenance import headed, settings_and_version, sources_table, with_mark
 from labcalc.judgement import NOT_ENOUGH, DuplicateReport, DuplicateSummary, NamedSpread, SetBeyond
 from labcalc.wording import at_celsius, first_of, listed, numeral

@@ -130,12 +130,7 @@ def _caption(curve: Curve, sample: str) -> str:
 
 
 def _numbers(curve: Curve) -> Numbers:
-    columns = (
-        "Temperature, °C",
-        "Kinematic viscosity, mm²/s",
-        "Expanded uncertainty (95 %), mm²/s",
-        "Kind",
-    )
+    columns = ("Temperature, °C", "Kinematic viscosity, mm²/s", "Expanded uncertainty (95 %), mm²/s", "Kind")
     measured = [
         (plain(t), numeral(v, figures=6), "", "measured") for t, v in zip(curve.measured_C, curve.measured, strict=True)
     ]

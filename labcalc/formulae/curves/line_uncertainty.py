@@ -10,13 +10,7 @@ from labcalc.formulae._refusals import Array
 from labcalc.formulae._series import keeps_index
 from labcalc.formulae._temperatures import keep_inside, kelvin
 from labcalc.formulae.curves._falling import refuse_rising
-from labcalc.formulae.curves._least_squares import (
-    Arrays,
-    StraightLine,
-    ends_of_curves,
-    points_of_curves,
-    straight_line,
-)
+from labcalc.formulae.curves._least_squares import Arrays, StraightLine, ends_of_curves, points_of_curves, straight_line
 from labcalc.formulae.curves._stated import ViscosityBand, refuse_level, stated_percent, two_sided_quantile
 from labcalc.formulae.curves.line_curvature import bending, curvature
 from labcalc.formulae.curves.viscosity_temperature import ViscosityTemperatureLine
