@@ -75,9 +75,8 @@ def draw_groups() -> NDArray[np.float64]:
 
 def tests_of(groups: NDArray[np.float64]) -> tuple[statistics.OutlierTest, statistics.OutlierTest]:
     """Return Cochran's test of the groups' standard deviations, and Grubbs' test of their means."""
-    return statistics.cochran_test(groups.std(axis=1, ddof=1), groups.shape[1]), statistics.grubbs_test(
-        groups.mean(axis=1)
-    )
+    spreads, means = groups.std(axis=1, ddof=1), groups.mean(axis=1)
+    return statistics.cochran_test(spreads, groups.shape[1]), statistics.grubbs_test(means)
 
 
 def draw_repeats(generator: Generator, r: float = 0.20) -> NDArray[np.float64]:

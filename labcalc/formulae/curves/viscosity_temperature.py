@@ -86,10 +86,8 @@ def fit_viscosity_temperature(temperature_C: ArrayLike, kinematic_viscosity: Arr
     >>> float(line.kinematic_viscosity_at(60.0).round(3))
     30.083
     """
-    reason = "a viscosity-temperature line needs two; its least squares take any number more"
-    temperature, viscosity = points_of_curves(
-        temperature_C, kinematic_viscosity, needed=2, what="a line", reason=reason
-    )
+    what, reason = "a line", "a viscosity-temperature line needs two; its least squares take any number more"
+    temperature, viscosity = points_of_curves(temperature_C, kinematic_viscosity, needed=2, what=what, reason=reason)
     x = np.log(kelvin(temperature))
     fit = straight_line(x, walther.double_logarithm(viscosity))
     residuals = 100.0 * (walther.viscosity_of_double_logarithm(fit.at(x)) / viscosity - 1.0)
