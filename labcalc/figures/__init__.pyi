@@ -1,8 +1,6 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
-from .carry_over.shares import (
-    show_carry_over as show_carry_over,
-)
+from .carry_over.shares import show_carry_over as show_carry_over
 from .causes.deviations import what_if_places as what_if_places
 from .causes.explanation import (
     deviation_picture as deviation_picture,

@@ -65,22 +65,12 @@ def draw_consistency(statistics: MandelStatistics, which: Literal["h", "k"]) -> 
 
 
 def _add_bars(figure: Figure, bars: _Bars) -> None:
-    names = [[escape(bars.named(*cell)) for cell in row] for row in _cells(bars.values.shape)]
     for name, shown in (("within", np.isfinite(bars.values) & ~bars.beyond), ("beyond", bars.beyond)):
         if shown.any():
-            figure.add_bar(
-                x=bars.places[shown],
-                y=bars.values[shown].round(4),
-                width=0.8,
-                marker=_LOOKS[name],
-                name=f"{name} the limit",
-                hovertext=np.array(names)[shown],
-                hovertemplate="%{hovertext}: %{y}<extra></extra>",
-            )
-
-
-def _cells(shape: tuple[int, ...]) -> list[list[tuple[int, int]]]:
-    return [[(lab, level) for level in range(shape[1])] for lab in range(shape[0])]
+            places = {"x": bars.places[shown], "y": bars.values[shown].round(4), "width": 0.8}
+            look = {"marker": _LOOKS[name], "name": f"{name} the limit"}
+            names = [escape(bars.named(*cell)) for cell in np.argwhere(shown).tolist()]
+            figure.add_bar(**places, **look, hovertext=names, hovertemplate="%{hovertext}: %{y}<extra></extra>")
 
 
 def _add_limits(figure: Figure, bars: _Bars) -> None:
@@ -90,16 +80,9 @@ def _add_limits(figure: Figure, bars: _Bars) -> None:
         np.pad(one.transpose(2, 1, 0).reshape(one.shape[2], -1), ((0, 0), (0, 1)), constant_values=np.nan).ravel()
         for one in (x, y)
     ]
+    look = {"mode": "lines", "line": stroke(INK, width=1.4), "hovertemplate": "limit %{y}<extra></extra>"}
     for sign in (1, -1) if bars.which == "h" else (1,):
-        figure.add_scatter(
-            x=broken[0],
-            y=sign * broken[1],
-            mode="lines",
-            line=stroke(INK, width=1.4),
-            name="limit",
-            showlegend=sign == 1,
-            hovertemplate="limit %{y}<extra></extra>",
-        )
+        figure.add_scatter(x=broken[0], y=sign * broken[1], name="limit", showlegend=sign == 1, **look)
 
 
 def _dress(figure: Figure, bars: _Bars) -> None:
@@ -122,16 +105,11 @@ def _dress(figure: Figure, bars: _Bars) -> None:
         {"x": float(x), "y": 1.0, "yref": "paper", "yanchor": "bottom", "text": f"level {escape(name)}"}
         for x, name in zip(places.mean(axis=0), bars.of.levels, strict=True)
     ]
-    marks = [
-        {
-            "x": float(places[cell]),
-            "y": float(bars.values[cell]),
-            "yanchor": "bottom" if bars.values[cell] > 0.0 else "top",
-            "text": escape(bars.of.laboratories[cell[0]]),
-            "font": {"color": ACCENT, "size": 13},
-        }
-        for cell in zip(*np.nonzero(bars.beyond), strict=True)
-    ]
+    marks = []
+    for cell in zip(*np.nonzero(bars.beyond), strict=True):
+        place = {"x": float(places[cell]), "y": float(bars.values[cell])}
+        look = {"yanchor": "bottom" if bars.values[cell] > 0.0 else "top", "font": {"color": ACCENT, "size": 13}}
+        marks.append({**place, **look, "text": escape(bars.of.laboratories[cell[0]])})
     figure.layout["annotations"] = [{"showarrow": False, **one} for one in heads + marks]
     figure.layout["shapes"] = [
         {"type": "line", "x0": x, "x1": x, "y0": 0, "y1": 1, "yref": "paper", "line": stroke(MUTED, "dot", 0.8)}

@@ -30,7 +30,12 @@ def draw_plot(plot: Plot) -> Picture:
     figure.layout["xaxis"]["type"] = "log" if plot.x_log else "linear"
     figure.layout["yaxis"]["type"] = "log" if plot.y_log else "linear"
     if plot.levels and not plot.y_log:
-        figure.layout["yaxis"]["range"] = _roomy(plot)
+        values = [level.value for level in plot.levels]
+        for one in plot.series:
+            spread = 0.0 if one.error is None else one.error
+            values += [*(one.y - spread).tolist(), *(one.y + spread).tolist()]
+        room = 0.08 * (max(values) - min(values))  # beyond the outermost level
+        figure.layout["yaxis"]["range"] = [min(values) - room, max(values) + room]
     if plot.x_names:
         figure.layout["xaxis"] |= {"tickvals": list(range(len(plot.x_names))), "ticktext": list(plot.x_names)}
     return Picture(figure, plot.caption, ("Series", plot.x_title, plot.y_title, "±"), tuple(_numbers(plot)))
@@ -50,16 +55,6 @@ def _trace(series: Series, position: int) -> dict[str, Any]:
         else marker(_SYMBOLS[position % len(_SYMBOLS)], INK, 7, filled=position % 2 == 0)
     )
     return {"type": "scatter", **where, "mode": "markers", "marker": style, "error_y": error}
-
-
-def _roomy(plot: Plot) -> list[float]:
-    """Return the ends of the y axis with room beyond the outermost level."""
-    values = [level.value for level in plot.levels]
-    for one in plot.series:
-        spread = 0.0 if one.error is None else one.error
-        values += [*(one.y - spread).tolist(), *(one.y + spread).tolist()]
-    room = 0.08 * (max(values) - min(values))
-    return [min(values) - room, max(values) + room]
 
 
 def _lines(plot: Plot) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
@@ -114,18 +109,12 @@ def say(*sentences: str) -> Fragment:
 
 def show_agreements(agreements: Sequence[Agreement]) -> Fragment:
     """Return simulation beside theory, a line a claim, with its standard error and how wrong a theory it would show."""
-    rows = [
-        (
-            f"{escape(one.what)}<br><small>{grouped(one.number)} simulated</small>",
-            _number(one.theory, one),
-            _number(one.simulated, one),
-            numeral(one.standard_error, figures=1),
-            signed(one.apart, 1),
-            "yes" if one.agrees else "no",
-            _number(one.shows, one),
-        )
-        for one in agreements
-    ]
+    rows = []
+    for one in agreements:
+        theory, simulated, shows = (_number(value, one) for value in (one.theory, one.simulated, one.shows))
+        apart = numeral(one.standard_error, figures=1), signed(one.apart, 1), "yes" if one.agrees else "no"
+        what = f"{escape(one.what)}<br><small>{grouped(one.number)} simulated</small>"
+        rows.append((what, theory, simulated, *apart, shows))
     text = "\n".join(
         f"{one.what}: theory {row[1]}, simulation {row[2]} ± {row[3]}, {row[4]} standard errors apart, agrees: "
         f"{row[5]}; a theory that is off by {row[6]} would show"

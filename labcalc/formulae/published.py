@@ -78,13 +78,6 @@ def _kilograms(density: str, unit: str) -> float:
     return float(formulae.density_from_relative_density(float(density))) if unit == "RD" else float(density)
 
 
-def _liquid(row: Row) -> dict[str, Any]:
-    """Return the arguments that say what liquid it is."""
-    if row["alpha_60_per_F"]:
-        return {"alpha_60": float(row["alpha_60_per_F"])}
-    return {"commodity": row["commodity"]}
-
-
 def _compared(function: Callable[[Row], object]) -> Callable[[Row], tuple[str, bool]]:
     def evaluate(row: Row) -> tuple[str, bool]:
         computed = float(np.asarray(function(row)))
@@ -110,20 +103,17 @@ def _volume(known_at: str) -> Callable[[Row], float]:
     def value(row: Row) -> float:
         place, base = _place(row), float(row.get("base_C") or _celsius("60"))
         density = row.get("density") or row.get("density_60F") or row["density_observed"]
-        rho, liquid = _kilograms(density, row.get("density_unit", "kg/m³")), _liquid(row)
+        rho, alpha = _kilograms(density, row.get("density_unit", "kg/m³")), row["alpha_60_per_F"]
+        liquid: dict[str, Any] = {"alpha_60": float(alpha)} if alpha else {"commodity": row["commodity"]}
         seen_at = {"60 °F": (_celsius("60"), 0.0), "base": (base, 0.0), "place": place}[known_at]
         if row["formula"].startswith("density") and row["formula"] != "density_of_rounded_factor":
             to = (base, 0.0) if known_at == "place" else place
             return float(formulae.density_at(rho, seen_at[0], to[0], from_kPa=seen_at[1], to_kPa=to[1], **liquid))
         at_60F = rho if known_at == "60 °F" else float(formulae.density_at_60F(rho, *seen_at, **liquid))
         there, here = (formulae.volume_correction(at_60F, *one, **liquid) for one in (place, (base,)))
-        factors = {
-            "alpha_60": there.alpha_60,
-            "Fp": there.compressibility / 6.894757 * _KPA[row.get("pressure_unit", "psi")],
-            "CTL": there.temperature_factor / here.temperature_factor,
-            "CPL": there.pressure_factor,
-            "CTPL": there.factor / here.factor,
-        }
+        CTL, CTPL = there.temperature_factor / here.temperature_factor, there.factor / here.factor
+        Fp = there.compressibility / 6.894757 * _KPA[row.get("pressure_unit", "psi")]
+        factors = {"alpha_60": there.alpha_60, "Fp": Fp, "CTL": CTL, "CPL": there.pressure_factor, "CTPL": CTPL}
         if row["formula"] == "density_of_rounded_factor":
             return rho * round(float(factors["CTPL"]), 5)
         return float(factors[row["formula"]])

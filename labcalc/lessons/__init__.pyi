@@ -19,12 +19,7 @@ from .course import (
     worked_example as worked_example,
 )
 from .drafts import Draft as Draft, Drafts as Drafts, drafts_of as drafts_of
-from .journal import (
-    Journal as Journal,
-    Learner as Learner,
-    keep_learner as keep_learner,
-    kept_learner as kept_learner,
-)
+from .journal import Journal as Journal, Learner as Learner, keep_learner as keep_learner, kept_learner as kept_learner
 from .plots import Mark as Mark, Plot as Plot, Series as Series, grouped as grouped, plot_draws as plot_draws
 from .questions import (
     Choice as Choice,

@@ -87,13 +87,12 @@ def draw_shifted(generator: Generator, results: int = 30, start: int = 11, shift
 def plot_memory(weight: float) -> Plot:
     """Show what each result weighs in the average."""
     weights = 100.0 * weight * (1.0 - weight) ** np.arange(15.0)
-    return Plot(
+    caption = (
         f"Weight {weight:.2f}: the newest result counts {weights[0]:.0f} %, the one before {weights[1]:.0f} %, the one "
-        f"five days ago {weights[5]:.1f} %. The average scatters with {half_width(weight, 1.0):.2f} s.",
-        "Results ago",
-        "Weight in the average, %",
-        (Series("weight", np.arange(15.0), weights, "bars"),),
+        f"five days ago {weights[5]:.1f} %. The average scatters with {half_width(weight, 1.0):.2f} s."
     )
+    series = (Series("weight", np.arange(15.0), weights, "bars"),)
+    return Plot(caption, "Results ago", "Weight in the average, %", series)
 
 
 def plot_chart_average(chart: Chart) -> Plot:
@@ -166,21 +165,10 @@ def _fair_delay(weight: float, shift: float) -> float:
 def averages_agreements() -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
     settled = ewma(np.random.default_rng(5).standard_normal((20_000, 40)), WEIGHT)[:, -1]
-    return (
-        agreement_of_spread(f"Scatter of an EWMA of weight {WEIGHT:g}", half_width(WEIGHT, 1.0), settled, "s"),
-        *(
-            agreement_of_mean(
-                f"EWMA, weight {weight:g}, shift {shift:g} s: results until it signals",
-                delay_of_average(weight, shift),
-                simulated_average(weight, 3.0, shift),
-                "",
-            )
-            for weight, shift in ((WEIGHT, 0.0), (WEIGHT, 1.0), (0.1, 1.0))
-        ),
-        agreement_of_mean(
-            "Limits of results and EWMA on one chart: results until a false alarm",
-            delay_of_both(0.0),
-            simulated_average(WEIGHT, 3.0, 0.0, 3.0),
-            "",
-        ),
-    )
+    claims = [agreement_of_spread(f"Scatter of an EWMA of weight {WEIGHT:g}", half_width(WEIGHT, 1.0), settled, "s")]
+    for weight, shift in ((WEIGHT, 0.0), (WEIGHT, 1.0), (0.1, 1.0)):
+        words = f"EWMA, weight {weight:g}, shift {shift:g} s: results until it signals"
+        theory, found = delay_of_average(weight, shift), simulated_average(weight, 3.0, shift)
+        claims.append(agreement_of_mean(words, theory, found, ""))
+    both = "Limits of results and EWMA on one chart: results until a false alarm"
+    return *claims, agreement_of_mean(both, delay_of_both(0.0), simulated_average(WEIGHT, 3.0, 0.0, 3.0), "")

@@ -91,15 +91,13 @@ def plot_forgotten(certificate: float) -> Plot:
     def seems_off(number: float) -> float:
         return percent_of(_is_found(0.0, round(number), certificate, forgotten=True))
 
-    return Plot(
+    caption = (
         f"Nothing is off; the certificate is uncertain by {certificate:.2f} s and taken for exact. A bias seems to be "
         f"found in {theory.y[0]:.0f} % of cases with one result, in {theory.y[5]:.0f} % with 25, in {theory.y[-1]:.0f} "
-        "% with 100: the more results, the surer of an error that isn't there.",
-        "Results",
-        "Found though nothing is off, %",
-        (theory, curve("simulated", numbers, seems_off, "points")),
-        levels=(Mark(5.0, "promised"),),
+        "% with 100: the more results, the surer of an error that isn't there."
     )
+    series = (theory, curve("simulated", numbers, seems_off, "points"))
+    return Plot(caption, "Results", "Found though nothing is off, %", series, levels=(Mark(5.0, "promised"),))
 
 
 def _is_found(bias: float, results: int, certificate: float, *, forgotten: bool = False) -> NDArray[np.bool_]:
@@ -114,18 +112,16 @@ def plot_found_bias(bias: float) -> Plot:
     """Show how often a bias is found, by the number of results, with and without an uncertain certificate."""
     numbers = [1, 2, 4, 6, 9, 16, 25, 50, 100]
     few, many, ever = (percent(found_bias(bias, n, 0.5), 0) for n in (4, 100, 10**9))
-    return Plot(
+    caption = (
         f"A bias of {bias:.2f} s. With 4 results it is found in {few} of cases, with 100 in {many}, if the certificate "
-        f"is uncertain by 0.5 s; with any number in no more than {ever}.",
-        "Results",
-        "Found, %",
-        (
-            curve("exact certificate", numbers, lambda n: 100.0 * found_bias(bias, round(n), 0.0)),
-            curve("certificate uncertain by 0.5 s", numbers, lambda n: 100.0 * found_bias(bias, round(n), 0.5)),
-            curve("simulated, uncertain", numbers, lambda n: percent_of(_is_found(bias, round(n), 0.5)), "points"),
-        ),
-        x_log=True,
+        f"is uncertain by 0.5 s; with any number in no more than {ever}."
     )
+    series = (
+        curve("exact certificate", numbers, lambda n: 100.0 * found_bias(bias, round(n), 0.0)),
+        curve("certificate uncertain by 0.5 s", numbers, lambda n: 100.0 * found_bias(bias, round(n), 0.5)),
+        curve("simulated, uncertain", numbers, lambda n: percent_of(_is_found(bias, round(n), 0.5)), "points"),
+    )
+    return Plot(caption, "Results", "Found, %", series, x_log=True)
 
 
 def plot_rounding(scatter: float) -> Plot:
@@ -144,25 +140,13 @@ def plot_rounding(scatter: float) -> Plot:
 
 def bias_agreements() -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
+    nothing = "Found though nothing is off: 25 results, certificate uncertain by s and taken for exact"
+    four = "A bias of s is found by 4 results, certificate uncertain by s/2"
+    rounded = "Mean of rounded results, scatter {:g} steps, true value a quarter above"
+    means = ((rounded.format(one), rounded_bias(0.25, one), _shown(0.25, one)) for one in (0.2, 0.4))
     return (
-        agreement_of_share(
-            "Found though nothing is off: 25 results, certificate uncertain by s and taken for exact",
-            false_share(25, 1.0),
-            _is_found(0.0, 25, 1.0, forgotten=True),
-        ),
+        agreement_of_share(nothing, false_share(25, 1.0), _is_found(0.0, 25, 1.0, forgotten=True)),
         agreement_of_share("The same check with the certificate's part", 0.05, _is_found(0.0, 25, 1.0)),
-        agreement_of_share(
-            "A bias of s is found by 4 results, certificate uncertain by s/2",
-            found_bias(1.0, 4, 0.5),
-            _is_found(1.0, 4, 0.5),
-        ),
-        *(
-            agreement_of_mean(
-                f"Mean of rounded results, scatter {scatter:g} steps, true value a quarter above",
-                rounded_bias(0.25, scatter),
-                _shown(0.25, scatter),
-                "steps",
-            )
-            for scatter in (0.2, 0.4)
-        ),
+        agreement_of_share(four, found_bias(1.0, 4, 0.5), _is_found(1.0, 4, 0.5)),
+        *(agreement_of_mean(*one, "steps") for one in means),
     )

@@ -118,16 +118,14 @@ def plot_parts(parts: Parts) -> Plot:
     """Show the standard uncertainty of each component, and what they come to."""
     said = ", ".join(f"{name} {size:.3f} %" for name, size in zip(parts.names, parts.now, strict=True))
     share = 100.0 * float(np.max(parts.now) / parts.combined) ** 2
-    return Plot(
+    caption = (
         f"{parts.result}, {parts.value:.4g} {parts.unit}. Standard uncertainties: {said}. Together "
         f"{parts.combined:.3f} %, "
         f"not their sum {np.sum(parts.now):.3f} %. The largest makes {share:.0f} % of the variance. "
-        f"U = {parts.factor:.2f} × {parts.combined:.3f} % = {parts.expanded:.2f} %.",
-        "Component",
-        "Standard uncertainty, %",
-        (Series("size", np.arange(float(len(parts.names) + 1)), np.append(parts.now, parts.combined), "bars"),),
-        x_names=(*parts.names, "combined"),
+        f"U = {parts.factor:.2f} × {parts.combined:.3f} % = {parts.expanded:.2f} %."
     )
+    series = (Series("size", np.arange(float(len(parts.names) + 1)), np.append(parts.now, parts.combined), "bars"),)
+    return Plot(caption, "Component", "Standard uncertainty, %", series, x_names=(*parts.names, "combined"))
 
 
 def plot_repeats(parts: Parts, number: float) -> Plot:

@@ -3,34 +3,21 @@
 import math
 from dataclasses import dataclass
 from functools import lru_cache, partial
+from itertools import product
 
 import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
+from labcalc import statistics
 from labcalc.judgement import Chart, Material
-from labcalc.lessons.agreement import (
-    Agreement,
-    agreement_of_mean,
-    agreement_of_share,
-    agreement_of_spread,
-    normal_draws,
-)
+from labcalc.lessons import agreement
 from labcalc.lessons.plots import Mark, Plot, Series, curve, histogram, percent_of, results_and_flags
-from labcalc.statistics import (
-    CHART_CONSTANTS,
-    RULE_SETS,
-    RunLength,
-    SimulatedRunLength,
-    individuals_limits,
-    rules_run_length,
-    simulated_run_length,
-)
 from labcalc.wording import at_celsius, counted, signed
 
 _CHARTS = 4000
 _RESULTS = 100_000
-FACTOR = CHART_CONSTANTS["trade"].individuals
+FACTOR = statistics.CHART_CONSTANTS["trade"].individuals
 """What turns a mean moving range into three sigma, [-]."""
 
 _SETS = ("limits only", "petroleum", "western electric")
@@ -58,19 +45,19 @@ def false_alarm_share() -> float:
 
 
 @lru_cache(maxsize=64)
-def run_length(rules: str, shift: float = 0.0) -> RunLength:
+def run_length(rules: str, shift: float = 0.0) -> statistics.RunLength:
     """Return the exact run length of a rule set by its name, at a shift, [sigma]."""
-    return rules_run_length(RULE_SETS[rules], shift)
+    return statistics.rules_run_length(statistics.RULE_SETS[rules], shift)
 
 
 @lru_cache(maxsize=8)
-def _simulated(rules: str, shift: float) -> SimulatedRunLength:
-    return simulated_run_length(RULE_SETS[rules], shift, charts=_CHARTS, seed=2)
+def _simulated(rules: str, shift: float) -> statistics.SimulatedRunLength:
+    return statistics.simulated_run_length(statistics.RULE_SETS[rules], shift, charts=_CHARTS, seed=2)
 
 
 def upper_limit(results: NDArray[np.float64]) -> float:
     """Return mean and three sigma by the mean moving range of a baseline, [unit of the results]."""
-    return individuals_limits(results, as_known=True).upper
+    return statistics.individuals_limits(results, as_known=True).upper
 
 
 def laboratory_charts(material: Material, instrument: str = "", oil: str = "", at_C: float = math.nan) -> list[Chart]:
@@ -126,23 +113,24 @@ def plot_waiting() -> Plot:
     """Show how soon a healthy chart gives its first false alarm."""
     found, lengths = run_length("limits only"), _simulated("limits only", 0.0).run_lengths
     at = [1, 25, 50, 100, 200, 300, 400, 600, 800, 1000]
-    return Plot(
+    caption = (
         f"Of 1000 results of a healthy instrument {1000.0 * false_alarm_share():.1f} lie beyond three sigma. A false "
         f"alarm comes after {found.average:.0f} results on average, and in half of all charts within "
-        f"{found.quantile(0.5)}.",
-        "Results",
-        "Charts with a false alarm so far, %",
-        (
-            curve("theory", at, lambda n: 100.0 * found.probability_within(round(n))),
-            curve("simulated", at, lambda n: percent_of(lengths <= n), "points"),
-        ),
+        f"{found.quantile(0.5)}."
     )
+    series = (
+        curve("theory", at, lambda n: 100.0 * found.probability_within(round(n))),
+        curve("simulated", at, lambda n: percent_of(lengths <= n), "points"),
+    )
+    return Plot(caption, "Results", "Charts with a false alarm so far, %", series)
 
 
 def plot_delay(shift: float) -> Plot:
     """Show how many results pass until a shift is found, by limits alone and by rules."""
     shifts = np.linspace(0.0, 4.0, 17)
-    said = "; ".join(f"{name}: {rules_run_length(RULE_SETS[name], shift).average:.1f}" for name in _SETS)
+    said = "; ".join(
+        f"{name}: {statistics.rules_run_length(statistics.RULE_SETS[name], shift).average:.1f}" for name in _SETS
+    )
     return Plot(
         f"A shift of {shift:.1f} s is found after so many results on average: {said}.",
         "Shift of the mean, s",
@@ -160,7 +148,7 @@ def _average(rules: str, shift: float) -> float:
 def plot_rule_sets() -> Plot:
     """Show how often each set of rules gives a false alarm."""
     averages = np.array([run_length(name).average for name in _SETS])
-    counts = [len(RULE_SETS[name]) for name in _SETS]
+    counts = [len(statistics.RULE_SETS[name]) for name in _SETS]
     said = ", ".join(
         f"{name} ({counted(n, 'rule')}): every {average:.0f} results"
         for name, n, average in zip(_SETS, counts, averages, strict=True)
@@ -176,7 +164,7 @@ def plot_rule_sets() -> Plot:
 
 def _tampered() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Adjust after each result by what it was off: the next one carries the error of the one before."""
-    error = normal_draws(3, _RESULTS + 1)
+    error = agreement.normal_draws(3, _RESULTS + 1)
     return error[1:], error[1:] - error[:-1]
 
 
@@ -184,29 +172,21 @@ def plot_tampering() -> Plot:
     """Show results of an instrument that is left alone, and of one that is adjusted after every result."""
     alone, tampered = _tampered()
     edges = np.linspace(-5.0, 5.0, 41)
-    return Plot(
+    caption = (
         f"Left alone: standard deviation {np.std(alone):.3f} s. Adjusted after every result by what it was off: "
-        f"{np.std(tampered):.3f} s. Theory: √2 = {math.sqrt(2.0):.3f}.",
-        "Distance from the true value, s",
-        "Share of results, %",
-        (histogram(alone, edges, "left alone", "line"), histogram(tampered, edges, "adjusted every time", "line")),
+        f"{np.std(tampered):.3f} s. Theory: √2 = {math.sqrt(2.0):.3f}."
     )
+    series = (histogram(alone, edges, "left alone", "line"), histogram(tampered, edges, "adjusted every time", "line"))
+    return Plot(caption, "Distance from the true value, s", "Share of results, %", series)
 
 
-def charts_agreements() -> tuple[Agreement, ...]:
+def charts_agreements() -> tuple[agreement.Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
     alone, tampered = _tampered()
-    return (
-        agreement_of_share("Results beyond three sigma", false_alarm_share(), np.abs(alone) > 3.0),
-        *(
-            agreement_of_mean(
-                f"{name}: results until {'a false alarm' if shift == 0.0 else 'a shift of 1 s is found'}",
-                run_length(name, shift).average,
-                _simulated(name, shift).run_lengths,
-                "",
-            )
-            for name in ("limits only", "western electric")
-            for shift in (0.0, 1.0)
-        ),
-        agreement_of_spread("Scatter when every result is answered by an adjustment", math.sqrt(2.0), tampered, "s"),
-    )
+    claims = [agreement.agreement_of_share("Results beyond three sigma", false_alarm_share(), np.abs(alone) > 3.0)]
+    for name, shift in product(("limits only", "western electric"), (0.0, 1.0)):
+        words = f"{name}: results until {'a shift of 1 s is found' if shift else 'a false alarm'}"
+        found = _simulated(name, shift).run_lengths
+        claims.append(agreement.agreement_of_mean(words, run_length(name, shift).average, found, ""))
+    adjusted = "Scatter when every result is answered by an adjustment"
+    return *claims, agreement.agreement_of_spread(adjusted, math.sqrt(2.0), tampered, "s")

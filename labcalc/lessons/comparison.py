@@ -8,7 +8,7 @@ import pandas as pd
 from numpy.random import Generator
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.judgement import Chart, Material
+from labcalc.judgement import Material
 from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread, normal_draws
 from labcalc.lessons.charts import laboratory_charts
 from labcalc.lessons.plots import Mark, Plot, Series, curve, percent_of
@@ -45,17 +45,16 @@ def mean_difference_spread(number: int, samples: float, *, paired: bool) -> floa
 def oil_differences(material: Material, temperature_C: float = 40.0) -> NDArray[np.float64]:
     """Return first less second instrument on the same oil, lot and day, [%]; of the results that charts use."""
     charts = [one for one in laboratory_charts(material, at_C=temperature_C) if one.unit == "%"]
-    days = {(one.oil, one.lot, one.instrument): _by_day(one) for one in charts}
+    days: dict[tuple[str, str, str], pd.Series] = {}
+    for one in charts:
+        results = pd.Series(one.plotted[one.used], one.measured_at[one.used].date)
+        days[one.oil, one.lot, one.instrument] = results.groupby(level=0).mean()
     found = [
         days[oil, lot, first] - days[oil, lot, second]
         for oil, lot in dict.fromkeys((oil, lot) for oil, lot, _ in days)
         for first, second in pairwise(sorted(name for *which, name in days if which == [oil, lot]))
     ]
     return pd.concat(found).dropna().to_numpy(float) if found else np.array([])
-
-
-def _by_day(chart: Chart) -> pd.Series:
-    return pd.Series(chart.plotted[chart.used], chart.measured_at[chart.used].date).groupby(level=0).mean()
 
 
 def draw_instruments(generator: Generator, samples: int = 8) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -158,21 +157,15 @@ def plot_round(properties: float) -> Plot:
 
 def comparison_agreements() -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
+    claims = []
+    for name, paired in (("the same", True), ("other", False)):
+        words = f"Difference of two means, oils ten times as wide as s, {name} samples"
+        theory, found = mean_difference_spread(_SAMPLES, 10.0, paired=paired), _mean_differences(10.0, paired=paired)
+        claims.append(agreement_of_spread(words, theory, found, "s"))
+    usual, eight = "Next difference within mean ± 1.96 s of ten", "Rounds of eight properties with a |z| beyond 2"
     return (
-        *(
-            agreement_of_spread(
-                f"Difference of two means, oils ten times as wide as s, {name} samples",
-                mean_difference_spread(_SAMPLES, 10.0, paired=paired),
-                _mean_differences(10.0, paired=paired),
-                "s",
-            )
-            for name, paired in (("the same", True), ("other", False))
-        ),
-        agreement_of_share(
-            "Next difference within mean ± 1.96 s of ten", coverage_of_plain(10), _holds_next(10, plain=True)
-        ),
+        *claims,
+        agreement_of_share(usual, coverage_of_plain(10), _holds_next(10, plain=True)),
         agreement_of_share("Next difference within t s √(1 + 1/n) of ten", 0.95, _holds_next(10, plain=False)),
-        agreement_of_share(
-            "Rounds of eight properties with a |z| beyond 2", any_beyond(8), (np.abs(_drawn(8)) > 2.0).any(axis=1)
-        ),
+        agreement_of_share(eight, any_beyond(8), (np.abs(_drawn(8)) > 2.0).any(axis=1)),
     )

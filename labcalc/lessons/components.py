@@ -134,18 +134,17 @@ def plot_repeats(variances: Mapping[str, float]) -> Plot:
     expected = [100.0 * plan_spread(ratio, 1.0, 1, n) / one for n in numbers.tolist()]
     found = [agreement_of_spread("", *each, "%") for each in zip(expected, means.T, strict=True)]
     theory, simulated = theory_and_simulation(numbers, found, "line")
-    return Plot(
+    caption = (
         f"A single result scatters with 100 %, the mean of four repeats of one day with {numeral(theory.y[3], 0)} %, "
-        f"of sixteen with {numeral(theory.y[-1], 0)} %. The day alone makes {percent(ratio / one, 0)}.",
-        "Repeats within one day",
-        "Scatter of the mean, %",
-        (
-            theory,
-            curve("if no day were there", numbers, lambda n: 100.0 / math.sqrt(n)),
-            curve("the day alone", numbers, lambda _: 100.0 * ratio / one),
-            simulated,
-        ),
+        f"of sixteen with {numeral(theory.y[-1], 0)} %. The day alone makes {percent(ratio / one, 0)}."
     )
+    series = (
+        theory,
+        curve("if no day were there", numbers, lambda n: 100.0 / math.sqrt(n)),
+        curve("the day alone", numbers, lambda _: 100.0 * ratio / one),
+        simulated,
+    )
+    return Plot(caption, "Repeats within one day", "Scatter of the mean, %", series)
 
 
 def plot_two_days(ratio: float) -> Plot:
@@ -199,25 +198,14 @@ def plot_plans(variances: Mapping[str, float]) -> Plot:
 
 def components_agreements() -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
+    repeats, days_apart = _running_means(1.0)[:, 3], np.abs(_pairs(1.0)) > limit_factor()
+    one_day, four_days = "Mean of four repeats of one day, the day as large as s_r", "Mean of four results of four days"
+    pairs = "Pairs of different days farther apart than r"
+    none = "Studies of {} days with two results each that find no day"
+    studies = ((none.format(n), share_without_day(n, 2, 1.0), _found(n, 2, 1.0) <= 0.0) for n in (4, 12))
     return (
-        agreement_of_spread(
-            "Mean of four repeats of one day, the day as large as s_r",
-            plan_spread(1.0, 1.0, 1, 4),
-            _running_means(1.0)[:, 3],
-            "s_r",
-        ),
-        agreement_of_spread(
-            "Mean of four results of four days", plan_spread(1.0, 1.0, 4, 1), _plan_means(4, 1, 1.0), "s_r"
-        ),
-        agreement_of_share(
-            "Pairs of different days farther apart than r", share_beyond_r(1.0), np.abs(_pairs(1.0)) > limit_factor()
-        ),
-        *(
-            agreement_of_share(
-                f"Studies of {days} days with two results each that find no day",
-                share_without_day(days, 2, 1.0),
-                _found(days, 2, 1.0) <= 0.0,
-            )
-            for days in (4, 12)
-        ),
+        agreement_of_spread(one_day, plan_spread(1.0, 1.0, 1, 4), repeats, "s_r"),
+        agreement_of_spread(four_days, plan_spread(1.0, 1.0, 4, 1), _plan_means(4, 1, 1.0), "s_r"),
+        agreement_of_share(pairs, share_beyond_r(1.0), days_apart),
+        *(agreement_of_share(*one) for one in studies),
     )

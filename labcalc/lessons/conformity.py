@@ -9,19 +9,12 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
+from labcalc import statistics
 from labcalc.judgement import Material, judge
 from labcalc.lab import precision_for
 from labcalc.lessons.agreement import Agreement, agreement_of_share, normal_draws
 from labcalc.lessons.plots import Mark, Plot, Series, curve, histogram, percent_of
-from labcalc.statistics import (
-    DECISION_RULES,
-    Conformity,
-    DecisionRule,
-    conformity_probability,
-    decide_conformity,
-    global_risks,
-    one_sided_margin,
-)
+from labcalc.statistics import DECISION_RULES, one_sided_margin
 from labcalc.wording import percent
 
 ONE_SIDED_95 = 1.6448536269514722
@@ -114,7 +107,7 @@ def draw_case(generator: Generator) -> tuple[float, float]:
 
 def probability_inside(distance: float) -> float:
     """Return the probability that a true value is inside a limit, [-]; the result is ``distance`` inside, [u]."""
-    return float(conformity_probability(-distance, 1.0, math.nan, 0.0).inside)
+    return float(statistics.conformity_probability(-distance, 1.0, math.nan, 0.0).inside)
 
 
 def acceptance_share(distance: float, guard: float) -> float:
@@ -128,7 +121,7 @@ def risks(case: Case, guard: float, distance: float = _NEAR) -> tuple[float, flo
     Guard band in expanded uncertainties; ``distance`` is how far inside the production runs, [its standard deviations].
     """
     spread = case.process_deviation
-    found = global_risks(
+    found = statistics.global_risks(
         case.limit - distance * spread,
         spread,
         case.standard_uncertainty,
@@ -139,10 +132,10 @@ def risks(case: Case, guard: float, distance: float = _NEAR) -> tuple[float, flo
     return float(found.consumer), float(found.producer)
 
 
-def verdict(case: Case, rule: DecisionRule, value: float) -> Conformity:
+def verdict(case: Case, rule: statistics.DecisionRule, value: float) -> statistics.Conformity:
     """Decide by a rule; its band is U, or for one result of the method the 95 % margin of R."""
     width = case.expanded_uncertainty if rule.band == "U" else float(one_sided_margin(case.reproducibility))
-    return decide_conformity(value, math.nan, case.limit, rule, width, case.decimals)
+    return statistics.decide_conformity(value, math.nan, case.limit, rule, width, case.decimals)
 
 
 def rule_table(case: Case) -> list[tuple[str, ...]]:
@@ -180,14 +173,12 @@ def plot_result(case: Case, result: float) -> Plot:
     bars = histogram(offsets, edges)
     theory = 50.0 * np.diff([math.erf(edge / math.sqrt(2.0)) for edge in edges.tolist()])
     inside = 100.0 * probability_inside((case.limit - result) / u)
-    return Plot(
+    caption = (
         f"Result {result:.2f} {case.unit}, limit {case.limit:.{case.decimals}f}. Of the simulated lots with this "
-        f"result {percent(float(np.mean(true <= case.limit)), 1)} conform; {inside:.1f} % by theory.",
-        f"True value, {case.unit}",
-        "Share of lots, %",
-        (Series("simulated", result + u * bars.x, bars.y, "bars"), Series("theory", result + u * bars.x, theory)),
-        marks=(Mark(case.limit, "limit"),),
+        f"result {percent(float(np.mean(true <= case.limit)), 1)} conform; {inside:.1f} % by theory."
     )
+    series = (Series("simulated", result + u * bars.x, bars.y, "bars"), Series("theory", result + u * bars.x, theory))
+    return Plot(caption, f"True value, {case.unit}", "Share of lots, %", series, marks=(Mark(case.limit, "limit"),))
 
 
 def plot_acceptance(case: Case, guard: float) -> Plot:

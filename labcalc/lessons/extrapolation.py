@@ -110,18 +110,16 @@ def plot_line(oil: Oil, error_percent: float) -> Plot:
     wrong = oil.kv_100 * (1.0 + 0.01 * error_percent)
     right = viscosity_at(temperature, oil.kv_40, oil.kv_100)
     turned = 100.0 * (viscosity_at(temperature, oil.kv_40, wrong) / right - 1.0)
-    return Plot(
+    caption = (
         f"{oil.name}: {oil.kv_40:.2f} mm²/s at 40 °C and {oil.kv_100:.3f} mm²/s at 100 °C. With "
         f"{signed(error_percent, 1)} % at 100 °C the line turns about its point at 40 °C: at −20 °C, where it would "
-        f"give {right[0]:.0f} mm²/s, it is off by {signed(turned[0], 1)} %.",
-        "Temperature, °C",
-        "Change of the viscosity, %",
-        (
-            Series("line", temperature, turned),
-            Series("measured", np.array(ENDS_C), np.array([0.0, error_percent]), "points"),
-        ),
-        levels=(Mark(0.0, "right line"),),
+        f"give {right[0]:.0f} mm²/s, it is off by {signed(turned[0], 1)} %."
     )
+    series = (
+        Series("line", temperature, turned),
+        Series("measured", np.array(ENDS_C), np.array([0.0, error_percent]), "points"),
+    )
+    return Plot(caption, "Temperature, °C", "Change of the viscosity, %", series, levels=(Mark(0.0, "right line"),))
 
 
 def plot_amplification(oil: Oil, temperature_C: float) -> Plot:
@@ -149,14 +147,12 @@ def plot_index(oil: Oil, percent: float) -> Plot:
     found = viscosity_index(oil.kv_40 * first, oil.kv_100 * second)
     by_theory = percent * math.hypot(*index_change(oil))
     reach = max(4.0 * by_theory, 0.5)
-    return Plot(
+    caption = (
         f"{oil.name}, index {oil.index:.0f}. Both viscosities uncertain by {percent:.2f} %: the index scatters with "
-        f"{np.std(found, ddof=1):.2f} units; by theory {by_theory:.2f}.",
-        "Viscosity index",
-        "Share of cases, %",
-        (histogram(found, np.linspace(oil.index - reach, oil.index + reach, 41)),),
-        marks=(Mark(oil.index, "true index"),),
+        f"{np.std(found, ddof=1):.2f} units; by theory {by_theory:.2f}."
     )
+    series = (histogram(found, np.linspace(oil.index - reach, oil.index + reach, 41)),)
+    return Plot(caption, "Viscosity index", "Share of cases, %", series, marks=(Mark(oil.index, "true index"),))
 
 
 def extrapolation_agreements(oil: Oil | None = None) -> tuple[Agreement, ...]:
@@ -164,20 +160,10 @@ def extrapolation_agreements(oil: Oil | None = None) -> tuple[Agreement, ...]:
     shown, percent = oil or Oil("an oil of VG 46", 46.0, 6.8), 0.3
     first, second = _drawn(percent)
     values = {one: viscosity_at(one, shown.kv_40 * first, shown.kv_100 * second) for one in (-20.0, 70.0, 120.0)}
-    return (
-        *(
-            agreement_of_spread(
-                f"Viscosity at {celsius(one)} from {percent:g} % at both points",
-                value_uncertainty(shown, one, percent),
-                100.0 * np.log(found),
-                "%",
-            )
-            for one, found in values.items()
-        ),
-        agreement_of_spread(
-            f"Viscosity index from {percent:g} % at both points",
-            percent * math.hypot(*index_change(shown)),
-            viscosity_index(shown.kv_40 * first, shown.kv_100 * second),
-            "",
-        ),
-    )
+    claims = []
+    for one, found in values.items():
+        words = f"Viscosity at {celsius(one)} from {percent:g} % at both points"
+        claims.append(agreement_of_spread(words, value_uncertainty(shown, one, percent), 100.0 * np.log(found), "%"))
+    index = viscosity_index(shown.kv_40 * first, shown.kv_100 * second)
+    theory = percent * math.hypot(*index_change(shown))
+    return *claims, agreement_of_spread(f"Viscosity index from {percent:g} % at both points", theory, index, "")

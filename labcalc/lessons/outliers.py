@@ -9,19 +9,12 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
+from labcalc import statistics
 from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_share, normal_draws
 from labcalc.lessons.plots import Mark, Plot, Series, curve, percent_of
 from labcalc.lessons.repeats import limit_factor
 from labcalc.lessons.threes import closest_mean, threes_agreements
-from labcalc.statistics import (
-    OutlierTest,
-    cochran_limit,
-    cochran_test,
-    critical_range,
-    grubbs_limit,
-    grubbs_pair_limit,
-    grubbs_test,
-)
+from labcalc.statistics import grubbs_limit
 from labcalc.wording import numeral, percent
 
 GROSS_SHARE = 0.05
@@ -50,7 +43,7 @@ def _by_repeatability(results: NDArray[np.float64]) -> NDArray[np.float64]:
     r = limit_factor()
     four = np.sort(results[:, :4], axis=1)
     agree = np.abs(results[:, 0] - results[:, 1]) <= r
-    together = four[:, 3] - four[:, 0] <= critical_range(r, 4)
+    together = four[:, 3] - four[:, 0] <= statistics.critical_range(r, 4)
     of_four = np.where(together, four.mean(axis=1), four[:, 1:3].mean(axis=1))
     return np.asarray(np.where(agree, results[:, :2].mean(axis=1), of_four))
 
@@ -80,15 +73,16 @@ def draw_groups() -> NDArray[np.float64]:
     return np.round(results, 2)
 
 
-def tests_of(groups: NDArray[np.float64]) -> tuple[OutlierTest, OutlierTest]:
+def tests_of(groups: NDArray[np.float64]) -> tuple[statistics.OutlierTest, statistics.OutlierTest]:
     """Return Cochran's test of the groups' standard deviations, and Grubbs' test of their means."""
-    return cochran_test(groups.std(axis=1, ddof=1), groups.shape[1]), grubbs_test(groups.mean(axis=1))
+    spreads, means = groups.std(axis=1, ddof=1), groups.mean(axis=1)
+    return statistics.cochran_test(spreads, groups.shape[1]), statistics.grubbs_test(means)
 
 
 def draw_repeats(generator: Generator, r: float = 0.20) -> NDArray[np.float64]:
     """Draw four results, [mm²/s], of which the first two lie beyond r; in every second set one is far off."""
     gross = bool(generator.integers(2))
-    limit = critical_range(r, 4)
+    limit = statistics.critical_range(r, 4)
     while True:
         drawn = generator.normal(46.1, r / limit_factor(), 4)
         drawn[0] += 2.5 * r if gross else 0.5 * r
@@ -101,7 +95,7 @@ def draw_repeats(generator: Generator, r: float = 0.20) -> NDArray[np.float64]:
 
 def range_of_four(r: float) -> float:
     """Return how far four repeats may lie apart, [unit of r]."""
-    return critical_range(r, 4)
+    return statistics.critical_range(r, 4)
 
 
 def _deviates(values: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -128,7 +122,7 @@ def _finds_of_two(values: NDArray[np.float64]) -> tuple[NDArray[np.bool_], NDArr
     """Tell of sets whose first two are off whether Grubbs' test of one finds one, and whether the test of two does."""
     deviates = _deviates(values)
     one = (np.argmax(deviates, axis=1) < 2) & (deviates.max(axis=1) > float(grubbs_limit(_EIGHT)))
-    return np.asarray(one), np.asarray(_sum_ratio(values) < grubbs_pair_limit(_EIGHT))
+    return np.asarray(one), np.asarray(_sum_ratio(values) < statistics.grubbs_pair_limit(_EIGHT))
 
 
 def _sum_ratio(values: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -160,15 +154,12 @@ def plot_found(number: float) -> Plot:
     """Show how often Grubbs' test finds one result of a set that is off, by how far."""
     results = round(number)
     said = ", ".join(f"by {off:g} s in {percent(found_share(results, off), 0)}" for off in (5.0, 10.0, 20.0))
-    return Plot(
-        f"One of {results} results is off. Grubbs' test at 5 % finds it, if off {said} of all sets.",
-        "How far the one is off, s",
-        "Found, %",
-        (
-            curve("theory", np.linspace(0.0, 20.0, 41), lambda off: 100.0 * found_share(results, off)),
-            curve("simulated", np.arange(0.0, 20.1, 2.0), lambda off: percent_of(_finds(results, off)), "points"),
-        ),
+    caption = f"One of {results} results is off. Grubbs' test at 5 % finds it, if off {said} of all sets."
+    series = (
+        curve("theory", np.linspace(0.0, 20.0, 41), lambda off: 100.0 * found_share(results, off)),
+        curve("simulated", np.arange(0.0, 20.1, 2.0), lambda off: percent_of(_finds(results, off)), "points"),
     )
+    return Plot(caption, "How far the one is off, s", "Found, %", series)
 
 
 def masked_statistic(number: int) -> float:
@@ -181,15 +172,14 @@ def plot_hidden() -> Plot:
     at = np.arange(0.0, 20.1, 2.0)
     shares = 100.0 * np.array([[np.mean(found) for found in _finds_of_two(_with_two_off(float(one)))] for one in at])
     statistic = float(_deviates(_with_two_off(float(at[-1]))).max(axis=1).mean())
-    return Plot(
+    caption = (
         f"Two of eight results are off by as much. Off by {at[-1]:.0f} s, the test of one finds one of the two in "
         f"{shares[-1, 0]:.0f} % of sets, the test of two finds both in {shares[-1, 1]:.0f} %. Grubbs' statistic is "
         f"{statistic:.2f} on average there; {masked_statistic(_EIGHT):.2f} is what it comes to by theory, however far "
-        f"they go. Its limit is {float(grubbs_limit(_EIGHT)):.2f}.",
-        "How far the two are off, s",
-        "Found, %",
-        (Series("test of one", at, shares[:, 0]), Series("test of two", at, shares[:, 1])),
+        f"they go. Its limit is {float(grubbs_limit(_EIGHT)):.2f}."
     )
+    series = (Series("test of one", at, shares[:, 0]), Series("test of two", at, shares[:, 1]))
+    return Plot(caption, "How far the two are off, s", "Found, %", series)
 
 
 def plot_groups(groups: NDArray[np.float64]) -> Plot:
@@ -197,18 +187,17 @@ def plot_groups(groups: NDArray[np.float64]) -> Plot:
     count, each = groups.shape
     place = np.repeat(np.arange(1.0, count + 1.0), each)
     wide, far = tests_of(groups)
-    return Plot(
+    caption = (
         f"Cochran's test looks at the scatter within: sample {wide.places[0] + 1} has {percent(wide.statistic, 0)} of "
         f"all the variance, limits {numeral(100.0 * wide.limit_5_percent, 0)} and {percent(wide.limit_1_percent, 0)}: "
         f"{wide.standing}. Grubbs' test looks at the means: sample {far.places[0] + 1} is {far.statistic:.2f} standard "
-        f"deviations off, limits {far.limit_5_percent:.2f} and {far.limit_1_percent:.2f}: {far.standing}.",
-        "Sample",
-        "Off the expected value, %",
-        (
-            Series("results", place, groups.ravel(), "points"),
-            Series("mean", np.arange(1.0, count + 1.0), groups.mean(axis=1), "flags"),
-        ),
+        f"deviations off, limits {far.limit_5_percent:.2f} and {far.limit_1_percent:.2f}: {far.standing}."
     )
+    series = (
+        Series("results", place, groups.ravel(), "points"),
+        Series("mean", np.arange(1.0, count + 1.0), groups.mean(axis=1), "flags"),
+    )
+    return Plot(caption, "Sample", "Off the expected value, %", series)
 
 
 def plot_strategies(off: float) -> Plot:
@@ -237,7 +226,7 @@ def outliers_agreements() -> tuple[Agreement, ...]:
         *threes_agreements(),
         agreement_of_share("One of six is off by 5 s and found by Grubbs", found_share(6, 5.0), _finds(6, 5.0)),
         agreement_of_share(
-            "Cochran calls one of eight good groups odd", 0.05, largest > float(cochran_limit(_EIGHT, 3))
+            "Cochran calls one of eight good groups odd", 0.05, largest > float(statistics.cochran_limit(_EIGHT, 3))
         ),
         agreement_of_mean(
             f"Squared error of the mean of three, gross errors of {gross:g} s",

@@ -168,13 +168,12 @@ def plot_differences() -> Plot:
     single, difference = _single_and_difference()
     edges = np.linspace(-5.0, 5.0, 41)
     spreads = [float(np.std(values, ddof=1)) for values in (single, difference)]
-    return Plot(
+    caption = (
         f"{grouped(_SIMULATED)} simulated pairs. Single results: standard deviation {spreads[0]:.3f} s. "
-        f"Differences of two: {spreads[1]:.3f} s, and √2 is {math.sqrt(2.0):.3f}.",
-        "Distance from the mean, in s",
-        "Share of cases, %",
-        (histogram(single, edges, "single results", "line"), histogram(difference, edges, "differences", "line")),
+        f"Differences of two: {spreads[1]:.3f} s, and √2 is {math.sqrt(2.0):.3f}."
     )
+    series = (histogram(single, edges, "single results", "line"), histogram(difference, edges, "differences", "line"))
+    return Plot(caption, "Distance from the mean, in s", "Share of cases, %", series)
 
 
 def plot_limit(factor: float) -> Plot:

@@ -100,31 +100,25 @@ def plot_rinses(share_percent: float) -> Plot:
     theory = curve("theory", rinses, lambda n: 100.0 * left_after(share, round(n)))
     seen = [n for n in rinses if _drops(share, n).any()]
     one, two, three = (plain(left, 3) for left in theory.y.tolist())
-    return Plot(
-        f"Each rinse leaves {share_percent:.0f} %. Left after one: {one} %, two: {two} %, three: {three} %.",
-        "Rinses",
-        "Left of the oil before, %",
-        (theory, curve("drops counted", seen, lambda n: percent_of(_drops(share, round(n))), "points")),
-        y_log=True,
-    )
+    caption = f"Each rinse leaves {share_percent:.0f} %. Left after one: {one} %, two: {two} %, three: {three} %."
+    series = (theory, curve("drops counted", seen, lambda n: percent_of(_drops(share, round(n))), "points"))
+    return Plot(caption, "Rinses", "Left of the oil before, %", series, y_log=True)
 
 
 def plot_seen(shift: float) -> Plot:
     """Show how many pairs lie beyond r, and how many have a higher first fill, by the size of the residue's effect."""
     at, noise, nine = np.linspace(0.0, 4.0, 17), _noise(), share_of_signs(_PAIRS, _PAIRS - 1)
-    return Plot(
+    caption = (
         f"A residue that raises the first fill by {shift:.1f} s: {percent(beyond_by_residue(shift), 0)} of the pairs "
         f"lie beyond r, in {percent(sign_share(shift), 0)} the first fill gives more. Nine of ten on one side come by "
-        f"chance in {percent(nine, 1)} of cases.",
-        "Effect of the residue, s",
-        "Pairs, %",
-        (
-            curve("beyond r", at, lambda one: 100.0 * beyond_by_residue(one)),
-            curve("first fill higher", at, lambda one: 100.0 * sign_share(one)),
-            curve("beyond r, simulated", at, lambda one: percent_of(np.abs(noise + one) > limit_factor()), "points"),
-        ),
-        marks=(Mark(shift, f"{shift:.1f} s"),),
+        f"chance in {percent(nine, 1)} of cases."
     )
+    series = (
+        curve("beyond r", at, lambda one: 100.0 * beyond_by_residue(one)),
+        curve("first fill higher", at, lambda one: 100.0 * sign_share(one)),
+        curve("beyond r, simulated", at, lambda one: percent_of(np.abs(noise + one) > limit_factor()), "points"),
+    )
+    return Plot(caption, "Effect of the residue, s", "Pairs, %", series, marks=(Mark(shift, f"{shift:.1f} s"),))
 
 
 def residue_agreements() -> tuple[Agreement, ...]:

@@ -56,7 +56,8 @@ def grade(test: LessonTest, given: Sequence[str], saved: datetime) -> LessonResu
         Answer(question.name, words, _is_right(question, words))
         for question, words in zip(test.questions, given, strict=True)
     )
-    return LessonResult(test.lesson.name, test.learner, test.attempt, test.seed, answers, saved, _versions(test))
+    versions = {"labcalc": __version__, "lesson": test.edition, "numpy": np.__version__}
+    return LessonResult(test.lesson.name, test.learner, test.attempt, test.seed, answers, saved, versions)
 
 
 def _is_right(question: Any, words: str) -> bool:
@@ -64,10 +65,6 @@ def _is_right(question: Any, words: str) -> bool:
         return bool(words) and question.check(words).right
     except LessonError:
         return False
-
-
-def _versions(test: LessonTest) -> dict[str, str]:
-    return {"labcalc": __version__, "lesson": test.edition, "numpy": np.__version__}
 
 
 def save_result(result: LessonResult, folder: str | Path) -> Path:
@@ -85,9 +82,8 @@ def save_result(result: LessonResult, folder: str | Path) -> Path:
         with path.open("x", encoding="utf-8") as file:
             file.write(json.dumps(_as_words(result), ensure_ascii=False, indent=1) + "\n")
     except FileExistsError:
-        raise LessonError(
-            path.name, "", f"attempt {result.attempt} of {result.learner} is saved already; begin another attempt"
-        ) from None
+        saved = f"attempt {result.attempt} of {result.learner} is saved already"
+        raise LessonError(path.name, "", f"{saved}; begin another attempt") from None
     return path
 
 

@@ -6,13 +6,7 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from labcalc.lessons.agreement import (
-    Agreement,
-    agreement_of_mean,
-    agreement_of_share,
-    agreement_of_spread,
-    normal_draws,
-)
+from labcalc.lessons import agreement
 from labcalc.lessons.plots import Mark, Plot, Series, curve, grouped, histogram, percent_of
 from labcalc.lessons.repeats import COVER_95, deviation_bounds, plot_deviations
 from labcalc.statistics import coverage_factor, individuals_limits
@@ -48,7 +42,7 @@ def draw_results(
 
 def _series(results: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return mean and standard deviation of many series of standard normal results."""
-    drawn = normal_draws(5, _SERIES, results)
+    drawn = agreement.normal_draws(5, _SERIES, results)
     return drawn.mean(axis=1), drawn.std(axis=1, ddof=1)
 
 
@@ -82,24 +76,22 @@ def plot_coverage() -> Plot:
     """Show what the factor 1.96 covers for few results, and what Student's factor does."""
     numbers = np.array([2, 3, 4, 5, 6, 8, 10, 15, 20, 30])
     exact = curve("factor 1.96, theory", numbers, lambda n: 100.0 * coverage_of_normal_factor(round(n)))
-    return Plot(
+    caption = (
         f"Mean ± {COVER_95:.2f} s/√n holds the true mean in {exact.y[1]:.0f} % of cases with {numbers[1]} results, in "
         f"{exact.y[4]:.0f} % with {numbers[4]}, in {exact.y[-1]:.0f} % with {numbers[-1]}. Student's factor keeps 95 "
-        "%.",
-        "Results",
-        "Intervals that hold the true mean, %",
-        (
-            exact,
-            curve("factor 1.96, simulated", numbers, lambda n: percent_of(_holds(round(n), COVER_95)), "points"),
-            curve(
-                "Student's factor, simulated",
-                numbers,
-                lambda n: percent_of(_holds(round(n), coverage_factor(0.95, n - 1.0))),
-                "points",
-            ),
-        ),
-        levels=(Mark(95.0, "95 %"),),
+        "%."
     )
+    series = (
+        exact,
+        curve("factor 1.96, simulated", numbers, lambda n: percent_of(_holds(round(n), COVER_95)), "points"),
+        curve(
+            "Student's factor, simulated",
+            numbers,
+            lambda n: percent_of(_holds(round(n), coverage_factor(0.95, n - 1.0))),
+            "points",
+        ),
+    )
+    return Plot(caption, "Results", "Intervals that hold the true mean, %", series, levels=(Mark(95.0, "95 %"),))
 
 
 def plot_spreads(number: float) -> Plot:
@@ -129,7 +121,7 @@ def false_alarm_of_range_limits(results: int) -> float:
 
 def _range_limits(results: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return mean and sigma by moving ranges of many baselines."""
-    drawn = normal_draws(5, _SERIES, results)
+    drawn = agreement.normal_draws(5, _SERIES, results)
     return drawn.mean(axis=1), np.abs(np.diff(drawn, axis=1)).mean(axis=1) * math.sqrt(math.pi) / 2.0
 
 
@@ -153,7 +145,7 @@ def plot_limits(number: float) -> Plot:
     )
 
 
-def sureness_agreements() -> tuple[Agreement, ...]:
+def sureness_agreements() -> tuple[agreement.Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
     n, six = 15, 6
     (means, deviations), (centres, sigmas) = _series(n), _range_limits(n)
@@ -161,20 +153,20 @@ def sureness_agreements() -> tuple[Agreement, ...]:
     new = np.random.default_rng(9).standard_normal(_SERIES)
     student = coverage_factor(0.95, six - 1.0)
     return (
-        agreement_of_share(f"Student's interval of a mean of {six} holds it", 0.95, _holds(six, student)),
-        agreement_of_share(
+        agreement.agreement_of_share(f"Student's interval of a mean of {six} holds it", 0.95, _holds(six, student)),
+        agreement.agreement_of_share(
             f"Mean of {six} ± {COVER_95:.2f} s/√n holds it", coverage_of_normal_factor(six), _holds(six, COVER_95)
         ),
-        agreement_of_share(
+        agreement.agreement_of_share(
             f"s from {n} results within its 95 % range", 0.95, (deviations >= low) & (deviations <= high)
         ),
-        agreement_of_share(
+        agreement.agreement_of_share(
             f"False alarms of limits by moving ranges of {n} results",
             false_alarm_of_range_limits(n),
             np.abs(new - centres) > 3.0 * sigmas,
         ),
-        agreement_of_spread(
+        agreement.agreement_of_spread(
             f"Scatter of an upper limit by moving ranges of {n}", spread_of_range_limit(n), centres + 3.0 * sigmas, "σ"
         ),
-        agreement_of_mean(f"Variance of a mean of {n}", 1.0 / n, means**2, "σ²"),
+        agreement.agreement_of_mean(f"Variance of a mean of {n}", 1.0 / n, means**2, "σ²"),
     )

@@ -83,30 +83,24 @@ def _gap_ratios() -> NDArray[np.float64]:
 def plot_threes(sets: NDArray[np.float64]) -> Plot:
     """Show sets of three results."""
     number = np.repeat(np.arange(1.0, len(sets) + 1.0), 3)
-    return Plot(
-        f"{len(sets)} sets of three results of one oil, between {sets.min():.2f} and {sets.max():.2f} mm²/s.",
-        "Set",
-        "Kinematic viscosity, mm²/s",
-        (Series("results", number, sets.ravel(), "points"),),
-    )
+    caption = f"{len(sets)} sets of three results of one oil, between {sets.min():.2f} and {sets.max():.2f} mm²/s."
+    return Plot(caption, "Set", "Kinematic viscosity, mm²/s", (Series("results", number, sets.ravel(), "points"),))
 
 
 def plot_gap(times: float) -> Plot:
     """Show how many sets of three good results have one that lies so many times as far off."""
     at = np.array([1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0, 20.0, 30.0])
     ratios = _gap_ratios()
-    return Plot(
+    caption = (
         f"In {percent(float(np.mean(ratios > times)), 1)} of the simulated sets ({percent(share_farther(times), 1)} "
         f"by theory) the third result lies more than {times:.1f} times as far from its neighbour as the other two "
-        "from each other.",
-        "Times as far",
-        "Share of sets, %",
-        (
-            curve("theory", np.geomspace(1.0, 30.0, 30), lambda one: 100.0 * share_farther(one)),
-            curve("simulated", at, lambda one: percent_of(ratios > one), "points"),
-        ),
-        marks=(Mark(times, f"{times:.1f}"),),
+        "from each other."
     )
+    series = (
+        curve("theory", np.geomspace(1.0, 30.0, 30), lambda one: 100.0 * share_farther(one)),
+        curve("simulated", at, lambda one: percent_of(ratios > one), "points"),
+    )
+    return Plot(caption, "Times as far", "Share of sets, %", series, marks=(Mark(times, f"{times:.1f}"),))
 
 
 def plot_dropping() -> Plot:

@@ -47,10 +47,7 @@ from .decisions.conformity import (
     limits_leave_room as limits_leave_room,
     one_sided_margin as one_sided_margin,
 )
-from .decisions.conformity_risk import (
-    conformity_probability as conformity_probability,
-    global_risks as global_risks,
-)
+from .decisions.conformity_risk import conformity_probability as conformity_probability, global_risks as global_risks
 from .decisions.proficiency import (
     ScoresTogether as ScoresTogether,
     en_score as en_score,
@@ -67,9 +64,7 @@ from .decisions.uncertainty import (
     uncertainty_budget as uncertainty_budget,
 )
 from .precision.agreement import AgreementLimits as AgreementLimits, agreement_limits as agreement_limits
-from .precision.analysis_of_variance import (
-    nested_analysis as nested_analysis,
-)
+from .precision.analysis_of_variance import nested_analysis as nested_analysis
 from .precision.bias_classes import BiasClass as BiasClass, bias_class as bias_class
 from .precision.carried_shares import (
     FEWEST_CHANGES as FEWEST_CHANGES,
@@ -111,10 +106,7 @@ from .precision.interlaboratory import (
     interlaboratory_cells as interlaboratory_cells,
     mandel_statistics as mandel_statistics,
 )
-from .precision.interlaboratory_screening import (
-    ScreenedCells as ScreenedCells,
-    screen_cells as screen_cells,
-)
+from .precision.interlaboratory_screening import ScreenedCells as ScreenedCells, screen_cells as screen_cells
 from .precision.level_relation import PrecisionRelation as PrecisionRelation, precision_relations as precision_relations
 from .precision.long_term_precision import (
     PERFORMANCE_THRESHOLDS as PERFORMANCE_THRESHOLDS,
@@ -153,12 +145,6 @@ from .precision.repeats import (
     family_repeatability as family_repeatability,
     lie_within as lie_within,
 )
-from .precision.restricted_likelihood import (
-    likelihood_components as likelihood_components,
-)
-from .robust import (
-    RobustEstimate as RobustEstimate,
-    algorithm_a as algorithm_a,
-    q_hampel as q_hampel,
-)
+from .precision.restricted_likelihood import likelihood_components as likelihood_components
+from .robust import RobustEstimate as RobustEstimate, algorithm_a as algorithm_a, q_hampel as q_hampel
 from .rounding import rounded as rounded, rounded_to_figures as rounded_to_figures

@@ -31,9 +31,8 @@ def conclude(problem: Problem, *, who: str, concluded: str, why: str) -> Decisio
     """
     who, why = (" ".join(text.split()) for text in (who, why))
     if problem.material.laboratory.file is None:
-        raise DecisionError(
-            "", 0, f"these exports were opened without a lab.toml, and conclusions stand beside one: {_NOTHING_WRITTEN}"
-        )
+        problem_of = "these exports were opened without a lab.toml, and conclusions stand beside one"
+        raise DecisionError("", 0, f"{problem_of}: {_NOTHING_WRITTEN}")
     needed = ((who, "who concludes: a name"), (concluded, "a conclusion"), (why, "why: what speaks for it"))
     for text, expected in needed:
         if not text:

@@ -60,7 +60,11 @@ class AnswerField:
         self.form = Form([field], buttons, lambda *_: self.check(), {"answer": choices} if choices else None, told)
         self._wrong: list[str] = []
         self._tries = 1 if at_once else _TRIES
-        self._come_back()
+        if before := self._journal.given(self._key):
+            self.answer(before[-1])
+            self._wrong = before[:-1]
+            if self._alone:
+                self.check()
         if not choices or not self._alone:
             self.form.observe(self._changed, "values")  # by Enter, or when the field is left
 
@@ -76,14 +80,6 @@ class AnswerField:
             return bool(self.given) and self.question.check(self.given) is not None
         except LessonError:
             return False
-
-    def _come_back(self) -> None:
-        before = self._journal.given(self._key)
-        if before:
-            self.answer(before[-1])
-            self._wrong = before[:-1]
-            if self._alone:
-                self.check()
 
     def _changed(self, _: object) -> None:
         if self._alone:

@@ -13,6 +13,7 @@ from IPython import get_ipython
 from IPython.display import HTML, display
 from numpy.random import Generator
 
+from labcalc import lessons
 from labcalc.errors import LessonError
 from labcalc.figures.lessons import (
     draw_plot,
@@ -25,21 +26,6 @@ from labcalc.figures.lessons import (
 )
 from labcalc.figures.markup import Fragment, note
 from labcalc.judgement import gather_record
-from labcalc.lessons import (
-    Agreement,
-    Journal,
-    Learner,
-    Plot,
-    Question,
-    ask,
-    chance_of,
-    draft_named,
-    draw_test,
-    keep_learner,
-    kept_learner,
-    plot_draws,
-    worked_example,
-)
 from labcalc.lessons.results import file_words
 
 _ROUNDS = 3
@@ -64,7 +50,7 @@ class LessonPanels:
 
     def __init__(self, lesson: str, learner: str, results: str, controls: bool) -> None:
         self.lesson, self.learner, self._results = lesson, learner, results
-        self._asked: dict[str, Question] = {}
+        self._asked: dict[str, lessons.Question] = {}
         self._told: dict[str, Any] = {}  # on paper, what comes with the answer to a question: it would tell it
         self._answered: Any = None  # what waits for the answer to the prediction asked last
         self._screen: Any = None  # what makes controls; none on paper, where they aren't loaded
@@ -77,13 +63,13 @@ class LessonPanels:
 
     def _meet(self) -> None:
         """Ask for the learner's name, once for the course; the cells below wait for it."""
-        kept = kept_learner(".")
+        kept = lessons.kept_learner(".")
         if kept is None:
             name = ""
             while not name.strip():
                 name = input("Your name (it draws your data and your questions): ")
-            kept = Learner(" ".join(name.split()), self._results)
-            keep_learner(".", kept)
+            kept = lessons.Learner(" ".join(name.split()), self._results)
+            lessons.keep_learner(".", kept)
         self.learner, self._results = kept.name, kept.results
         told = f"This is the course of {self.learner}. Results go to {self._results}. Others begin one of their own: "
         told += "labcalc workbook lessons --learner NAME"
@@ -92,16 +78,16 @@ class LessonPanels:
             shell.input_transformers_cleanup.append(point_for_comma)
 
     @property
-    def _journal(self) -> Journal:
-        return Journal(Path(f"answers_{self.lesson}_{file_words(self.learner)}.json"))
+    def _journal(self) -> lessons.Journal:
+        return lessons.Journal(Path(f"answers_{self.lesson}_{file_words(self.learner)}.json"))
 
     def chance(self, stream: int = 0) -> Generator:
         """Return the source of chance of the learner's own data, one for each stream."""
-        return chance_of(self.lesson, self.learner, stream)
+        return lessons.chance_of(self.lesson, self.learner, stream)
 
-    def question(self, name: str, **given: object) -> Question:
+    def question(self, name: str, **given: object) -> lessons.Question:
         """Return a question of the lesson's text; ``given`` are the numbers that it speaks of."""
-        self._asked[name] = ask(self.lesson, name, self.learner, **given)
+        self._asked[name] = lessons.ask(self.lesson, name, self.learner, **given)
         return self._asked[name]
 
     def answer(self, name: str) -> Fragment:
@@ -110,7 +96,7 @@ class LessonPanels:
             display(self._told[name])  # type: ignore[no-untyped-call]
         return show_answer(self._asked[name]) if name in self._asked else note("It wasn't asked.")
 
-    def show(self, plot: Plot) -> Any:
+    def show(self, plot: lessons.Plot) -> Any:
         """Show a picture with its caption."""
         return self._screen.Shown(plot).box if self._screen else draw_plot(plot)
 
@@ -125,7 +111,7 @@ class LessonPanels:
             self._told[name] = then()
         return show_question(question, heading)
 
-    def predict(self, name: str, reveal: Callable[[], Plot], **given: object) -> Any:
+    def predict(self, name: str, reveal: Callable[[], lessons.Plot], **given: object) -> Any:
         """Ask for a prediction, and show what ``reveal`` returns only after it; on paper with the answer."""
         question = self.question(name, **given)
         if self._screen:
@@ -136,15 +122,15 @@ class LessonPanels:
 
     def work(self) -> Any:
         """Show the worked example three times: all steps, one fewer, two fewer."""
-        examples = [worked_example(self.lesson, self.learner, number) for number in range(_ROUNDS)]
+        examples = [lessons.worked_example(self.lesson, self.learner, number) for number in range(_ROUNDS)]
         if self._screen:
             return self._screen.worked(examples, self._journal)
         pages = [show_example(number, *one) for number, one in enumerate(examples)]
         return Fragment("".join(page.html for page in pages), "\n".join(page.text for page in pages))
 
-    def draw(self, claim: Agreement) -> Any:
+    def draw(self, claim: lessons.Agreement) -> Any:
         """Let one case of a simulated claim be drawn, ten, a hundred, all; on paper all."""
-        return self._screen.drawing(claim) if self._screen else draw_plot(plot_draws(claim, claim.number))
+        return self._screen.drawing(claim) if self._screen else draw_plot(lessons.plot_draws(claim, claim.number))
 
     def own(self, lab: str) -> Any:
         """Ask the last question of a lesson, about the learner's own record.
@@ -152,13 +138,13 @@ class LessonPanels:
         lab : The laboratory's lab.toml; empty: the sample laboratory.
         """
         material = gather_record(lab or None)
-        if lacks := draft_named(self.lesson, "own").lacks(material=material):
+        if lacks := lessons.draft_named(self.lesson, "own").lacks(material=material):
             return note(f"Your record can't be asked yet: {lacks}.")
         return self.ask("own", "Your own laboratory", material=material)
 
     def slide(
         self,
-        draw: Callable[[float], Plot],
+        draw: Callable[[float], lessons.Plot],
         name: str,
         *,
         lowest: float,
@@ -204,11 +190,11 @@ class LessonPanels:
     def test(self) -> Any:
         """Show the test of the lesson; a result is saved in the folder of the class."""
         if not self._screen:
-            return show_test(draw_test(self.lesson, self.learner))
+            return show_test(lessons.draw_test(self.lesson, self.learner))
         from labcalc.widgets.lesson_end import ClosingTest
 
         return ClosingTest(self.lesson, self.learner, self._results, self._journal).box
 
     def test_answers(self) -> Fragment:
         """Show the answers to the test, for the trainer."""
-        return show_test_answers(draw_test(self.lesson, self.learner))
+        return show_test_answers(lessons.draw_test(self.lesson, self.learner))

@@ -6,18 +6,7 @@ from typing import Any
 
 import ipywidgets
 
-from labcalc.figures import (
-    Picture,
-    note,
-    one_above_others,
-    problem_pictures,
-    show_evidence,
-    show_explanations,
-    show_head,
-    show_run_and_day,
-    show_verdict,
-    what_if_places,
-)
+from labcalc import figures
 from labcalc.widgets.actions import export_page
 from labcalc.widgets.controls import STYLE, Chart, Fit, export_panel, heading
 from labcalc.widgets.panels import ConclusionPanel, MeasurementPanel, WhatIfPanel
@@ -70,7 +59,7 @@ class ProblemPage:
         """Move what would be seen if; nothing else on the page depends on it."""
         self.problem = self.problem.with_settings(settings)
         if self.problem.evidence is not None and self.problem.what is not None:
-            self.chart.move(what_if_places(self.problem.evidence, self.problem.what))
+            self.chart.move(figures.what_if_places(self.problem.evidence, self.problem.what))
         self.what_if.say(self.problem)
 
     def add(self, added: Sequence[Added]) -> None:
@@ -89,23 +78,24 @@ class ProblemPage:
     def _show(self) -> None:
         """Show the rest, its head last: who sees that, sees all of it."""
         problem = self.problem
-        self.rows.value = show_run_and_day(problem.judgement.dossier.rows, problem.day, problem.run).html
+        self.rows.value = figures.show_run_and_day(problem.judgement.dossier.rows, problem.day, problem.run).html
         self.what_if.fit(problem)
         self.what_if.show(problem.settings)
         told = problem.explanations, problem.first_explanations, problem.laboratory_odds
         compared = problem.evidence is not None
-        causes = show_explanations(*told, others="folded") if compared else note(problem.left)
+        causes = figures.show_explanations(*told, others="folded") if compared else figures.note(problem.left)
         self.causes.value = keep_units(causes.html)
-        self.basis.value = show_evidence(problem.evidence).html if problem.evidence is not None else ""
+        self.basis.value = figures.show_evidence(problem.evidence).html if problem.evidence is not None else ""
         self.facts.value = keep_units(
-            show_head(problem.judgement, named=True).html + show_verdict(problem.judgement, alone=True).html
+            figures.show_head(problem.judgement, named=True).html
+            + figures.show_verdict(problem.judgement, alone=True).html
         )
 
     def _draw(self) -> None:
         """Draw what there is to draw; where nothing can be compared, the run's own charts."""
         problem = self.problem
-        drawn = problem_pictures(problem.judgement, problem.evidence, problem.earlier, problem.what)
-        pictures = [one for one in drawn if isinstance(one, Picture)]
+        drawn = figures.problem_pictures(problem.judgement, problem.evidence, problem.earlier, problem.what)
+        pictures = [one for one in drawn if isinstance(one, figures.Picture)]
         with self.chart.hold_sync():
             self.chart.caption = " ".join(one.caption for one in pictures)
-            self.chart.drawn = one_above_others(pictures).drawn()
+            self.chart.drawn = figures.one_above_others(pictures).drawn()

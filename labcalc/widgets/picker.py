@@ -10,7 +10,7 @@ import ipywidgets
 
 from labcalc.judgement import Material
 from labcalc.widgets.controls import Form
-from labcalc.widgets.runs import RunEntry, matching_runs, run_entries, verdict_of
+from labcalc.widgets.runs import matching_runs, run_entries, verdict_of
 
 _SIGNS = {"releasable": "✓", "needs a second look": "?", "not releasable": "✗", "": "·"}
 _SHOWN_AT_ONCE = 40  # verdicts that the list waits for before it shows them
@@ -42,16 +42,14 @@ class RunPicker:
     def show(self) -> None:
         """List what fits the search; the run on the page stays what it is."""
         found = matching_runs(self._entries, self.search.value, self._verdicts)
-        options = [(self._label(one), one.run) for one in found.entries]
+        signs = [_SIGNS[self._verdicts.get(one.run, "")] for one in found.entries]
+        options = [(f"{sign} {one.label}", one.run) for sign, one in zip(signs, found.entries, strict=True)]
         self.list.unobserve(self._choose, "value")  # ipywidgets would choose the first
         with self.list.hold_sync():
             self.list.options = options
             self.list.value = self._run if any(run == self._run for _, run in options) else None
         self.list.observe(self._choose, "value")
         self.found.text = found.sentence
-
-    def _label(self, entry: RunEntry) -> str:
-        return f"{_SIGNS[self._verdicts.get(entry.run, '')]} {entry.label}"
 
     def _choose(self, change: Any) -> None:
         if change["new"] and change["new"] != self._run:

@@ -11,18 +11,7 @@ import pandas as pd
 
 from labcalc.errors import LabcalcError
 from labcalc.exports import QUANTITY_COLUMNS
-from labcalc.judgement import UNITS, Judgement, Material, gather, judge
-from labcalc.judgement.causes import (
-    Evidence,
-    Explanation,
-    LaboratoryOdds,
-    WhatIf,
-    evidence_of,
-    laboratory_odds,
-    rank_causes,
-    what_if,
-    with_measurement,
-)
+from labcalc.judgement import UNITS, Judgement, Material, causes, gather, judge
 from labcalc.lab import Decision, checked_decisions
 from labcalc.widgets.runs import first_problem
 from labcalc.wording import at_celsius
@@ -78,12 +67,12 @@ class Problem:
 
     material: Material
     judgement: Judgement
-    evidence: Evidence | None
+    evidence: causes.Evidence | None
     """The run's numbers beside what is usual, added measurements included; None where nothing can be compared."""
     why_not: str  # why nothing can be compared; empty where something can
     settings: WhatIfSettings = WhatIfSettings()
     added: tuple[Added, ...] = ()
-    first_evidence: Evidence | None = field(default=None, repr=False)  # the evidence before anything was added
+    first_evidence: causes.Evidence | None = field(default=None, repr=False)  # the evidence before anything was added
 
     @property
     def run(self) -> str:
@@ -91,28 +80,28 @@ class Problem:
         return self.judgement.dossier.run
 
     @cached_property
-    def laboratory_odds(self) -> LaboratoryOdds:
+    def laboratory_odds(self) -> causes.LaboratoryOdds:
         """What the laboratory concluded about its other runs."""
-        return laboratory_odds(checked_decisions(self.material.laboratory).decisions, without=self.run)
+        return causes.laboratory_odds(checked_decisions(self.material.laboratory).decisions, without=self.run)
 
     @cached_property
-    def explanations(self) -> tuple[Explanation, ...]:
+    def explanations(self) -> tuple[causes.Explanation, ...]:
         """The causes, most probable first, by odds that follow the laboratory's conclusions."""
-        return () if self.evidence is None else rank_causes(self.evidence, self.laboratory_odds.odds())
+        return () if self.evidence is None else causes.rank_causes(self.evidence, self.laboratory_odds.odds())
 
     @cached_property
-    def first_explanations(self) -> tuple[Explanation, ...]:
+    def first_explanations(self) -> tuple[causes.Explanation, ...]:
         """The causes as they were before measurements were added; none where nothing was added."""
         if not self.added or self.first_evidence is None:
             return ()
-        return rank_causes(self.first_evidence, self.laboratory_odds.odds())
+        return causes.rank_causes(self.first_evidence, self.laboratory_odds.odds())
 
     @cached_property
-    def what(self) -> WhatIf | None:
+    def what(self) -> causes.WhatIf | None:
         """What would be seen with the settings."""
         if self.evidence is None:
             return None
-        return what_if(
+        return causes.what_if(
             self.evidence,
             temperature_offset_K=self.settings.temperature_offset_K,
             residue_fraction=self.settings.residue_percent / 100.0 if self.evidence.before is not None else 0.0,
@@ -160,7 +149,7 @@ class Problem:
         evidence = self.first_evidence
         for one in added:
             if evidence is not None:
-                evidence = with_measurement(evidence, one.quantity, one.temperature_C, one.value, one.kind)
+                evidence = causes.with_measurement(evidence, one.quantity, one.temperature_C, one.value, one.kind)
         return replace(self, evidence=evidence, added=tuple(added))
 
 
@@ -190,7 +179,7 @@ def problem_of(
     judgement = judge(material.dossier(run))
     evidence, why_not = None, ""
     try:
-        evidence = evidence_of(judgement.dossier)
+        evidence = causes.evidence_of(judgement.dossier)
     except LabcalcError as refusal:
         why_not = str(refusal)
     problem = Problem(material, judgement, evidence, why_not, settings or WhatIfSettings(), (), evidence)

@@ -59,17 +59,11 @@ def run_entries(material: Material) -> tuple[RunEntry, ...]:
     table = material.reading.table
     first = table.drop_duplicates("run").sort_values("measured_at", ascending=False, kind="stable")
     columns = [first[name] for name in ("run", "sample", "product", "instrument", "measured_at", "lot")]
-    return tuple(
-        RunEntry(
-            str(run),
-            _text(sample),
-            _text(product),
-            _text(instrument),
-            "" if pd.isna(at) else f"{at:%Y-%m-%d %H:%M}",
-            _text(lot),
-        )
-        for run, sample, product, instrument, at, lot in zip(*columns, strict=True)
-    )
+    entries = []
+    for run, sample, product, instrument, at, lot in zip(*columns, strict=True):
+        when = "" if pd.isna(at) else f"{at:%Y-%m-%d %H:%M}"
+        entries.append(RunEntry(str(run), _text(sample), _text(product), _text(instrument), when, _text(lot)))
+    return tuple(entries)
 
 
 def matching_runs(entries: Sequence[RunEntry], typed: str, verdicts: Mapping[str, str]) -> Found:
@@ -79,18 +73,12 @@ def matching_runs(entries: Sequence[RunEntry], typed: str, verdicts: Mapping[str
     typed : Words of sample, product, instrument, day, lot or verdict, in any order.
     verdicts : Run to verdict, as far as known.
     """
-    wanted, words = _verdict_and_words(typed)
+    text = " ".join(typed.casefold().split())
+    wanted = next((one for one in sorted(VERDICTS, key=len, reverse=True) if one in text), "")
+    words = text.replace(wanted, " ").split() if wanted else text.split()
     fitting = [one for one in entries if _fits(one, words, wanted, verdicts.get(one.run, ""))]
     known = sum(one.run in verdicts for one in entries)
     return Found(tuple(fitting[:LISTED]), len(fitting), len(entries), known)
-
-
-def _verdict_and_words(typed: str) -> tuple[str, list[str]]:
-    text = " ".join(typed.casefold().split())
-    for verdict in sorted(VERDICTS, key=len, reverse=True):
-        if verdict in text:
-            return verdict, text.replace(verdict, " ").split()
-    return "", text.split()
 
 
 def _fits(entry: RunEntry, words: Sequence[str], wanted: str, verdict: str) -> bool:

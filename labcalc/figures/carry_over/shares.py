@@ -1,7 +1,6 @@
 """Carry-over of a month: what stays in the cells, and the runs that it moved."""
 
 import math
-from collections.abc import Iterator
 from html import escape
 
 from labcalc.figures.markup import Fragment, html_table, note
@@ -17,10 +16,18 @@ def show_carry_over(report: MonthReport) -> Fragment:
     if not report.carry_overs:
         return note("No run with a time and an instrument: nothing tells of a carry-over.")
     columns = ("Instrument", "k (95 %)", "Changes", "Moved")
-    rows = [row for one in report.carry_overs for row in _share_rows(one)]
-    html = html_table(
-        "Share k of the sample before that stays in the cell, %", columns, rows, numeric=(1, 2, 3), stacked=True
-    )
+    rows = [
+        (
+            f"{escape(one.instrument)} after a {direction} sample",
+            _in_percent(share),
+            str(share.changes),
+            str(sum(run.direction == direction for run in one.at_risk)),
+        )
+        for one in report.carry_overs
+        for direction, share in zip(DIRECTIONS, one.shares, strict=True)
+    ]
+    title = "Share k of the sample before that stays in the cell, %"
+    html = html_table(title, columns, rows, numeric=(1, 2, 3), stacked=True)
     html += (
         '<p class="note">k from the viscosities (logarithms) of reference oils and of products with typical values, '
         "half a year up to the end of the month, each oil and lot with its own level. "
@@ -29,17 +36,6 @@ def show_carry_over(report: MonthReport) -> Fragment:
         f"out.{_not_told(report)}</p>"
     )
     return Fragment(html, "\n".join(_sentence(one) for one in report.carry_overs))
-
-
-def _share_rows(one: CarryOver) -> Iterator[tuple[str, ...]]:
-    for direction, share in zip(DIRECTIONS, one.shares, strict=True):
-        moved = sum(run.direction == direction for run in one.at_risk)
-        yield (
-            f"{escape(one.instrument)} after a {direction} sample",
-            _in_percent(share),
-            str(share.changes),
-            str(moved),
-        )
 
 
 def _not_told(report: MonthReport) -> str:

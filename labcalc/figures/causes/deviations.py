@@ -116,9 +116,19 @@ def draw_deviations(evidence: Evidence, earlier: pd.DataFrame, what: WhatIf | No
     figure.add_scatter(**band([-2, 2], [-0.5] * 2, [len(keys) - 0.5] * 2, name="two standard deviations"))
     past = _past(evidence, earlier, keys)
     if any(past.values()):
-        ticks = [(x, level[key] + _jitter(i)) for key, xs in past.items() for i, x in enumerate(xs)]
+        spread = ((np.arange(_LONGEST_HISTORY) * 0.618034) % 1.0 - 0.5) * 0.36  # the same way every time
+        ticks = [(x, level[key] + up) for key, xs in past.items() for x, up in zip(xs, spread, strict=False)]
         _add_earlier(figure, ticks, moved=what is not None)
-    _add_determinations(figure, evidence, level)
+    for own, name in ((True, "measured"), (False, ADDED)):
+        rows = [i for i, kind in enumerate(evidence.kind) if (kind == "run") == own]
+        if rows:
+            look = marker(color=ACCENT, size=10) if own else marker("star", INK, 10)
+            if own:
+                look["symbol"] = ["square" if evidence.quantity[i] == "density" else "circle" for i in rows]
+            places = {"x": evidence.residual_sd[rows], "y": [level[level_of(evidence, i)] for i in rows]}
+            told = np.column_stack([evidence.measured[rows], evidence.expected[rows]])
+            hover = "%{customdata[0]:.6g}, usual %{customdata[1]:.6g}<extra></extra>"
+            figure.add_scatter(**places, mode="markers", marker=look, name=name, customdata=told, hovertemplate=hover)
     if what is not None:
         figure.add_scatter(**what_if_places(evidence, what)["deviations"], **what_if_look("deviations"))
     _scale_deviations(figure, evidence, keys)
@@ -135,27 +145,6 @@ def _add_earlier(figure: Figure, ticks: Sequence[tuple[float, float]], *, moved:
         tick = {"symbol": "line-ns", "size": 3.5, "line": {"color": MUTED, "width": 1}}
         look = {"x": across, "y": up, "mode": "markers", "marker": tick}
     figure.add_scatter(**look, name=_EARLIER, hovertemplate="earlier run: %{x}<extra></extra>")
-
-
-def _add_determinations(figure: Figure, evidence: Evidence, level: Mapping[Level, float]) -> None:
-    for own, name in ((True, "measured"), (False, ADDED)):
-        rows = [i for i, kind in enumerate(evidence.kind) if (kind == "run") == own]
-        if rows:
-            figure.add_scatter(
-                x=evidence.residual_sd[rows],
-                y=[level[level_of(evidence, i)] for i in rows],
-                mode="markers",
-                marker=_symbols([evidence.quantity[i] for i in rows], own=own),
-                name=name,
-                customdata=np.column_stack([evidence.measured[rows], evidence.expected[rows]]),
-                hovertemplate="%{customdata[0]:.6g}, usual %{customdata[1]:.6g}<extra></extra>",
-            )
-
-
-def _symbols(quantities: Sequence[str], *, own: bool) -> dict[str, Any]:
-    if not own:
-        return marker("star", INK, 10)
-    return {**marker(color=ACCENT, size=10), "symbol": ["square" if q == "density" else "circle" for q in quantities]}
 
 
 def _scale_deviations(figure: Figure, evidence: Evidence, keys: Sequence[Level]) -> None:
@@ -178,11 +167,6 @@ def _past(evidence: Evidence, earlier: pd.DataFrame, keys: Sequence[Level]) -> d
         spread = float(np.hypot(evidence.expected_sd[row], evidence.noise_sd[row]))
         found[key] = [float(x) for x in (values - evidence.expected[row]) / spread]
     return found
-
-
-def _jitter(number: int) -> float:
-    """Spread points of one level a little, the same way every time."""
-    return ((number * 0.618034) % 1.0 - 0.5) * 0.36
 
 
 def _caption(evidence: Evidence, keys: Sequence[Level], past: Mapping[Level, list[float]]) -> str:
@@ -214,12 +198,7 @@ def _numbers(evidence: Evidence, what: WhatIf | None, keys: Sequence[Level]) -> 
         spread = float(np.hypot(evidence.expected_sd[i], evidence.noise_sd[i]))
         values = [evidence.measured[i], evidence.expected[i], spread]
         values += [] if what is None else [what.predicted[i]]
-        rows.append(
-            (
-                quantity.capitalize() + ("" if evidence.kind[i] == "run" else f" ({evidence.kind[i]})"),
-                plain(evidence.temperature_C[i]),
-                *(plain(v, places) for v, places in zip(values, (6, 6, 2, 6), strict=False)),
-                UNITS[quantity],
-            )
-        )
+        told = (plain(v, places) for v, places in zip(values, (6, 6, 2, 6), strict=False))
+        of = quantity.capitalize() + ("" if evidence.kind[i] == "run" else f" ({evidence.kind[i]})")
+        rows.append((of, plain(evidence.temperature_C[i]), *told, UNITS[quantity]))
     return columns, tuple(rows)

@@ -29,7 +29,10 @@ def show_evidence(evidence: Evidence) -> Fragment:
     """Return against what the run is looked at, and which sample was before."""
     words = f"Looked at against {evidence.course.words}; noise: {evidence.noise.words}."
     if evidence.before is not None:
-        words += f" The sample before: {evidence.before.sample}, {_hours(evidence.before.hours_ago)} earlier."
+        hours = evidence.before.hours_ago
+        ago = f"{numeral(hours * 60, 0)} min" if hours < 2.0 else f"{numeral(hours, 0)} h"
+        ago = ago if math.isfinite(hours) else "at an unknown time"
+        words += f" The sample before: {evidence.before.sample}, {ago} earlier."
     return note(words)
 
 
@@ -124,12 +127,6 @@ def show_conclusions(decisions: Sequence[Decision]) -> Fragment:
     return Fragment(html_table("Decisions about this run", ("When", "Who", "What", "Why"), rows), text)
 
 
-def _hours(hours: float) -> str:
-    if not math.isfinite(hours):
-        return "at an unknown time"
-    return f"{numeral(hours * 60, 0)} min" if hours < 2.0 else f"{numeral(hours, 0)} h"
-
-
 def deviation_picture(judgement: Judgement) -> Picture | Fragment:
     """Return how far a run is from what is usual, with earlier runs of the product."""
     if judgement.dossier.is_reference:
@@ -175,14 +172,10 @@ def show_how_well() -> Fragment:
     from labcalc.judgement.causes import CAUSES, reliability
 
     found = reliability()
-    stated = [
-        (
-            f"{percent(one.lowest, 0)} to {percent(one.highest, 0)}",
-            _of(one.right, one.runs),
-            percent(one.right / one.runs if one.runs else math.nan, 0),
-        )
-        for one in found.stated
-    ]
+    stated = []
+    for each in found.stated:
+        share = percent(each.right / each.runs if each.runs else math.nan, 0)
+        stated.append((f"{percent(each.lowest, 0)} to {percent(each.highest, 0)}", _of(each.right, each.runs), share))
     true = []
     for one in found.causes:
         others = [CAUSES[key].title for key in one.leading if key != one.cause][:_MOST_TAKEN_FOR]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from functools import partial
 from html import escape
 from typing import TYPE_CHECKING, Any
@@ -11,17 +11,7 @@ import numpy as np
 import pandas as pd
 
 from labcalc.exports import QUANTITY_COLUMNS
-from labcalc.figures.causes.deviations import (
-    ADDED,
-    Level,
-    draw_deviations,
-    level_of,
-    levels_of_sample,
-    mean_over,
-    placed,
-    what_if_look,
-    what_if_places,
-)
+from labcalc.figures.causes import deviations
 from labcalc.figures.markup import Fragment, html_table
 from labcalc.figures.picture import Picture
 from labcalc.figures.run.pictures import density_picture, viscosity_picture
@@ -88,7 +78,7 @@ def problem_pictures(
     if evidence is None or what is None:
         return tuple(charts.values())
     with_usual = (_with_usual(one, evidence, what, quantity) for quantity, one in charts.items())
-    return draw_deviations(evidence, earlier, what), *with_usual
+    return deviations.draw_deviations(evidence, earlier, what), *with_usual
 
 
 def one_above_others(pictures: Sequence[Picture]) -> Figure:
@@ -123,39 +113,23 @@ def _domains(number: int) -> list[tuple[list[float], list[float]]]:
 
 def _with_usual(picture: Picture | Fragment, evidence: Evidence, what: WhatIf, quantity: str) -> Picture | Fragment:
     """Add to a chart of the run what is usual, what a person added, and what would be seen if."""
-    levels = levels_of_sample(evidence, quantity)
+    levels = deviations.levels_of_sample(evidence, quantity)
     if isinstance(picture, Fragment) or not levels:
         return picture
-    usual = {level.temperature_C: mean_over(evidence, level, evidence.expected) for level in levels}
-    _add_usual(picture.figure, usual, quantity)
-    _add_added(picture.figure, evidence, levels)
-    picture.figure.add_scatter(**what_if_places(evidence, what)[quantity], **what_if_look(quantity))
+    usual = {level.temperature_C: deviations.mean_over(evidence, level, evidence.expected) for level in levels}
+    look = marker("x-thin", MUTED, 9)
+    look["line"]["width"] = 2
+    lines = {"mode": "lines+markers", "line": stroke(MUTED, "dashdot"), "marker": look, "name": _USUAL}
+    told = [f"usual at {celsius(t)}: {plain(v, 5)}" for t, v in usual.items()]
+    at = deviations.placed(quantity, np.array([*usual]), [*usual.values()])
+    picture.figure.add_scatter(**at, **lines, text=told, hoverinfo="text")
+    added = [i for i, kind in enumerate(evidence.kind) if kind != "run" and deviations.level_of(evidence, i) in levels]
+    if added:
+        at = deviations.placed(quantity, evidence.temperature_C[added], evidence.measured[added])
+        picture.figure.add_scatter(**at, mode="markers", marker=marker("star", INK, 11), name=deviations.ADDED)
+    at = deviations.what_if_places(evidence, what)[quantity]
+    picture.figure.add_scatter(**at, **deviations.what_if_look(quantity))
     words = "; ".join(f"{reported_value(quantity, v)} {UNITS[quantity]} at {celsius(t)}" for t, v in usual.items())
     gap = ("",) * (len(picture.columns) - 3)
     rows = tuple((plain(t), plain(v), *gap, _USUAL) for t, v in usual.items())
     return Picture(picture.figure, f"{picture.caption} Usual: {words}.", picture.columns, (*rows, *picture.rows))
-
-
-def _add_usual(figure: Figure, usual: Mapping[float, float], quantity: str) -> None:
-    look = marker("x-thin", MUTED, 9)
-    look["line"]["width"] = 2
-    figure.add_scatter(
-        **placed(quantity, np.array([*usual]), [*usual.values()]),
-        mode="lines+markers",
-        line=stroke(MUTED, "dashdot"),
-        marker=look,
-        name=_USUAL,
-        text=[f"usual at {celsius(t)}: {plain(v, 5)}" for t, v in usual.items()],
-        hoverinfo="text",
-    )
-
-
-def _add_added(figure: Figure, evidence: Evidence, levels: Sequence[Level]) -> None:
-    added = [i for i, kind in enumerate(evidence.kind) if kind != "run" and level_of(evidence, i) in levels]
-    if added:
-        figure.add_scatter(
-            **placed(levels[0].quantity, evidence.temperature_C[added], evidence.measured[added]),
-            mode="markers",
-            marker=marker("star", INK, 11),
-            name=ADDED,
-        )

@@ -6,16 +6,7 @@ from itertools import chain
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.figures.control.grid import (
-    Trace,
-    begin_of,
-    chart_traces,
-    draw_grid,
-    instrument_actions,
-    levels,
-    points,
-    upright_lines,
-)
+from labcalc.figures.control import grid
 from labcalc.figures.picture import Numbers, Picture
 from labcalc.figures.theme import ACCENT, BAND, EDGE, INK, MUTED, marker, stroke
 from labcalc.judgement import Chart, Month, Panel, Period, Stream, earlier_words
@@ -33,18 +24,18 @@ def draw_control_chart(chart: Chart, month: Month) -> Picture:
     panels = {
         f"{'Result' if np.isnan(chart.certified) else 'Difference from the certified value'}, {chart.unit}": [
             *_band(chart, at[shown]),
-            *levels(chart, at[shown]),
-            *chart_traces(chart, at, shown),
+            *grid.levels(chart, at[shown]),
+            *grid.chart_traces(chart, at, shown),
             *_decisions(chart, at, shown),
         ],
         f"Moving range, {chart.unit}": _ranges(chart, at, shown),
     }
-    upright = upright_lines([chart], month)
-    figure = draw_grid(panels, begin_of([chart], month), 1, upright=upright, legend=True)
+    upright = grid.upright_lines([chart], month)
+    figure = grid.draw_grid(panels, grid.begin_of([chart], month), 1, upright=upright, legend=True)
     return Picture(figure, _caption(chart, month), *_chart_numbers(chart, at, shown, month))
 
 
-def _band(chart: Chart, at: NDArray[np.object_]) -> Iterator[Trace]:
+def _band(chart: Chart, at: NDArray[np.object_]) -> Iterator[grid.Trace]:
     reach = chart.certified_uncertainty
     if not np.isnan(chart.certified) and not np.isnan(reach):
         corners = {"x": [at[0], at[-1], at[-1], at[0]], "y": [-reach, -reach, reach, reach]}
@@ -52,21 +43,21 @@ def _band(chart: Chart, at: NDArray[np.object_]) -> Iterator[Trace]:
         yield {"type": "scatter", **corners, **look, "hoverinfo": "skip", "showlegend": False}
 
 
-def _decisions(chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_]) -> Iterator[Trace]:
+def _decisions(chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_]) -> Iterator[grid.Trace]:
     for number, (place, _) in enumerate(chart.decisions, 1):
         flags = shown & (np.arange(shown.size) == place)
         text = {"text": [f"D{number}"], "textposition": "top center", "showlegend": False}
-        yield from points(at, chart.plotted, flags, "decision", mode="text", **text)
+        yield from grid.points(at, chart.plotted, flags, "decision", mode="text", **text)
 
 
-def _ranges(chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_]) -> Iterator[Trace]:
+def _ranges(chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_]) -> Iterator[grid.Trace]:
     ranges = chart.moving_ranges
     look = {"line": stroke(MUTED, width=0.7), "marker": marker("circle", INK, 5), "showlegend": False}
     known = shown & np.isfinite(ranges)
-    yield from points(at, ranges, known, "range", mode="lines+markers", **look)
+    yield from grid.points(at, ranges, known, "range", mode="lines+markers", **look)
     if chart.limits is not None:
         limit = np.full(shown.size, chart.limits.moving_range_upper)
-        yield from points(at, limit, known, "limit", mode="lines", line=stroke(INK), showlegend=False)
+        yield from grid.points(at, limit, known, "limit", mode="lines", line=stroke(INK), showlegend=False)
 
 
 def _caption(chart: Chart, month: Month) -> str:
@@ -97,26 +88,19 @@ def _chart_numbers(chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool
     for number, (place, one) in enumerate(chart.decisions, 1):
         decided.setdefault(place, []).append(_decision(number, one))
     ranges = chart.moving_ranges
-    rows = tuple(
-        (
-            str(at[place]),
-            chart.runs[place],
-            *(signed(one, 3) for one in (chart.plotted[place], average[place])),
-            numeral(ranges[place], 3),
-            _part(chart, place),
-            signals.get(place, ""),
-            "; ".join(decided.get(place, ())),
-        )
-        for place in np.flatnonzero(shown).tolist()
-        if inside[place] or place in signals or place in decided
-    )
-    rows += tuple(
+    rows: list[tuple[str, ...]] = []
+    for place in np.flatnonzero(shown).tolist():
+        if inside[place] or place in signals or place in decided:
+            values = (*(signed(one, 3) for one in (chart.plotted[place], average[place])), numeral(ranges[place], 3))
+            told = _part(chart, place), signals.get(place, ""), "; ".join(decided.get(place, ()))
+            rows.append((str(at[place]), chart.runs[place], *values, *told))
+    rows += (
         (f"{when:%Y-%m-%d %H:%M}", "", "–", "–", "–", "instrument", "", _decision(number, one))
-        for number, (when, one) in enumerate(instrument_actions([chart], month), len(chart.decisions) + 1)
+        for number, (when, one) in enumerate(grid.instrument_actions([chart], month), len(chart.decisions) + 1)
     )
     unit = chart.unit
     columns = (f"Result, {unit}", f"EWMA, {unit}", f"Moving range, {unit}", "Part", "Signal", "Decision")
-    return ("Measured at", "Run", *columns), rows
+    return ("Measured at", "Run", *columns), tuple(rows)
 
 
 def _decision(number: int, one: Decision) -> str:
@@ -149,7 +133,7 @@ def draw_sheet(panels: Sequence[Panel], together: Sequence[Stream], charts: Sequ
     what lies before is told in a line. The table holds the month's results, [unit of its chart].
     """
     drawn, names = month.twelve_months, short_names([panel.first.oil for panel in panels])
-    titles: dict[str, Iterable[Trace]] = {
+    titles: dict[str, Iterable[grid.Trace]] = {
         f"{names[one.first.oil]}, {celsius(one.first.temperature_C)}, {_unit(one.first)}": _panel(one, drawn)
         for one in panels
     }
@@ -157,10 +141,15 @@ def draw_sheet(panels: Sequence[Panel], together: Sequence[Stream], charts: Sequ
         title = f"All together, {_unit(one.charts[0])}"
         titles[title] = chain(titles.get(title, ()), _all_together(one, drawn))
     drawn_charts = [chart for panel in panels for chart in panel.charts]
-    actions = [f"{when:%Y-%m-%d}" for when, _ in instrument_actions(drawn_charts, month)]
-    figure = draw_grid(titles, begin_of(drawn_charts, month), 2, upright=upright_lines(drawn_charts, month))
+    actions = [f"{when:%Y-%m-%d}" for when, _ in grid.instrument_actions(drawn_charts, month)]
+    upright = grid.upright_lines(drawn_charts, month)
+    figure = grid.draw_grid(titles, grid.begin_of(drawn_charts, month), 2, upright=upright)
+    inside = [one for one in drawn_charts if one.between(month.first, month.last).any()]
+    signals = sum(month.first <= one.measured_at < month.last for chart in inside for one in chart.signals)
+    results = counted(sum(int(one.between(month.first, month.last).sum()) for one in inside), "result")
     said = [
-        _in_month(panels, month),
+        f"{panels[0].first.instrument}, {drawn.name}: {results} on {counted(len(inside), 'chart')} in the month, "
+        f"{counted(signals, 'signal')}.",
         _HOW,
         _TOGETHER * bool(together),
         f"Upright and dotted: corrective action, {', '.join(dict.fromkeys(actions))}." * bool(actions),
@@ -182,41 +171,29 @@ def _unit(chart: Chart) -> str:
     return f"{LETTERS.get(chart.quantity, chart.quantity)} {chart.unit}"
 
 
-def _panel(panel: Panel, drawn: Period) -> Iterator[Trace]:
+def _panel(panel: Panel, drawn: Period) -> Iterator[grid.Trace]:
     lots = [*dict.fromkeys(chart.lot for chart in panel.charts)]
     for chart in panel.charts:
         days, inside = chart.measured_at.strftime("%Y-%m-%d").to_numpy(), chart.between(drawn.first, drawn.last)
-        yield from levels(chart, days[inside])
-        yield from chart_traces(chart, days, inside, shape=_LOTS[lots.index(chart.lot) % len(_LOTS)], size=3)
+        yield from grid.levels(chart, days[inside])
+        yield from grid.chart_traces(chart, days, inside, shape=_LOTS[lots.index(chart.lot) % len(_LOTS)], size=3)
 
 
-def _all_together(stream: Stream, drawn: Period) -> Iterator[Trace]:
+def _all_together(stream: Stream, drawn: Period) -> Iterator[grid.Trace]:
     first, last = (one.tz_convert(None).to_datetime64() for one in (drawn.first, drawn.last))
     inside = (stream.moments >= first) & (stream.moments < last)
     days = stream.moments.astype("datetime64[D]").astype(str).astype(object)
-    yield from points(days, stream.away, inside, "mean of a day", marker("circle", MUTED, 3, filled=False))
-    yield from points(days, stream.means, inside, "clearest mean", mode="lines", line=stroke(INK, width=1.1))
-    yield from points(days, stream.means, inside & stream.stops, "has moved", marker("diamond", ACCENT, 7))
-
-
-def _in_month(panels: Sequence[Panel], month: Month) -> str:
-    inside = [one for panel in panels for one in panel.charts if one.between(month.first, month.last).any()]
-    signals = sum(month.first <= one.measured_at < month.last for chart in inside for one in chart.signals)
-    results = counted(sum(int(one.between(month.first, month.last).sum()) for one in inside), "result")
-    return (
-        f"{panels[0].first.instrument}, {month.twelve_months.name}: {results} on {counted(len(inside), 'chart')} in "
-        f"the month, {counted(signals, 'signal')}."
-    )
+    yield from grid.points(days, stream.away, inside, "mean of a day", marker("circle", MUTED, 3, filled=False))
+    yield from grid.points(days, stream.means, inside, "clearest mean", mode="lines", line=stroke(INK, width=1.1))
+    yield from grid.points(days, stream.means, inside & stream.stops, "has moved", marker("diamond", ACCENT, 7))
 
 
 def _numbers(panels: Sequence[Panel], month: Month) -> Numbers:
-    rows = tuple(row for panel in panels for chart in panel.charts for row in _chart_rows(chart, month))
-    return ("Measured at", "Run", "Chart", "Result", "EWMA", "Unit", "Signal"), rows
-
-
-def _chart_rows(chart: Chart, month: Month) -> Iterator[tuple[str, ...]]:
-    signals, average = {one.position: one.what for one in chart.signals}, chart.averages
-    for place in np.flatnonzero(chart.between(month.first, month.last)).tolist():
-        values = (signed(one, 3) for one in (chart.plotted[place], average[place]))
-        when = f"{chart.measured_at[place]:%Y-%m-%d %H:%M}"
-        yield (when, chart.runs[place], chart.name, *values, chart.unit, signals.get(place, ""))
+    rows: list[tuple[str, ...]] = []
+    for chart in (one for panel in panels for one in panel.charts):
+        signals, average = {one.position: one.what for one in chart.signals}, chart.averages
+        for place in np.flatnonzero(chart.between(month.first, month.last)).tolist():
+            values = (signed(one, 3) for one in (chart.plotted[place], average[place]))
+            when = f"{chart.measured_at[place]:%Y-%m-%d %H:%M}"
+            rows.append((when, chart.runs[place], chart.name, *values, chart.unit, signals.get(place, "")))
+    return ("Measured at", "Run", "Chart", "Result", "EWMA", "Unit", "Signal"), tuple(rows)

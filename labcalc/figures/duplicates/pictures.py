@@ -39,44 +39,27 @@ def draw_in_time(report: DuplicateReport, quantity: str) -> Picture | None:
     for name, rows, symbol in (("beyond its limit", far, "triangle-up"), ("moved by carry-over", carried, "x-thin")):
         _add_shares(figure, rows, name, marker(symbol, ACCENT, 11, filled=False))
     lines = [_level(1.0, stroke(INK)), _level(-1.0, stroke(INK)), _level(0.0, stroke(MUTED, width=0.8))]
-    figure.layout |= {"shapes": lines, "annotations": _edge_labels(sets[sets["share"].abs() > _REACH])}
+    far, labels = sets[sets["share"].abs() > _REACH], []
+    for (_, above), rows in far.groupby([far["sample"], far["share"] > 0.0], sort=False):  # those of a sample together
+        place = {"x": f"{rows['ended'].iloc[0]:%Y-%m-%d %H:%M}", "y": _REACH * 0.96 if above else -_REACH * 0.96}
+        look = {"showarrow": False, "yshift": -16 if above else 16, "font": {"size": 11, "color": ACCENT}}
+        labels.append({**place, "text": ", ".join(signed(share, 0) for share in rows["share"]), **look})
+    figure.layout |= {"shapes": lines, "annotations": labels}
     return Picture(figure, _caption_in_time(report, quantity, of_quantity, sets), *_numbers(of_quantity))
 
 
 def _add_shares(figure: Figure, sets: pd.DataFrame, name: str, style: dict[str, Any]) -> None:
     if len(sets):
-        figure.add_scatter(
-            x=sets["ended"].dt.strftime("%Y-%m-%d %H:%M").tolist(),
-            y=sets["share"].clip(-_REACH * 0.96, _REACH * 0.96).round(4).tolist(),
-            text=[
-                f"{row['sample']}, {celsius(row['temperature_C'])}: {signed(row['share'], 2)}"
-                for _, row in sets.iterrows()
-            ],
-            hoverinfo="text+x",
-            mode="markers",
-            marker=style,
-            name=name,
-        )
+        x = sets["ended"].dt.strftime("%Y-%m-%d %H:%M").tolist()
+        y = sets["share"].clip(-_REACH * 0.96, _REACH * 0.96).round(4).tolist()
+        words = zip(sets["sample"], map(celsius, sets["temperature_C"]), sets["share"], strict=True)
+        text = [f"{sample}, {at}: {signed(share, 2)}" for sample, at, share in words]
+        figure.add_scatter(x=x, y=y, text=text, hoverinfo="text+x", mode="markers", marker=style, name=name)
 
 
 def _level(value: float, line: dict[str, Any]) -> dict[str, Any]:
     across = {"type": "line", "x0": 0, "x1": 1, "xref": "paper", "yref": "y"}
     return {**across, "y0": value, "y1": value, "line": line, "layer": "below"}
-
-
-def _edge_labels(far: pd.DataFrame) -> list[dict[str, Any]]:
-    """Name what lies beyond the axis with its shares, those of a sample together."""
-    return [
-        {
-            "x": f"{rows['ended'].iloc[0]:%Y-%m-%d %H:%M}",
-            "y": _REACH * 0.96 if above else -_REACH * 0.96,
-            "text": ", ".join(signed(share, 0) for share in rows["share"]),
-            "showarrow": False,
-            "yshift": -16 if above else 16,
-            "font": {"size": 11, "color": ACCENT},
-        }
-        for (_, above), rows in far.groupby([far["sample"], far["share"] > 0.0], sort=False)
-    ]
 
 
 def _caption_in_time(report: DuplicateReport, quantity: str, of_quantity: pd.DataFrame, sets: pd.DataFrame) -> str:
@@ -92,19 +75,12 @@ def _caption_in_time(report: DuplicateReport, quantity: str, of_quantity: pd.Dat
 
 
 def _numbers(sets: pd.DataFrame) -> Numbers:
-    rows = tuple(
-        (
-            f"{row['ended']:%Y-%m-%d %H:%M}",
-            str(row["sample"]),
-            plain(row["temperature_C"]),
-            row["changed"] or str(row["condition"]),
-            numeral(row["mean"], figures=5),
-            signed(row["difference"], figures=3),
-            signed(row["carried"], unknown=""),
-            signed(row["share"], 2),
-        )
-        for _, row in sets.assign(carried=sets["carried"].where(sets["carried_over"])).iterrows()
-    )
+    rows = []
+    for _, row in sets.assign(carried=sets["carried"].where(sets["carried_over"])).iterrows():
+        what = (str(row["sample"]), plain(row["temperature_C"]), row["changed"] or str(row["condition"]))
+        difference, carried = signed(row["difference"], figures=3), signed(row["carried"], unknown="")
+        values = (numeral(row["mean"], figures=5), difference, carried, signed(row["share"], 2))
+        rows.append((f"{row['ended']:%Y-%m-%d %H:%M}", *what, *values))
     unit = "%" if (sets["quantity"] == "kinematic viscosity").all() else "kg/m³"
     columns = ("Last measured at", "Sample", "°C", "Conditions", "Mean", f"First − second, {unit}", "By carry-over")
-    return (*columns, "Share of the limit"), rows
+    return (*columns, "Share of the limit"), tuple(rows)

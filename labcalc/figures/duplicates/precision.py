@@ -3,16 +3,7 @@
 from collections.abc import Mapping, Sequence
 from html import escape
 
-from labcalc.figures.markup import (
-    Fragment,
-    Summary,
-    bullets,
-    folded,
-    hover_number,
-    html_table,
-    note,
-    verdict_box,
-)
+from labcalc.figures.markup import Fragment, Summary, bullets, folded, hover_number, html_table, note, verdict_box
 from labcalc.figures.provenance import headed, settings_and_version, sources_table, with_mark
 from labcalc.judgement import NOT_ENOUGH, DuplicateReport, DuplicateSummary, NamedSpread, SetBeyond
 from labcalc.wording import at_celsius, first_of, listed, numeral
@@ -65,9 +56,8 @@ def _summary_table(condition: str, group: Sequence[DuplicateSummary]) -> str:
     between = any(one.changed for one in group)
     columns = ["Class, quantity", *(["Changed"] if between else []), "Sets", "2.77 s", group[0].letter, "Verdict"]
     cells = [_summary_cells(one, between) for one in group]
-    table = html_table(
-        _CAPTIONS[condition], columns, cells, numeric=tuple(range(1 + between, len(columns) - 1)), stacked=True
-    )
+    numbers = tuple(range(1 + between, len(columns) - 1))
+    table = html_table(_CAPTIONS[condition], columns, cells, numeric=numbers, stacked=True)
     return folded(_CAPTIONS[condition], table) if between else table
 
 
@@ -116,9 +106,8 @@ def show_spreads(report: DuplicateReport) -> Fragment:
     lines = [f"{one.about}: {one.finding}. {one.what_to_do}" for one in report.named]
     said = bullets(lines) if lines else note("No operator, instrument, lot or day repeats less well than the rest.")
     columns = ("Who or what", "Standard deviation", "Of the others", "Ratio, 95 %", "F", "Degrees of freedom", "Holm p")
-    table = html_table(
-        "Against the rest", columns, map(_spread_cells, report.spreads), numeric=tuple(range(1, 7)), stacked=True
-    )
+    cells = map(_spread_cells, report.spreads)
+    table = html_table("Against the rest", columns, cells, numeric=tuple(range(1, 7)), stacked=True)
     rule = "p: the larger of an F-test's and of one by ranks, for wider scatter; who is named is left out below him."
     text = said.text
     return Fragment(said.html + folded(f"All {len(report.spreads)} that were compared", table + note(rule).html), text)

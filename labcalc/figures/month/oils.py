@@ -10,7 +10,6 @@ from labcalc.figures.markup import Fragment, bullets, folded, hover_number, html
 from labcalc.figures.picture import Picture
 from labcalc.judgement import UNITS, Month, MonthReport, OilSummary, Panel, groups_of, lots_compared, panels_of
 from labcalc.judgement.month.due import LimitsDue
-from labcalc.lab import Decision
 from labcalc.lab.folder import NOT_GIVEN
 from labcalc.wording import at_celsius, celsius, counted, numeral, plain, signed
 
@@ -31,7 +30,15 @@ def show_oils(report: MonthReport) -> Fragment:
     shown = note(
         *sights, f"In this month's results chance alone begins about {numeral(report.expected_false_alarms, 1)} alarms."
     )
-    return Fragment(shown.html + folded("What the columns mean", _oil_notes(report)), shown.text)
+    used = [one.precision for one in report.oils if one.precision is not None]
+    statements = sorted({f"{one.edition_title} [{one.mark}]" for one in used})
+    words = note(
+        "U: expanded uncertainty (95 %) of the bias, the certificate's own included; *: the bias is larger than it.",
+        "R' = 2.77 s, and the index, published R over R': from this month's results, with what so few can say (95 %, "
+        "of normal results; what the limits rest on names baselines that aren't). "
+        f"Thresholds: {report.laboratory.control.performance.source}. R: {'; '.join(statements) or 'none stated'}.",
+    )
+    return Fragment(shown.html + folded("What the columns mean", words.html), shown.text)
 
 
 def oil_tables(oils: Sequence[OilSummary]) -> str:
@@ -111,19 +118,6 @@ def _bias(one: OilSummary) -> str:
     return hover_number(shown, one.bias.bias)
 
 
-def _oil_notes(report: MonthReport) -> str:
-    statements = sorted(
-        {f"{one.precision.edition_title} [{one.precision.mark}]" for one in report.oils if one.precision is not None}
-    )
-    lines = [
-        "U: expanded uncertainty (95 %) of the bias, the certificate's own included; *: the bias is larger than it.",
-        "R' = 2.77 s, and the index, published R over R': from this month's results, with what so few can say (95 %, "
-        "of normal results; what the limits rest on names baselines that aren't). "
-        f"Thresholds: {report.laboratory.control.performance.source}. R: {'; '.join(statements) or 'none stated'}.",
-    ]
-    return note(*lines).html
-
-
 def show_limits(report: MonthReport) -> Fragment:
     """Return what the limits of each chart rest on, folded."""
     if not report.oils:
@@ -152,12 +146,10 @@ def _due_cells(one: LimitsDue) -> tuple[str, ...]:
     tests = [f"{numeral(value, 2)}<br><small>p {numeral(p)}</small>" for value, p in pairs] or ["–", "–"]
     name, number = escape(f"{one.chart.instrument}, {one.chart.name}"), f"{one.number} ({one.in_force.number})"
     change = escape(one.change).replace(" ", "\u00a0").replace(",\u00a0", "<br>")
-    change += f"<br><small>{escape(_signed(one.chart.next_signed))}</small>"
+    by = one.chart.next_signed
+    signed_by = f"{by.who}, {by.when:%Y-%m-%d}, in force from {by.in_force}: {by.why}" if by else "not signed"
+    change += f"<br><small>{escape(signed_by)}</small>"
     return name, number, *tests, escape(one.compared.replace("no difference", "none")), change
-
-
-def _signed(by: Decision | None) -> str:
-    return "not signed" if by is None else f"{by.who}, {by.when:%Y-%m-%d}, in force from {by.in_force}: {by.why}"
 
 
 def _limit_cells(one: OilSummary, baselines: list[str]) -> tuple[str, ...]:

@@ -27,23 +27,14 @@ def draw_density_temperature(curve: Curve, sample: str, commodity: str, *, minus
             **band(grid, drawn + curve.half_width, drawn - curve.half_width, name="expanded uncertainty (95 %)")
         )
     if grid.size:
-        figure.add_scatter(
-            x=grid,
-            y=drawn,
-            mode="lines",
-            line=stroke(dash="dash"),
-            name=f"table for {commodity}",
-            hovertemplate="%{x} °C: %{y:.2f} kg/m³<extra></extra>",
-        )
-    figure.add_scatter(
-        x=curve.measured_C,
-        y=measured,
-        mode="markers",
-        marker=marker("square", ACCENT),
-        name="measured",
-        hovertemplate="%{x} °C: %{y:.2f} kg/m³<extra></extra>",
-    )
+        line = {"mode": "lines", "line": stroke(dash="dash"), "hovertemplate": _HOVER}
+        figure.add_scatter(x=grid, y=drawn, name=f"table for {commodity}", **line)
+    points = {"mode": "markers", "marker": marker("square", ACCENT), "hovertemplate": _HOVER}
+    figure.add_scatter(x=curve.measured_C, y=measured, name="measured", **points)
     return Picture(figure, _caption(curve, sample, commodity, minus=is_difference), *_numbers(curve))
+
+
+_HOVER = "%{x} °C: %{y:.2f} kg/m³<extra></extra>"
 
 
 def _caption(curve: Curve, sample: str, commodity: str, *, minus: bool) -> str:

@@ -7,19 +7,7 @@ from typing import Any
 import pandas as pd
 
 from labcalc.exports import without_marks
-from labcalc.figures.markup import (
-    Fragment,
-    Summary,
-    bullets,
-    fold,
-    folded,
-    hover_number,
-    html_table,
-    logo_of,
-    note,
-    verdict_box,
-    who,
-)
+from labcalc.figures import markup
 from labcalc.figures.provenance import without_mark
 from labcalc.figures.uncertainty.budget import show_budget
 from labcalc.formulae.published_editions import page_of_edition
@@ -31,11 +19,11 @@ _SAID_BENEATH = ("Remark", "Since then")
 _STATE_SIGNS = {"met": "✓", "doubtful": "?", "not met": "✗", "not checked": "–"}
 
 
-def summarise(judgement: Judgement, replaces: str = "") -> Summary:
+def summarise(judgement: Judgement, replaces: str = "") -> markup.Summary:
     """Return what the index page shows of a run; ``replaces``: number of the report that this one replaces."""
     dossier = judgement.dossier
     start = dossier.rows["measured_at"].min()
-    return Summary(
+    return markup.Summary(
         {
             "verdict": judgement.verdict,
             "verdict_rank": judgement.rank,
@@ -77,7 +65,7 @@ def _facts(judgement: Judgement) -> dict[str, str]:
     }
 
 
-def show_head(judgement: Judgement, links: Mapping[str, str] | None = None, *, named: bool = False) -> Fragment:
+def show_head(judgement: Judgement, links: Mapping[str, str] | None = None, *, named: bool = False) -> markup.Fragment:
     """Return who and what in one line, and the ways to other pages, by what they are to this one.
 
     judgement : The run, judged.
@@ -88,26 +76,27 @@ def show_head(judgement: Judgement, links: Mapping[str, str] | None = None, *, n
     facts = {"Sample": judgement.dossier.sample, "Product": judgement.dossier.product_name, **facts} if named else facts
     told = {name: fact for name, fact in facts.items() if fact and name not in _SAID_BENEATH}
     line = " · ".join(f"lot {fact}" if name == "Lot" else fact for name, fact in told.items())
-    head = who(line, links)
-    return Fragment(logo_of(facts["Laboratory"], judgement.dossier.laboratory.logo_uri) + head.html, head.text)
+    head = markup.who(line, links)
+    logo = markup.logo_of(facts["Laboratory"], judgement.dossier.laboratory.logo_uri)
+    return markup.Fragment(logo + head.html, head.text)
 
 
-def show_verdict(judgement: Judgement, *, alone: bool = False) -> Fragment:
+def show_verdict(judgement: Judgement, *, alone: bool = False) -> markup.Fragment:
     """Return the verdict with its reason and what to do now; beneath, what was remarked and what later checks told.
 
     judgement : The run, judged.
     alone : Verdict and reason alone, where the causes beside it say what to do.
     """
     if alone:
-        return verdict_box(judgement.verdict, judgement.rank, judgement.reason)
+        return markup.verdict_box(judgement.verdict, judgement.rank, judgement.reason)
     now, *then = next_steps(judgement)
-    box = verdict_box(judgement.verdict, judgement.rank, judgement.reason, now)
+    box = markup.verdict_box(judgement.verdict, judgement.rank, judgement.reason, now)
     facts = _facts(judgement)
-    said = note(*(f"{name}: {facts[name]}" for name in _SAID_BENEATH if facts[name]))
-    return Fragment(box.html + folded("And then", note(*then).html) + said.html, box.text)
+    said = markup.note(*(f"{name}: {facts[name]}" for name in _SAID_BENEATH if facts[name]))
+    return markup.Fragment(box.html + markup.folded("And then", markup.note(*then).html) + said.html, box.text)
 
 
-def show_reported(judgement: Judgement) -> Fragment:
+def show_reported(judgement: Judgement) -> markup.Fragment:
     """Return the results with their limits in one table, and what else was calculated behind a line that opens it."""
     lines = reported_of(judgement)
     leading, others = [one for one in lines if one.leads], [one for one in lines if not one.leads]
@@ -127,14 +116,14 @@ def show_reported(judgement: Judgement) -> Fragment:
     words = f"U: expanded uncertainty, 95 %. {fills} determination{'' if numbers == {1} else 's'} at each temperature."
     asking = (one for one in leading if one.determinations or (one.check and one.check.state != "met"))
     notes = [f"{one.of.name}: {one.note}." for one in asking if one.note]
-    html = html_table("Results", columns, rows, numeric=(1, 2), stacked=True) + note(words, *notes).html
+    html = markup.html_table("Results", columns, rows, numeric=(1, 2), stacked=True) + markup.note(words, *notes).html
     text = "\n".join(f"{one.of.name}: {one.of.reported} {one.of.unit}" for one in leading)
-    return Fragment(f'<div class="results">{html}</div>{_calculated(judgement, others)}', text)
+    return markup.Fragment(f'<div class="results">{html}</div>{_calculated(judgement, others)}', text)
 
 
 def _quantity(one: Reported) -> tuple[str, str, str, str]:
-    of, uncertainty = one.of, hover_number(one.shown_uncertainty, one.of.expanded_uncertainty)
-    return escape(of.name), hover_number(of.reported, of.value), uncertainty, escape(of.unit)
+    of, uncertainty = one.of, markup.hover_number(one.shown_uncertainty, one.of.expanded_uncertainty)
+    return escape(of.name), markup.hover_number(of.reported, of.value), uncertainty, escape(of.unit)
 
 
 def _method(judgement: Judgement, one: Reported, *, short: bool = False) -> str:
@@ -149,8 +138,8 @@ def _method(judgement: Judgement, one: Reported, *, short: bool = False) -> str:
 def _calculated(judgement: Judgement, others: Sequence[Reported]) -> str:
     rows = [(*_quantity(one), _method(judgement, one), escape(one.note)) for one in others]
     columns = ("Quantity", "Value", "U", "Unit", "Method", "Note")
-    table = html_table("Calculated", columns, rows, numeric=(1, 2), stacked=True) if rows else ""
-    return folded(f"Calculated from them: {len(others)}", table) + folded(
+    table = markup.html_table("Calculated", columns, rows, numeric=(1, 2), stacked=True) if rows else ""
+    return markup.folded(f"Calculated from them: {len(others)}", table) + markup.folded(
         "Uncertainty budget", show_budget(judgement).html
     )
 
@@ -160,7 +149,7 @@ def _state(state: str) -> str:
     return f'<span class="state {state.replace(" ", "-")}">{sign} {state}</span>'
 
 
-def show_checks(checks: Sequence[Check]) -> Fragment:
+def show_checks(checks: Sequence[Check]) -> markup.Fragment:
     """Return the checks: those that hold the run back stand open, the others behind a line that opens them."""
     order = ("not met", "doubtful", "met", "not checked")
     ranked = sorted(checks, key=lambda check: order.index(check.state))
@@ -168,31 +157,24 @@ def show_checks(checks: Sequence[Check]) -> Fragment:
     quiet = [one for one in ranked if one not in asking]
     numbers = {state: sum(one.state == state for one in quiet) for state in order[2:]}
     opens = ", ".join(f"{number} {state}" for state, number in numbers.items() if number)
-    table = fold(f"Checks: {opens}", _table_of_checks(quiet)) if quiet else note()
-    shown = _table_of_checks(asking, folded_basis=True) if asking else note()
-    return Fragment(shown.html + table.html, "\n".join(filter(None, (shown.text, table.text))))
+    table = markup.fold(f"Checks: {opens}", _table_of_checks(quiet)) if quiet else markup.note()
+    shown = _table_of_checks(asking, folded_basis=True) if asking else markup.note()
+    return markup.Fragment(shown.html + table.html, "\n".join(filter(None, (shown.text, table.text))))
 
 
-def _table_of_checks(checks: Sequence[Check], *, folded_basis: bool = False) -> Fragment:
+def _table_of_checks(checks: Sequence[Check], *, folded_basis: bool = False) -> markup.Fragment:
     """Lay checks out; the basis of each beneath it, or folded all but the decision rules, which a reader needs."""
     beneath = [one.basis if one.about == "specification" or not folded_basis else "" for one in checks]
-    rows = [
-        (
-            _state(one.state),
-            escape(one.name),
-            escape(one.finding) + (f"<br><small>{escape(without_mark(basis))}</small>" if basis else ""),
-        )
-        for one, basis in zip(checks, beneath, strict=True)
-    ]
-    others = [
-        f"{one.name}: {without_mark(one.basis)}"
-        for one, basis in zip(checks, beneath, strict=True)
-        if one.basis != basis
-    ]
+    rows, others = [], []
+    for one, basis in zip(checks, beneath, strict=True):
+        small = f"<br><small>{escape(without_mark(basis))}</small>" if basis else ""
+        rows.append((_state(one.state), escape(one.name), escape(one.finding) + small))
+        others += [f"{one.name}: {without_mark(one.basis)}"] * (one.basis != basis)
     text = "\n".join(f"{one.state}: {one.name}: {one.finding}" for one in checks)
     columns = ("State", "Check", "Finding and limit")
-    html = html_table(counted(len(rows), "check"), columns, rows, row_header=1, stacked=True)
-    return Fragment(html + (folded("Where their limits come from", bullets(others).html) if others else ""), text)
+    html = markup.html_table(counted(len(rows), "check"), columns, rows, row_header=1, stacked=True)
+    from_where = markup.folded("Where their limits come from", markup.bullets(others).html) if others else ""
+    return markup.Fragment(html + from_where, text)
 
 
 def _interval(start: Any, end: Any) -> str:

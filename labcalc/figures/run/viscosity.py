@@ -62,19 +62,10 @@ def _add_line(figure: Figure, curve: Curve) -> None:
         (grid >= high, "dot", "extrapolated"),
     )
     for part, dash, name in parts:
-        figure.add_scatter(
-            x=_abscissa(grid[part]),
-            y=walther_ordinate(curve.value[part]),
-            mode="lines",
-            line=stroke(dash=dash),
-            name=name,
-            showlegend=bool(name),
-            text=[
-                f"{numeral(t, 1)} °C: {numeral(v, figures=4)} mm²/s"
-                for t, v in zip(grid[part], curve.value[part], strict=True)
-            ],
-            hoverinfo="text",
-        )
+        t, v = grid[part], curve.value[part]
+        text = [f"{numeral(one, 1)} °C: {numeral(at, figures=4)} mm²/s" for one, at in zip(t, v, strict=True)]
+        look = {"mode": "lines", "line": stroke(dash=dash), "name": name, "showlegend": bool(name)}
+        figure.add_scatter(x=_abscissa(t), y=walther_ordinate(v), **look, text=text, hoverinfo="text")
 
 
 def _scales(curve: Curve) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -84,18 +75,9 @@ def _scales(curve: Curve) -> tuple[dict[str, Any], dict[str, Any]]:
     drawn = walther_ordinate(np.clip(np.concatenate([curve.value, curve.measured]), *_CHART_ENDS))
     bottom, top = _widened([drawn.min(), drawn.max()])
     seen = _spread(_VISCOSITY_TICKS, bottom, top)
-    return (
-        {
-            "range": _widened(_abscissa([grid.min(), grid.max()])),
-            "tickvals": _abscissa(temperatures),
-            "ticktext": [plain(t) for t in temperatures],
-        },
-        {
-            "range": [bottom, top],
-            "tickvals": walther_ordinate(seen),
-            "ticktext": [f"{v:,.6g}".replace(",", " ") for v in seen],
-        },
-    )
+    across = {"tickvals": _abscissa(temperatures), "ticktext": [plain(t) for t in temperatures]}
+    up = {"tickvals": walther_ordinate(seen), "ticktext": [f"{v:,.6g}".replace(",", " ") for v in seen]}
+    return across | {"range": _widened(_abscissa([grid.min(), grid.max()]))}, up | {"range": [bottom, top]}
 
 
 def _spread(ticks: NDArray[np.float64], bottom: float, top: float) -> NDArray[np.float64]:
@@ -130,12 +112,7 @@ def _caption(curve: Curve, sample: str) -> str:
 
 
 def _numbers(curve: Curve) -> Numbers:
-    columns = (
-        "Temperature, °C",
-        "Kinematic viscosity, mm²/s",
-        "Expanded uncertainty (95 %), mm²/s",
-        "Kind",
-    )
+    columns = ("Temperature, °C", "Kinematic viscosity, mm²/s", "Expanded uncertainty (95 %), mm²/s", "Kind")
     measured = [
         (plain(t), numeral(v, figures=6), "", "measured") for t, v in zip(curve.measured_C, curve.measured, strict=True)
     ]

@@ -1,6 +1,5 @@
 """Components of variance: what each level adds, with its interval."""
 
-from collections.abc import Iterable
 from html import escape
 
 from labcalc.figures.markup import Fragment, folded, html_table, note
@@ -17,7 +16,9 @@ def show_components(studies: tuple[ComponentsOfVariance, ...]) -> Fragment:
     html = html_table(
         "What results of the reference oils spread by", columns, map(_cells, studies), numeric=(1,), stacked=True
     )
-    html += _listed("What has to be known", (one for study in studies for one in (*study.not_enough, *study.remarks)))
+    known = dict.fromkeys(one for study in studies for one in (*study.not_enough, *study.remarks))
+    if items := "".join(f"<li>{escape(line)}</li>" for line in known):
+        html += f'<p class="note">What has to be known:</p><ul class="note">{items}</ul>'
     html = folded(studies[0].sentence, html)
     return Fragment(html, "\n".join(study.sentence for study in studies))
 
@@ -34,11 +35,6 @@ def _cells(study: ComponentsOfVariance) -> tuple[str, ...]:
         f"{symbol} = {deviation} {study.unit}<br>({interval})",
         "<br>".join(escape(f"{one.name} {percent(one.share, 0)}, {' ('.join(_spread(one))})") for one in parts),
     )
-
-
-def _listed(title: str, lines: Iterable[str]) -> str:
-    items = "".join(f"<li>{escape(line)}</li>" for line in dict.fromkeys(lines))
-    return f'<p class="note">{escape(title)}:</p><ul class="note">{items}</ul>' if items else ""
 
 
 def _spread(one: VarianceComponent | VarianceSum) -> tuple[str, str]:

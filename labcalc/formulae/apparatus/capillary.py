@@ -34,23 +34,16 @@ def viscosity_from_flow_time(
     """
     t, C = np.asarray(flow_time_s, dtype=float), positive(constant, "constant of the viscometer", "mm²/s²")
     shortest, E = np.asarray(shortest_s, dtype=float), np.asarray(kinetic_energy, dtype=float)
-    refuse_outside(
-        E, "factor of kinetic energy", "mm²·s", lowest=0.0, reason="kinetic energy slows the flow, never hurries it"
-    )
+    reason = "kinetic energy slows the flow, never hurries it"
+    refuse_outside(E, "factor of kinetic energy", "mm²·s", lowest=0.0, reason=reason)
     refuse_outside(t, "flow time", "s", above=0.0, reason="a flow time is more than zero")
-    _refuse_short(t, shortest)
+    times, allowed = np.broadcast_arrays(t, shortest)
+    if (short := times < allowed).any():
+        reason = "a shorter flow needs a finer capillary, or the term of kinetic energy and a lower limit on purpose"
+        refuse_outside(times[short], "flow time", "s", lowest=float(allowed[short].flat[0]), reason=reason)
     viscosity = np.asarray(C * t - E / t**2)
     reason = "the term of kinetic energy takes away the whole flow; is its factor, or the constant, of another size?"
     return refuse_outside(viscosity, "kinematic viscosity", "mm²/s", above=0.0, reason=reason)[()]
-
-
-def _refuse_short(t: Array, shortest: Array) -> None:
-    t, shortest = np.broadcast_arrays(t, shortest)
-    short = t < shortest
-    if short.any():
-        limit = float(shortest[short].flat[0])
-        reason = "a shorter flow needs a finer capillary, or the term of kinetic energy and a lower limit on purpose"
-        refuse_outside(t[short], "flow time", "s", lowest=limit, reason=reason)
 
 
 def kinetic_energy_factor(

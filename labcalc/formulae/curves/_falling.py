@@ -18,14 +18,13 @@ def refuse_rising(temperature_C: Array, viscosity: Array, unit: str = " mm²/s")
     for curve in np.argwhere(((np.diff(nu, axis=-1) >= 0.0) & (np.diff(t, axis=-1) > 0.0)).any(axis=-1)):
         here = tuple(curve)
         cold, hot, of_cold, of_hot = _widest_rise(t[here], nu[here])
-        if hot - cold >= _NEIGHBOURS_K or _rises(t[here], nu[here]):
-            raise OutOfRangeError(
-                f"viscosity of oil {', '.join(str(i + 1) for i in here)}" if here else "viscosity",
-                of_hot,
-                f"{unit.strip()} at {hot:.10g} °C".strip(),
-                told=f"not below {of_cold:.10g}{unit} at {cold:.10g} °C",
-                reason="a liquid's viscosity falls with temperature",
-            )
+        known = np.isfinite(t[here] + nu[here])
+        T, y = t[here][known], np.log(nu[here][known])
+        if hot - cold >= _NEIGHBOURS_K or np.sum((T - T.mean()) * y) >= 0.0:
+            what = f"viscosity of oil {', '.join(str(i + 1) for i in here)}" if here else "viscosity"
+            told = f"not below {of_cold:.10g}{unit} at {cold:.10g} °C"
+            reason = "a liquid's viscosity falls with temperature"
+            raise OutOfRangeError(what, of_hot, f"{unit.strip()} at {hot:.10g} °C".strip(), told=told, reason=reason)
 
 
 def _by_temperature(t: Array, nu: Array) -> tuple[Array, Array]:
@@ -43,8 +42,3 @@ def _widest_rise(t: Array, nu: Array) -> tuple[float, float, float, float]:
     apart = np.where(nu[None, :] >= nu[:, None], t[None, :] - t[:, None], -np.inf)
     cold, hot = np.unravel_index(np.nanargmax(apart), apart.shape)
     return float(t[cold]), float(t[hot]), float(nu[cold]), float(nu[hot])
-
-
-def _rises(t: Array, nu: Array) -> bool:
-    known = np.isfinite(t + nu)
-    return bool(np.sum((t[known] - t[known].mean()) * np.log(nu[known])) >= 0.0)

@@ -129,11 +129,6 @@ def _refuse_unexplained(viscosity: Array, W: Array, x: Array, added: ViscosityTe
         outside = (ordinate < low - 1e-12) | (ordinate > high + 1e-12)
         if outside.any():
             lowest, highest = (float(viscosity_from_ordinate(end[outside].flat[0])) for end in (low, high))
-            raise OutOfRangeError(
-                "kinematic viscosity of the mixture",
-                float(value[outside].flat[0]),
-                "mm²/s",
-                lowest=lowest,
-                highest=highest,
-                reason="no mixture of the two oils comes to it",
-            )
+            first, reason = float(value[outside].flat[0]), "no mixture of the two oils comes to it"
+            what = "kinematic viscosity of the mixture"
+            raise OutOfRangeError(what, first, "mm²/s", lowest=lowest, highest=highest, reason=reason)

@@ -70,13 +70,8 @@ def departure_from_line(
     >>> waxy.departs(), waxy.coldest_excess_percent > 10.0
     (np.True_, np.True_)
     """
-    temperature, viscosity = points_of_curves(
-        temperature_C,
-        kinematic_viscosity,
-        needed=3,
-        what="a departure from the line",
-        reason="two points lie on any line",
-    )
+    what, reason = "a departure from the line", "two points lie on any line"
+    temperature, viscosity = points_of_curves(temperature_C, kinematic_viscosity, needed=3, what=what, reason=reason)
     freedom = np.asarray(noise_degrees_of_freedom, dtype=float)
     finite = np.where(np.isinf(freedom), 1.0, freedom)
     refuse_outside(finite, "degrees of freedom", "[-]", lowest=1.0, reason="the noise comes from two results or more")
@@ -84,15 +79,9 @@ def departure_from_line(
     refuse_rising(temperature, viscosity)
     scatter, excess, uncertainty = _scatter_and_excess(kelvin(temperature), percent, viscosity)
     degrees = float(temperature.shape[-1] - 2)
-    p_value = _tail(scatter, degrees, float(freedom))
-    return LineDeparture(
-        "chi-square" if np.isinf(freedom) else "F",
-        scatter / degrees,
-        (degrees, float(freedom)),
-        p_value[()],
-        excess[()],
-        uncertainty[()],
-    )
+    test = "chi-square" if np.isinf(freedom) else "F"
+    found = (one[()] for one in (_tail(scatter, degrees, float(freedom)), excess, uncertainty))
+    return LineDeparture(test, scatter / degrees, (degrees, float(freedom)), *found)
 
 
 def _scatter_and_excess(T: Array, percent: Array, viscosity: Array) -> Arrays:

@@ -9,25 +9,12 @@ from labcalc.errors import OutOfRangeError
 from labcalc.formulae._refusals import Array
 from labcalc.formulae._series import keeps_index
 from labcalc.formulae._temperatures import keep_inside, kelvin
+from labcalc.formulae.curves import walther
 from labcalc.formulae.curves._falling import refuse_rising
-from labcalc.formulae.curves._least_squares import (
-    Arrays,
-    StraightLine,
-    ends_of_curves,
-    points_of_curves,
-    straight_line,
-)
+from labcalc.formulae.curves._least_squares import Arrays, StraightLine, ends_of_curves, points_of_curves, straight_line
 from labcalc.formulae.curves._stated import ViscosityBand, refuse_level, stated_percent, two_sided_quantile
 from labcalc.formulae.curves.line_curvature import bending, curvature
 from labcalc.formulae.curves.viscosity_temperature import ViscosityTemperatureLine
-from labcalc.formulae.curves.walther import (
-    double_logarithm_and_slope,
-    line_on_chart,
-    ordinate_of_percent,
-    solved_viscosity,
-    viscosity_from_ordinate,
-    viscosity_of_double_logarithm,
-)
 
 EDITION = "ASTM D341-20 for the line; weighted linear least squares for its uncertainty (JCGM 100:2008, H.3)"
 
@@ -85,15 +72,15 @@ class EstimatedLine:
         T = kelvin(temperature)
         x = np.log10(T)
         W = self.line.intercept - self.line.slope * x
-        middle = viscosity_from_ordinate(W)
+        middle = walther.viscosity_from_ordinate(W)
         of_line = 1.0 / self.fit.weight + (x - self.fit.x_mean) ** 2 / self.fit.x_spread
-        of_result = further_results * (ordinate_of_percent(middle) * self.noise_percent) ** 2
+        of_result = further_results * (walther.ordinate_of_percent(middle) * self.noise_percent) ** 2
         half = two_sided_quantile(level, self.degrees_of_freedom) * np.sqrt(of_line + of_result)
         if not follows_line:
             bow = bending(T) - (self.bend_height + self.bend_slope * (x - self.fit.x_mean))
             of_model = curvature(self.line.slope, liquid) * bow / np.log(10.0)
             half = np.hypot(half, two_sided_quantile(level, np.inf) * of_model)
-        return ViscosityBand(solved_viscosity(W - half)[()], middle, solved_viscosity(W + half)[()])
+        return ViscosityBand(walther.solved_viscosity(W - half)[()], middle, walther.solved_viscosity(W + half)[()])
 
 
 def estimate_viscosity_temperature(
@@ -125,16 +112,13 @@ def estimate_viscosity_temperature(
     [28.07, 30.1, 32.31]
     """
     known = uncertainty_percent is not None
-    temperature, viscosity = points_of_curves(
-        temperature_C,
-        kinematic_viscosity,
-        needed=2,
-        what="a line with its uncertainty",
-        reason="a viscosity-temperature line needs two",
-    )
+    what, reason = "a line with its uncertainty", "a viscosity-temperature line needs two"
+    temperature, viscosity = points_of_curves(temperature_C, kinematic_viscosity, needed=2, what=what, reason=reason)
     curves, points = viscosity.shape[:-1], int(viscosity.shape[-1])
-    if not known:
-        _refuse_two_results(points)
+    if not known and points < 3:
+        what, told = "a line with its uncertainty through", "impossible"
+        reason = "they must tell their scatter, unless the uncertainty of the results is stated"
+        raise OutOfRangeError(what, float(points), "results", lowest=3.0, told=told, reason=reason)
     percent = stated_percent(1.0 if uncertainty_percent is None else uncertainty_percent, viscosity)
     *fitted, squares, residuals, height, slope = _weighted_line(kelvin(temperature), percent, viscosity)
     refuse_rising(temperature, viscosity)
@@ -150,25 +134,13 @@ def estimate_viscosity_temperature(
 
 def _weighted_line(T: Array, percent: Array, viscosity: Array) -> Arrays:
     """Return the fit, the squares of the deviations in standard uncertainties, residuals in %, and how oils bend."""
-    x, (y, slope) = np.log(T), double_logarithm_and_slope(viscosity)
+    x, (y, slope) = np.log(T), walther.double_logarithm_and_slope(viscosity)
     weights = (100.0 / (slope * percent)) ** 2
     fit = straight_line(x, y, weights)
     fitted = fit.at(x)
     squares = np.sum(weights * (y - fitted) ** 2, axis=-1)
-    residuals = 100.0 * (viscosity_of_double_logarithm(fitted) / viscosity - 1.0)
+    residuals = 100.0 * (walther.viscosity_of_double_logarithm(fitted) / viscosity - 1.0)
     bent = weights * bending(T)
     height = np.sum(bent, axis=-1) / fit.weight
     bend_slope = np.sum(bent * (x - fit.x_mean[..., None]), axis=-1) / fit.x_spread
-    return *vars(line_on_chart(fit)).values(), squares, residuals, height, bend_slope * np.log(10.0)
-
-
-def _refuse_two_results(count: int) -> None:
-    if count < 3:
-        raise OutOfRangeError(
-            "a line with its uncertainty through",
-            float(count),
-            "results",
-            lowest=3.0,
-            told="impossible",
-            reason="they must tell their scatter, unless the uncertainty of the results is stated",
-        )
+    return *vars(walther.line_on_chart(fit)).values(), squares, residuals, height, bend_slope * np.log(10.0)

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
 from labcalc.formulae._refusals import Array, refuse_outside
@@ -129,7 +129,11 @@ def fit_vogel(temperature_C: ArrayLike, viscosity: ArrayLike) -> ExponentialCurv
     temperature, y = _logarithms(temperature_C, viscosity, needed=3, name="Vogel")
     T = np.broadcast_to(kelvin(temperature), y.shape)
     found = vogel_coefficients(T, y)
-    _refuse_other_bends(T, y, np.isnan(found[2]))
+    lost = np.isnan(found[2]) & ~np.isnan(T + y).any(axis=-1)
+    if lost.any():
+        what, ratio = "steepness of ln x when cold over its steepness when hot,", float(steepness_ratio(T, y)[lost][0])
+        reason = "no curve of Vogel bends as these points do; a point is wrong, or the oil is not one liquid"
+        raise OutOfRangeError(what, ratio, "[-]", above=1.0, reason=reason)
     return _exponential(temperature, y, found, coefficients=3)
 
 
@@ -186,18 +190,6 @@ def _exponential(temperature: Array, y: Array, found: Coefficients, *, coefficie
 def _derivatives(above: Array, b: Array) -> Array:
     """Return the derivatives of ln x by a, b and T₀, last axis."""
     return np.stack(np.broadcast_arrays(1.0, 1.0 / above, b / above**2), axis=-1)
-
-
-def _refuse_other_bends(T: Array, y: Array, lost: NDArray[np.bool_]) -> None:
-    lost = lost & ~np.isnan(T + y).any(axis=-1)
-    if lost.any():
-        raise OutOfRangeError(
-            "steepness of ln x when cold over its steepness when hot,",
-            float(steepness_ratio(T, y)[lost][0]),
-            "[-]",
-            above=1.0,
-            reason="no curve of Vogel bends as these points do; a point is wrong, or the oil is not one liquid",
-        )
 
 
 def vogel_coefficients(T: Array, y: Array) -> Coefficients:

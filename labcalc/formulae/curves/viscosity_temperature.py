@@ -8,16 +8,9 @@ from numpy.typing import ArrayLike
 from labcalc.formulae._refusals import Array, refuse_outside
 from labcalc.formulae._series import keeps_index
 from labcalc.formulae._temperatures import ZERO_C, keep_inside, kelvin
+from labcalc.formulae.curves import walther
 from labcalc.formulae.curves._falling import refuse_rising
-from labcalc.formulae.curves._least_squares import Arrays, ends_of_curves, points_of_curves, straight_line
-from labcalc.formulae.curves.walther import (
-    double_logarithm,
-    double_logarithm_and_slope,
-    line_on_chart,
-    viscosity_from_ordinate,
-    viscosity_of_double_logarithm,
-    walther_ordinate,
-)
+from labcalc.formulae.curves._least_squares import ends_of_curves, points_of_curves, straight_line
 
 EDITION = "ASTM D341-20"
 
@@ -43,7 +36,7 @@ class ViscosityTemperatureLine:
         """
         temperature = np.asarray(temperature_C, dtype=float)
         keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate)
-        return viscosity_from_ordinate(self.intercept - self.slope * np.log10(kelvin(temperature)))
+        return walther.viscosity_from_ordinate(self.intercept - self.slope * np.log10(kelvin(temperature)))
 
     @keeps_index
     def temperature_at(self, kinematic_viscosity: ArrayLike, *, extrapolate: bool = False) -> Array:
@@ -54,7 +47,7 @@ class ViscosityTemperatureLine:
         Raises OutOfRangeError : The viscosity is outside the range, or its temperature outside the fitted ones.
         """
         with np.errstate(divide="ignore", over="ignore", invalid="ignore"):  # a level line has no such temperature
-            logarithm = (self.intercept - walther_ordinate(kinematic_viscosity)) / self.slope
+            logarithm = (self.intercept - walther.walther_ordinate(kinematic_viscosity)) / self.slope
             temperature = np.asarray(10.0**logarithm - ZERO_C)
         keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate)
         return refuse_outside(temperature, "temperature", "°C", reason="the line never comes to this viscosity")[()]
@@ -71,7 +64,7 @@ class ViscosityTemperatureLine:
         """
         viscosity = self.kinematic_viscosity_at(temperature_C, extrapolate=extrapolate)
         T = kelvin(np.asarray(temperature_C, dtype=float))
-        return np.asarray(-self.slope / (T * double_logarithm_and_slope(viscosity)[1]))[()]
+        return np.asarray(-self.slope / (T * walther.double_logarithm_and_slope(viscosity)[1]))[()]
 
 
 def fit_viscosity_temperature(temperature_C: ArrayLike, kinematic_viscosity: ArrayLike) -> ViscosityTemperatureLine:
@@ -93,21 +86,12 @@ def fit_viscosity_temperature(temperature_C: ArrayLike, kinematic_viscosity: Arr
     >>> float(line.kinematic_viscosity_at(60.0).round(3))
     30.083
     """
-    temperature, viscosity = points_of_curves(
-        temperature_C,
-        kinematic_viscosity,
-        needed=2,
-        what="a line",
-        reason="a viscosity-temperature line needs two; its least squares take any number more",
-    )
-    intercept, slope, residuals = _coefficients_and_residuals(kelvin(temperature), viscosity)
+    what, reason = "a line", "a viscosity-temperature line needs two; its least squares take any number more"
+    temperature, viscosity = points_of_curves(temperature_C, kinematic_viscosity, needed=2, what=what, reason=reason)
+    x = np.log(kelvin(temperature))
+    fit = straight_line(x, walther.double_logarithm(viscosity))
+    residuals = 100.0 * (walther.viscosity_of_double_logarithm(fit.at(x)) / viscosity - 1.0)
     refuse_rising(temperature, viscosity)
     ends = ends_of_curves(temperature, viscosity.shape[:-1])
-    return ViscosityTemperatureLine(intercept, slope, *ends, residuals, temperature.shape[-1])
-
-
-def _coefficients_and_residuals(T: Array, viscosity: Array) -> Arrays:
-    x = np.log(T)
-    fit = straight_line(x, double_logarithm(viscosity))
-    residuals = 100.0 * (viscosity_of_double_logarithm(fit.at(x)) / viscosity - 1.0)
-    return line_on_chart(fit).intercept, -fit.slope, residuals
+    intercept = walther.line_on_chart(fit).intercept
+    return ViscosityTemperatureLine(intercept, -fit.slope, *ends, residuals, temperature.shape[-1])

@@ -161,30 +161,19 @@ def commodity_group(commodity: str, alpha_60: ArrayLike | None, density: Array) 
         return COMMODITIES[commodity], None
     alpha = np.asarray(alpha_60, dtype=float)
     refuse_expansion(alpha)
-    _refuse_per_kelvin(alpha, density)
+    expansion, rho = np.broadcast_arrays(alpha, density)
+    too_much = (expansion * rho > _MOST_EXPANSION) & (rho < _HEAVIEST_PETROLEUM)
+    if too_much.any():  # what a lubricating oil expands per kelvin, not per °F
+        heavy, what = float(rho[too_much].flat[0]), "thermal expansion at 60 °F"
+        limits = {"lowest": 230e-6, "highest": float(f"{_MOST_EXPANSION / heavy:.3g}")}
+        reason = f"no petroleum liquid of {heavy:.6g} kg/m³ expands more"
+        refuse_outside(expansion[too_much], what, "1/°F", **limits, meant=(1.0 / 1.8, "1/K"), reason=reason)
     return COMMODITIES[commodity], alpha
 
 
 def refuse_expansion(alpha_60: Array) -> None:
     """Refuse a thermal expansion that no petroleum liquid has."""
     refuse_outside(alpha_60, "thermal expansion at 60 °F", "1/°F", lowest=230e-6, highest=930e-6, reason=_WHO)
-
-
-def _refuse_per_kelvin(alpha_60: Array, density: Array) -> None:
-    """Refuse an expansion per °F that is a lubricating oil's per kelvin."""
-    alpha, rho = np.broadcast_arrays(alpha_60, density)
-    too_much = (alpha * rho > _MOST_EXPANSION) & (rho < _HEAVIEST_PETROLEUM)
-    if too_much.any():
-        heavy = float(rho[too_much].flat[0])
-        refuse_outside(
-            alpha[too_much],
-            "thermal expansion at 60 °F",
-            "1/°F",
-            lowest=230e-6,
-            highest=float(f"{_MOST_EXPANSION / heavy:.3g}"),
-            meant=(1.0 / 1.8, "1/K"),
-            reason=f"no petroleum liquid of {heavy:.6g} kg/m³ expands more",
-        )
 
 
 def refuse_conditions(temperature_C: Array, pressure_kPa: Array) -> None:

@@ -106,14 +106,10 @@ def grade_table(standard: str) -> GradeTable:
 
 
 def _grade(entry: Mapping[str, Any], told: Mapping[str, Any], quantities: Mapping[str, Quantity]) -> Grade:
-    return Grade(
-        entry["name"],
-        entry.get("mark", told["mark"]),
-        {key: _limits(entry[key]) for key in quantities if key in entry},
-        entry.get("label", "" if "standard" in entry else entry["name"]),
-        entry.get("standard", told.get("standard", "")),
-        entry.get("edition", told["edition"]),
-    )
+    limits = {key: _limits(entry[key]) for key in quantities if key in entry}
+    label = entry.get("label", "" if "standard" in entry else entry["name"])
+    standard, edition = entry.get("standard", told.get("standard", "")), entry.get("edition", told["edition"])
+    return Grade(entry["name"], entry.get("mark", told["mark"]), limits, label, standard, edition)
 
 
 def _limits(entry: Mapping[str, Any]) -> Limits:

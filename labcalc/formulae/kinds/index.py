@@ -37,13 +37,8 @@ def viscosity_index(kv_40: ArrayLike, kv_100: ArrayLike) -> Array:
     array([ 92.43, 156.42])
     """
     U, Y = np.broadcast_arrays(np.asarray(kv_40, dtype=float), np.asarray(kv_100, dtype=float))
-    refuse_outside(
-        Y,
-        "kinematic viscosity at 100 °C",
-        "mm²/s",
-        lowest=_LOWEST_KV_100,
-        reason="ASTM D2270 defines no viscosity index for thinner oils",
-    )
+    reason = "ASTM D2270 defines no viscosity index for thinner oils"
+    refuse_outside(Y, "kinematic viscosity at 100 °C", "mm²/s", lowest=_LOWEST_KV_100, reason=reason)
     name, reason = "kinematic viscosity at 40 °C", "an oil is thicker at 40 °C than at 100 °C; are the two exchanged?"
     refuse_outside(U, name, "mm²/s", above=0.0, reason=reason)
     refuse_not_above(U, Y, name, "mm²/s", reason)

@@ -59,20 +59,9 @@ def bias_test(results: ArrayLike, certified: float, certified_uncertainty: float
     of_mean = float(np.std(series, ddof=1)) / math.sqrt(series.size)
     combined = math.hypot(of_mean, certified_uncertainty)
     bias = float(np.mean(series)) - certified
-    degrees = whole_degrees_of_freedom(
-        effective_degrees_of_freedom([of_mean, certified_uncertainty], [series.size - 1.0, math.inf])
-    )
+    freedom = effective_degrees_of_freedom([of_mean, certified_uncertainty], [series.size - 1.0, math.inf])
+    degrees = whole_degrees_of_freedom(freedom)
     t = bias / combined if combined > 0.0 else math.copysign(math.inf, bias) if bias else 0.0
     critical = coverage_factor(0.95, degrees)
-    return BiasTest(
-        series.size,
-        float(np.mean(series)),
-        certified,
-        bias,
-        combined,
-        degrees,
-        t,
-        critical,
-        2.0 * float(stdtr(degrees, -abs(t))),
-        critical * combined,
-    )
+    test = combined, degrees, t, critical, 2.0 * float(stdtr(degrees, -abs(t))), critical * combined
+    return BiasTest(series.size, float(np.mean(series)), certified, bias, *test)

@@ -56,14 +56,10 @@ def _pooled(fresh: ChartLimits, old: ChartLimits) -> ChartLimits:
     of_old = min(old.sigma_degrees_of_freedom, 1e9)
     degrees = of_old + fresh.sigma_degrees_of_freedom
     sigma = math.sqrt((of_old * old.sigma**2 + fresh.sigma_degrees_of_freedom * fresh.sigma**2) / degrees)
-    return replace(
-        fresh,
-        sigma=sigma,
-        sigma_degrees_of_freedom=degrees,
-        tail_degrees_of_freedom=old.tail_degrees_of_freedom + fresh.tail_degrees_of_freedom,
-        sigma_from="old lot",
-        mean_moving_range=old.mean_moving_range * sigma / old.sigma,
-    )
+    tail = old.tail_degrees_of_freedom + fresh.tail_degrees_of_freedom
+    ranges = old.mean_moving_range * sigma / old.sigma
+    both = replace(fresh, sigma=sigma, sigma_from="old lot", mean_moving_range=ranges)
+    return replace(both, sigma_degrees_of_freedom=degrees, tail_degrees_of_freedom=tail)
 
 
 def _compared(fresh: ChartLimits, old: ChartLimits, confidence: float) -> tuple[float, float]:

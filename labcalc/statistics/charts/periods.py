@@ -58,15 +58,9 @@ def compare_periods(earlier: ArrayLike, later: ArrayLike) -> PeriodComparison:
     means, of_means = (float(np.mean(series[0])), float(np.mean(series[1]))), np.sqrt(variances / (degrees + 1.0))
     freedom, uncertainty = effective_degrees_of_freedom(of_means, degrees), float(np.hypot(*of_means))
     difference, reach = means[1] - means[0], float(stdtrit(freedom, 0.975)) * uncertainty
+    p_spread = min(1.0, 2.0 * float(fdtrc(degrees[larger], degrees[1 - larger], f)))
+    t, interval = difference / uncertainty, (difference - reach, difference + reach)
+    of_means_test = difference, interval, freedom, t, 2.0 * float(stdtr(freedom, -abs(t)))
     return PeriodComparison(
-        numbers,
-        means,
-        (math.sqrt(variances[0]), math.sqrt(variances[1])),
-        f,
-        min(1.0, 2.0 * float(fdtrc(degrees[larger], degrees[1 - larger], f))),
-        difference,
-        (difference - reach, difference + reach),
-        freedom,
-        difference / uncertainty,
-        2.0 * float(stdtr(freedom, -abs(difference / uncertainty))),
+        numbers, means, (math.sqrt(variances[0]), math.sqrt(variances[1])), f, p_spread, *of_means_test
     )

@@ -105,15 +105,8 @@ def global_risks(
     true = _scores(limits, mean, u0)
     found = _scores(acceptance_interval(*limits, guard_band), mean, spread)
     found = found[0], np.maximum(*found)  # an interval that accepts nothing
-    both = sum(
-        sign * _both_below(h, k, correlation)
-        for sign, h, k in (
-            (1, true[1], found[1]),
-            (-1, true[0], found[1]),
-            (-1, true[1], found[0]),
-            (1, true[0], found[0]),
-        )
-    )
+    corners = ((1, 1, 1), (-1, 0, 1), (-1, 1, 0), (1, 0, 0))
+    both = sum(sign * _both_below(true[h], found[k], correlation) for sign, h, k in corners)
     accepted, conforming = ndtr(found[1]) - ndtr(found[0]), ndtr(true[1]) - ndtr(true[0])
     return GlobalRisks(*(np.asarray(np.maximum(one - both, 0.0)) for one in (accepted, conforming)))
 

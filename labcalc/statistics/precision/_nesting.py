@@ -78,15 +78,13 @@ class Nesting:
 
     def means(self, values: Array) -> tuple[Array, ...]:
         """Return the mean of each group, a level each; ``values`` in the order, a column a set of results."""
-        return tuple(_corrected_means(values, start, size) for start, size in zip(self.starts, self.sizes, strict=True))
-
-
-def _corrected_means(values: Array, starts: NDArray[np.intp], sizes: Array) -> Array:
-    """Two passes: the second adds the mean of what the first has left over."""
-    shape = (-1,) + (1,) * (values.ndim - 1)
-    means = np.add.reduceat(values, starts) / sizes.reshape(shape)
-    rest = values - np.repeat(means, sizes.astype(np.intp), axis=0)
-    return np.asarray(means + np.add.reduceat(rest, starts) / sizes.reshape(shape))
+        found = []
+        for starts, counts in zip(self.starts, self.sizes, strict=True):
+            sizes = counts.reshape((-1,) + (1,) * (values.ndim - 1))
+            means = np.add.reduceat(values, starts) / sizes
+            rest = values - np.repeat(means, counts.astype(np.intp), axis=0)  # what the first pass has left over
+            found.append(means + np.add.reduceat(rest, starts) / sizes)
+        return tuple(found)
 
 
 def nesting(factors: Mapping[str, ArrayLike], number: int) -> Nesting:

@@ -81,11 +81,17 @@ def nested_analysis(
     materials = _materials(series, nest)
     degrees = nest.degrees_of_freedom()
     degrees[-1] -= materials.max()
-    _refuse_without_degrees(nest, degrees, lowest)
+    groups, names = [*(one.size for one in nest.starts[1:]), nest.number], (*nest.names, lowest)
+    levels = zip(("all results", *nest.names), names, (one.size for one in nest.starts), groups, degrees, strict=True)
+    for above, here, of_above, of_here, freedom in levels:
+        if freedom <= 0:
+            raise ValueError(
+                f"{here}: {of_here} in {of_above} of {above}, one each: what comes from the one can't be told from the "
+                f"other; at least one of {above} with two was expected"
+            )
     values = (taken - taken[0])[nest.order]
-    squares = sums_of_squares(_less_material_means(values, materials), nest)
-    groups = [*(one.size for one in nest.starts[1:]), nest.number]
-    names = (*nest.names, lowest)
+    rest = values - values.mean()  # what groups differ by stays, since each holds every material
+    squares = sums_of_squares(rest - (np.bincount(materials, rest) / np.bincount(materials))[materials], nest)
     return NestedAnalysis(
         number=nest.number,
         mean=float(taken[0] + nest.means(values)[0][0]),
@@ -110,24 +116,6 @@ def _materials(series: ArrayLike | None, nest: Nesting) -> NDArray[np.intp]:
         held = ", ".join(f"{count} of {name}" for name, count in zip(names, counts[uneven[0]], strict=True))
         raise ValueError(f"an innermost group holds {held}: each equally often was expected")
     return ordered
-
-
-def _less_material_means(values: Array, materials: NDArray[np.intp]) -> Array:
-    """Take from each result the mean of its material; what groups differ by stays, since each holds every material."""
-    rest = values - values.mean()
-    return np.asarray(rest - (np.bincount(materials, rest) / np.bincount(materials))[materials])
-
-
-def _refuse_without_degrees(nest: Nesting, degrees: Array, lowest: str) -> None:
-    names = ("all results", *nest.names, lowest)
-    counts = [*(one.size for one in nest.starts), nest.number]
-    for place, freedom in enumerate(degrees):
-        if freedom <= 0:
-            above, here = names[place], names[place + 1]
-            raise ValueError(
-                f"{here}: {counts[place + 1]} in {counts[place]} of {above}, one each: what comes from the one can't "
-                f"be told from the other; at least one of {above} with two was expected"
-            )
 
 
 def sums_of_squares(values: Array, nest: Nesting) -> Array:

@@ -165,13 +165,8 @@ def shares_over_time(contrasts: ArrayLike, results: ArrayLike, changed: ArrayLik
     tells = np.isfinite(y) & np.all(np.isfinite(x), axis=1)
     x, y = np.where(tells[:, np.newaxis], x, 0.0), np.where(tells, y, 0.0)
     counted = np.asarray(changed, dtype=bool) & tells[:, np.newaxis]
-    return SharesOverTime(
-        _grown(x[:, :, np.newaxis] * x[:, np.newaxis, :]),
-        _grown(x * y[:, np.newaxis]),
-        _grown(y * y),
-        _grown(tells.astype(np.int64)),
-        _grown(counted.astype(np.int64)),
-    )
+    products = x[:, :, np.newaxis] * x[:, np.newaxis, :], x * y[:, np.newaxis], y * y
+    return SharesOverTime(*map(_grown, (*products, tells.astype(np.int64), counted.astype(np.int64))))
 
 
 def _grown(values: NDArray[Any]) -> NDArray[Any]:

@@ -69,19 +69,17 @@ def high_low_steps(thick: str, thin: str) -> tuple[DesignStep, ...]:
     """
     names = {"H": thick, "L": thin}
     return tuple(
-        DesignStep(number, names[step], _use(before, step))
+        DesignStep(number, names[step], _USES.get(before + step, "cleans the cell, not used"))
         for number, (before, step) in enumerate(zip(" " + HIGH_LOW_ORDER[:-1], HIGH_LOW_ORDER, strict=True), 1)
     )
 
 
-def _use(before: str, step: str) -> str:
-    uses = {
-        "LL": "thin after thin, the level to compare with",
-        "HL": "thin after thick",
-        "HH": "thick after thick, the other level",
-        "LH": "prepares the next, not used",
-    }
-    return uses.get(before + step, "cleans the cell, not used")
+_USES = {
+    "LL": "thin after thin, the level to compare with",
+    "HL": "thin after thick",
+    "HH": "thick after thick, the other level",
+    "LH": "prepares the next, not used",
+}
 
 
 def high_low_carry_over(results: ArrayLike, *, order: str = HIGH_LOW_ORDER) -> HighLowCarryOver:

@@ -7,12 +7,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.statistics.coverage import coverage_factor
 from labcalc.statistics.precision.duplicate_limits import difference_limit_factor
 from labcalc.statistics.precision.long_term_precision import spread_interval
-from labcalc.statistics.series import Array, finite_series, paired_series
+from labcalc.statistics.series import finite_series, paired_series
 
 
 @dataclass(frozen=True)
@@ -56,17 +56,11 @@ def pooled_precision(results: ArrayLike, sets: ArrayLike, *, confidence: float =
     degrees = int(series.size - sizes.size)
     if degrees == 0:
         raise ValueError(f"{series.size} results in {sizes.size} sets: no set has two, and a precision needs one")
-    residuals = _within(series, number, sizes)
+    shifted = series - series[np.unique(number, return_index=True)[1]][number]  # large results keep their digits
+    residuals = shifted - (np.bincount(number, weights=shifted) / sizes)[number]
     deviation = math.sqrt(float(residuals @ residuals) / degrees)
     interval = spread_interval(deviation, degrees, confidence)
     return DuplicatePrecision(int((sizes > 1).sum()), deviation, degrees, interval, confidence)
-
-
-def _within(series: Array, number: NDArray[np.intp], sizes: NDArray[np.intp]) -> Array:
-    """Return each result less its set's mean; shifted first, so that large results with small scatter keep digits."""
-    shifted = series - series[np.unique(number, return_index=True)[1]][number]
-    means: Array = np.bincount(number, weights=shifted) / sizes
-    return np.asarray(shifted - means[number])
 
 
 @dataclass(frozen=True)

@@ -6,15 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from labcalc.statistics.precision import outliers
 from labcalc.statistics.precision.interlaboratory import InterlaboratoryCells
-from labcalc.statistics.precision.outliers import (
-    End,
-    OutlierTest,
-    Standing,
-    cochran_test,
-    grubbs_pair_test,
-    grubbs_test,
-)
 
 
 @dataclass(frozen=True)
@@ -27,7 +20,7 @@ class OutlierFlag:
     statistic: float
     limit_5_percent: float
     limit_1_percent: float
-    standing: Standing
+    standing: outliers.Standing
     left_out: bool
 
     def __str__(self) -> str:
@@ -97,7 +90,7 @@ class _Level:
             rows = np.flatnonzero(self.kept & np.isfinite(self.deviations))
             if self.usual < 2 or rows.size < 2 or not np.any(self.deviations[rows] > 0.0):
                 return
-            flag = self._flag(cochran_test(self.deviations[rows], self.usual), rows)
+            flag = self._flag(outliers.cochran_test(self.deviations[rows], self.usual), rows)
             if flag.standing != "within":
                 yield flag
             if not flag.left_out:
@@ -109,8 +102,8 @@ class _Level:
         rows = np.flatnonzero(self.kept)
         if any(flag.standing == "outlier" for flag in single) or rows.size < 4 or self._equal(rows):
             return
-        ends: tuple[End, ...] = ("highest", "lowest")
-        tests = [grubbs_pair_test(self.averages[rows], end) for end in ends]
+        ends: tuple[outliers.End, ...] = ("highest", "lowest")
+        tests = [outliers.grubbs_pair_test(self.averages[rows], end) for end in ends]
         for test in sorted(tests, key=lambda one: one.statistic):
             flag = self._flag(test, rows)
             if flag.standing != "within":
@@ -122,19 +115,19 @@ class _Level:
         rows = np.flatnonzero(self.kept)
         if rows.size < 3 or self._equal(rows):
             return
-        ends: tuple[End, ...] = ("highest", "lowest")
-        for end in sorted(ends, key=lambda one: -grubbs_test(self.averages[rows], one).statistic):
+        ends: tuple[outliers.End, ...] = ("highest", "lowest")
+        for end in sorted(ends, key=lambda one: -outliers.grubbs_test(self.averages[rows], one).statistic):
             left = np.flatnonzero(self.kept)
             if left.size < 3 or self._equal(left):
                 return
-            flag = self._flag(grubbs_test(self.averages[left], end), left)
+            flag = self._flag(outliers.grubbs_test(self.averages[left], end), left)
             if flag.standing != "within":
                 yield flag
 
     def _equal(self, rows: NDArray[np.intp]) -> bool:
         return bool(np.ptp(self.averages[rows]) == 0.0)
 
-    def _flag(self, test: OutlierTest, rows: NDArray[np.intp]) -> OutlierFlag:
+    def _flag(self, test: outliers.OutlierTest, rows: NDArray[np.intp]) -> OutlierFlag:
         """Return the test as a flag; where it is an outlier, leave its cells out unless they are to stay."""
         found = rows[list(test.places)]
         names = tuple(self.laboratories[row] for row in found)

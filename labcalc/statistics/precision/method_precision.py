@@ -77,7 +77,10 @@ def interlaboratory_precision(cells: InterlaboratoryCells) -> InterlaboratoryPre
     counts = cells.counts.astype(float)
     laboratories, results = np.sum(counts > 0, axis=0), np.sum(counts, axis=0)
     within = results - laboratories
-    _refuse_small(cells, laboratories, within)
+    for level, number, repeats in zip(cells.levels, laboratories.tolist(), within.tolist(), strict=True):
+        if number < 2 or repeats < 1:
+            found = f"level {level}: {number} laboratories and {repeats:g} repeats"
+            raise ValueError(f"{found}; two laboratories or more, and one with a repeat at least, were expected")
     pooled = np.nansum((counts - 1.0) * cells.deviations**2, axis=0) / within
     plain, weighted = (np.nansum(w * cells.means, axis=0) / np.sum(w, axis=0) for w in (counts > 0, counts))
     between = laboratories - 1.0
@@ -90,7 +93,9 @@ def interlaboratory_precision(cells: InterlaboratoryCells) -> InterlaboratoryPre
     repeats, others = np.sqrt(pooled), np.sqrt(reproducibility)
     degrees = np.column_stack([between, within])
     parts = np.sqrt(np.column_stack([spread / average, (1.0 - 1.0 / average) * pooled]))
-    steady = np.column_stack([of_means, _unweighted_share(counts) * pooled])
+    filled = counts > 0  # 1 − 1/ñ, with the harmonic mean ñ of the numbers of results of the cells
+    unweighted = 1.0 - np.sum(np.divide(1.0, counts, where=filled, out=np.zeros_like(counts)), 0) / filled.sum(0)
+    steady = np.column_stack([of_means, unweighted * pooled])
     levels = zip(steady, degrees, strict=True)
     ends = [combination_interval([1.0, 1.0], *one) for one in levels]
     return InterlaboratoryPrecision(
@@ -108,18 +113,3 @@ def interlaboratory_precision(cells: InterlaboratoryCells) -> InterlaboratoryPre
         repeatability_interval=np.array([spread_interval(*one) for one in zip(repeats, within, strict=True)]).T,
         reproducibility_interval=np.sqrt(ends).T,
     )
-
-
-def _refuse_small(cells: InterlaboratoryCells, laboratories: NDArray[np.int64], within: Array) -> None:
-    for level, number, repeats in zip(cells.levels, laboratories.tolist(), within.tolist(), strict=True):
-        if number < 2 or repeats < 1:
-            raise ValueError(
-                f"level {level}: {number} laboratories and {repeats:g} repeats; two laboratories or more, and one with "
-                "a repeat at least, were expected"
-            )
-
-
-def _unweighted_share(counts: Array) -> Array:
-    """Return 1 − 1/ñ, with the harmonic mean ñ of the numbers of results of the cells."""
-    filled = counts > 0
-    return np.asarray(1.0 - np.sum(np.divide(1.0, counts, where=filled, out=np.zeros_like(counts)), 0) / filled.sum(0))

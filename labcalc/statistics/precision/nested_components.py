@@ -98,7 +98,9 @@ def variance_components(analysis: NestedAnalysis, *, confidence: float = 0.95) -
     unbiased = weights @ squares
     variances = np.maximum(unbiased, 0.0)
     total = float(variances.sum())
-    degrees = _degrees(analysis, variances)
+    degrees = analysis.degrees_of_freedom
+    if variances.any():  # of the lowest line they are what it counts
+        degrees = np.append(analysis.layout.effective_degrees(variances)[:-1], degrees[-1])
     components = tuple(
         VarianceComponent(
             name=line.name,
@@ -123,14 +125,6 @@ def variance_components(analysis: NestedAnalysis, *, confidence: float = 0.95) -
         for place, weight in enumerate(sum_weights(weights))
     )
     return VarianceComponents(components, sums, confidence)
-
-
-def _degrees(analysis: NestedAnalysis, variances: Array) -> Array:
-    """Return effective degrees of freedom of the mean squares; of the lowest line they are what it counts."""
-    counted = analysis.degrees_of_freedom
-    if not variances.any():
-        return counted
-    return np.append(analysis.layout.effective_degrees(variances)[:-1], counted[-1])
 
 
 def component_weights(coefficients: Array) -> Array:

@@ -15,12 +15,7 @@ from typing import Literal, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike
 
-from labcalc.statistics.precision.outlier_limits import (
-    cochran_limit,
-    extreme_deviate_limit,
-    grubbs_limit,
-    grubbs_pair_limit,
-)
+from labcalc.statistics.precision import outlier_limits
 from labcalc.statistics.series import Array, finite_series
 
 Standing: TypeAlias = Literal["within", "straggler", "outlier"]
@@ -94,7 +89,7 @@ def cochran_test(deviations: ArrayLike, results: int) -> OutlierTest:
         raise ValueError("standard deviations: none below 0 and one above 0 at least were expected")
     scaled = (series / np.max(series)) ** 2
     place = int(np.argmax(scaled))
-    five, one = cochran_limit(series.size, results, [0.05, 0.01]).tolist()
+    five, one = outlier_limits.cochran_limit(series.size, results, [0.05, 0.01]).tolist()
     return OutlierTest("Cochran", (place,), float(1.0 / np.sum(scaled)), five, one, series.size)
 
 
@@ -118,7 +113,7 @@ def grubbs_test(values: ArrayLike, end: End | None = None, *, two_sided: bool = 
     outward = {"highest": deviates, "lowest": -deviates, None: np.abs(deviates)}[end]
     place = int(np.argmax(outward))
     name = end or ("highest" if deviates[place] > 0.0 else "lowest")
-    five, one = grubbs_limit(deviates.size, [0.05, 0.01], two_sided=two_sided).tolist()
+    five, one = outlier_limits.grubbs_limit(deviates.size, [0.05, 0.01], two_sided=two_sided).tolist()
     return OutlierTest(f"Grubbs, {name}", (place,), float(outward[place]), five, one, deviates.size)
 
 
@@ -138,7 +133,7 @@ def grubbs_pair_test(values: ArrayLike, end: End, *, two_sided: bool = True) -> 
     order = np.argsort(-deviates if end == "highest" else deviates, kind="stable")
     rest = deviates[order[2:]]
     ratio = float(np.sum((rest - np.mean(rest)) ** 2) / np.sum(deviates**2))
-    five, one = (grubbs_pair_limit(deviates.size, share, two_sided=two_sided) for share in (0.05, 0.01))
+    five, one = (outlier_limits.grubbs_pair_limit(deviates.size, share, two_sided=two_sided) for share in (0.05, 0.01))
     return OutlierTest(f"Grubbs, two {end}", tuple(order[:2].tolist()), ratio, five, one, deviates.size)
 
 
@@ -155,7 +150,7 @@ def extreme_deviates(values: ArrayLike, most: int) -> ExtremeDeviates:
     ((25, 24), 2)
     """
     series = finite_series(values, 3, "a search for odd values")
-    limits = [extreme_deviate_limit(series.size, most, share) for share in (0.05, 0.01)]
+    limits = [outlier_limits.extreme_deviate_limit(series.size, most, share) for share in (0.05, 0.01)]
     left = np.arange(series.size)
     places, statistics = [], []
     for _ in range(most):
