@@ -82,16 +82,9 @@ def parts_of(result: Result, temperature_K: float) -> Parts:
     scale = 100.0 / abs(result.value)
     undone = {_REPEATABILITY: math.sqrt(len(result.repeats))}  # of one determination
     degrees = [math.inf, *(e.source.degrees_of_freedom for e in result.effects if e.component == _REPEATABILITY)]
-    return Parts(
-        result.name,
-        result.value,
-        result.unit,
-        tuple(sizes),
-        tuple(abs(size) * scale * undone.get(name, 1.0) for name, size in sizes.items()),
-        min(degrees),
-        temperature_K,
-        len(result.repeats),
-    )
+    single = tuple(abs(size) * scale * undone.get(name, 1.0) for name, size in sizes.items())
+    known = (tuple(sizes), single, min(degrees), temperature_K, len(result.repeats))
+    return Parts(result.name, result.value, result.unit, *known)
 
 
 def newest_parts(material: Material, product: str = "", temperature_C: float = 40.0) -> Parts | None:
@@ -192,15 +185,13 @@ def budgets_agreements(parts: Parts | None = None) -> tuple[Agreement, ...]:
     total, generator = errors.sum(axis=0), np.random.default_rng(12)
     repeatability = shown.now[shown.names.index(_REPEATABILITY)]
     # Each laboratory estimates its own repeatability, and its own U from it.
-    estimates = repeatability * np.sqrt(
-        generator.chisquare(shown.degrees_of_freedom, _DRAWN) / shown.degrees_of_freedom
-    )
+    degrees = shown.degrees_of_freedom
+    estimates = repeatability * np.sqrt(generator.chisquare(degrees, _DRAWN) / degrees)
     combined = np.sqrt(shown.combined**2 - repeatability**2 + estimates**2)
     flat = generator.uniform(-1.0, 1.0, _DRAWN)
+    within = np.abs(total) <= shown.factor * combined
     return (
         agreement_of_spread("All components together", shown.combined, total, "%"),
-        agreement_of_share(
-            "Errors within the expanded uncertainty", CONFIDENCE, np.abs(total) <= shown.factor * combined
-        ),
+        agreement_of_share("Errors within the expanded uncertainty", CONFIDENCE, within),
         agreement_of_spread("Anywhere between −1 and +1, equally likely", 1.0 / math.sqrt(3.0), flat, ""),
     )

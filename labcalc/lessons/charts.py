@@ -128,9 +128,7 @@ def plot_waiting() -> Plot:
 def plot_delay(shift: float) -> Plot:
     """Show how many results pass until a shift is found, by limits alone and by rules."""
     shifts = np.linspace(0.0, 4.0, 17)
-    said = "; ".join(
-        f"{name}: {statistics.rules_run_length(statistics.RULE_SETS[name], shift).average:.1f}" for name in _SETS
-    )
+    said = "; ".join(f"{name}: {run_length(name, shift).average:.1f}" for name in _SETS)
     return Plot(
         f"A shift of {shift:.1f} s is found after so many results on average: {said}.",
         "Shift of the mean, s",

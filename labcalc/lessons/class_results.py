@@ -78,17 +78,14 @@ def class_table(folder: str | Path) -> ClassTable:
         raise LessonError(str(place), "", "no result file (.json) is there")
     order = [lesson.name for lesson in LESSONS]
     results.sort(key=lambda one: (one[0].learner.casefold(), order.index(one[0].lesson), one[0].attempt))
-    rows = [_row(result, file) for result, file in results]
+    rows = pd.DataFrame([_row(result, file) for result, file in results], columns=list(CLASS_COLUMNS))
     answers = [
         (result.learner, result.lesson, result.attempt, one.question, one.given, one.right)
         for result, _ in results
         for one in result.answers
     ]
-    return ClassTable(
-        pd.DataFrame(rows, columns=list(CLASS_COLUMNS)),
-        pd.DataFrame(answers, columns=["learner", "lesson", "attempt", "question", "given", "right"]),
-        tuple(refusals),
-    )
+    columns = ["learner", "lesson", "attempt", "question", "given", "right"]
+    return ClassTable(rows, pd.DataFrame(answers, columns=columns), tuple(refusals))
 
 
 def _row(result: LessonResult, file: Path) -> dict[str, object]:

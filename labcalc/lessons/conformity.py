@@ -86,16 +86,10 @@ def laboratory_case(material: Material, sample: str = "", temperature_C: float =
         result = next((r for r in judge(dossier).results if (r.quantity, r.temperature_C) == place), None)
         if limit is None or typical is None or statement is None or result is None or not math.isfinite(limit.highest):
             continue
-        return Case(
-            product.name,
-            result.unit,
-            limit.highest,
-            limit.decimals,
-            round(2.0 * result.budget.standard_uncertainty, limit.decimals + 1),
-            round(float(statement.reproducibility.at(limit.highest)), limit.decimals + 1),
-            typical.standard_deviation,
-            typical.mean,
-        )
+        spreads = 2.0 * result.budget.standard_uncertainty, float(statement.reproducibility.at(limit.highest))
+        U, R = (round(one, limit.decimals + 1) for one in spreads)
+        made = typical.standard_deviation, typical.mean
+        return Case(product.name, result.unit, limit.highest, limit.decimals, U, R, *made)
     return None
 
 
@@ -121,14 +115,8 @@ def risks(case: Case, guard: float, distance: float = _NEAR) -> tuple[float, flo
     Guard band in expanded uncertainties; ``distance`` is how far inside the production runs, [its standard deviations].
     """
     spread = case.process_deviation
-    found = statistics.global_risks(
-        case.limit - distance * spread,
-        spread,
-        case.standard_uncertainty,
-        math.nan,
-        case.limit,
-        guard * case.expanded_uncertainty,
-    )
+    mean, band = case.limit - distance * spread, guard * case.expanded_uncertainty
+    found = statistics.global_risks(mean, spread, case.standard_uncertainty, math.nan, case.limit, band)
     return float(found.consumer), float(found.producer)
 
 

@@ -66,20 +66,12 @@ class Draft:
     ) -> NumberQuestion:
         answer = float(words.work(size, name))
         usual = max(0.02 * abs(answer), 0.6 * 10.0**-decimals)
-        slips = self.spec.get("slips", {})
-        return NumberQuestion(
-            self.name,
-            text,
-            answer,
-            unit,
-            float(words.worked("tolerance")) if "tolerance" in self.spec else usual,
-            decimals,
-            why,
-            tuple(Slip(float(words.work(one, "slips")), words.fill(said, "slips")) for one, said in slips.items()),
-            self.spec.get("data_decimals", words.data_decimals),
-            bool(self.spec.get("level", False)),
-            words.of("hint"),
-        )
+        tolerance = float(words.worked("tolerance")) if "tolerance" in self.spec else usual
+        given = self.spec.get("slips", {}).items()
+        slips = tuple(Slip(float(words.work(one, "slips")), words.fill(said, "slips")) for one, said in given)
+        data_decimals, level = self.spec.get("data_decimals", words.data_decimals), bool(self.spec.get("level", False))
+        told = why, slips, data_decimals, level, words.of("hint")
+        return NumberQuestion(self.name, text, answer, unit, tolerance, decimals, *told)
 
     def _choice(self, words: _Words, generator: Generator, text: str, why: str) -> Choice:
         options = [Option(*(words.fill(part, "options") for part in pair)) for pair in self.spec["options"].items()]

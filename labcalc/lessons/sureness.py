@@ -152,21 +152,14 @@ def sureness_agreements() -> tuple[agreement.Agreement, ...]:
     low, high = deviation_bounds(n - 1.0)
     new = np.random.default_rng(9).standard_normal(_SERIES)
     student = coverage_factor(0.95, six - 1.0)
+    held, known = f"Mean of {six} ± {COVER_95:.2f} s/√n holds it", coverage_of_normal_factor(six)
+    alarms, alarmed = f"False alarms of limits by moving ranges of {n} results", np.abs(new - centres) > 3.0 * sigmas
+    upper, inside = f"Scatter of an upper limit by moving ranges of {n}", (deviations >= low) & (deviations <= high)
     return (
         agreement.agreement_of_share(f"Student's interval of a mean of {six} holds it", 0.95, _holds(six, student)),
-        agreement.agreement_of_share(
-            f"Mean of {six} ± {COVER_95:.2f} s/√n holds it", coverage_of_normal_factor(six), _holds(six, COVER_95)
-        ),
-        agreement.agreement_of_share(
-            f"s from {n} results within its 95 % range", 0.95, (deviations >= low) & (deviations <= high)
-        ),
-        agreement.agreement_of_share(
-            f"False alarms of limits by moving ranges of {n} results",
-            false_alarm_of_range_limits(n),
-            np.abs(new - centres) > 3.0 * sigmas,
-        ),
-        agreement.agreement_of_spread(
-            f"Scatter of an upper limit by moving ranges of {n}", spread_of_range_limit(n), centres + 3.0 * sigmas, "σ"
-        ),
+        agreement.agreement_of_share(held, known, _holds(six, COVER_95)),
+        agreement.agreement_of_share(f"s from {n} results within its 95 % range", 0.95, inside),
+        agreement.agreement_of_share(alarms, false_alarm_of_range_limits(n), alarmed),
+        agreement.agreement_of_spread(upper, spread_of_range_limit(n), centres + 3.0 * sigmas, "σ"),
         agreement.agreement_of_mean(f"Variance of a mean of {n}", 1.0 / n, means**2, "σ²"),
     )

@@ -49,12 +49,8 @@ class AnswerField:
         asked = f"{heading}. {question.text}"
         choices = [option.text for option in question.options] if isinstance(question, Choice) else []
         unit = f"Answer in {question.unit}" if question.unit else "Answer"
-        field = {
-            "key": "answer",
-            "label": asked if choices else unit,
-            "kind": "radio" if choices else "text",
-            "hint": "",
-        }
+        label, kind = (asked, "radio") if choices else (unit, "text")
+        field = {"key": "answer", "label": label, "kind": kind, "hint": ""}
         buttons = [button_named("check", button, "")] if button else []
         told = "" if choices else f"<p>{escape(asked)}</p>"
         self.form = Form([field], buttons, lambda *_: self.check(), {"answer": choices} if choices else None, told)

@@ -65,15 +65,9 @@ def heights(keys: Sequence[Level]) -> list[float]:
 
 
 def what_if_look(panel: str) -> dict[str, Any]:
-    mode = "markers" if panel == "deviations" else "lines+markers"
-    return {
-        "mode": mode,
-        "name": WHAT_IF,
-        "meta": panel,
-        "line": stroke(INK, "dot", 1.2),
-        "marker": marker("diamond", INK, 11, filled=False),
-        "hovertemplate": f"{WHAT_IF}: %{{y}}<extra></extra>" if panel == "density" else f"{WHAT_IF}<extra></extra>",
-    }
+    mode, said = "markers" if panel == "deviations" else "lines+markers", ": %{y}" if panel == "density" else ""
+    told = {"mode": mode, "name": WHAT_IF, "meta": panel, "hovertemplate": f"{WHAT_IF}{said}<extra></extra>"}
+    return {**told, "line": stroke(INK, "dot", 1.2), "marker": marker("diamond", INK, 11, filled=False)}
 
 
 def what_if_places(evidence: Evidence, what: WhatIf) -> dict[str, dict[str, Any]]:

@@ -32,17 +32,10 @@ def show_run_and_day(rows: pd.DataFrame, day: pd.DataFrame, run: str) -> Fragmen
     names |= {column: f"{_SHORT[q]}, {UNITS[q]}" for q, column in QUANTITY_COLUMNS.items()} | {"remark": "Remark"}
     own = rows[[*names]].replace("", None).dropna(axis=1, how="all").rename(columns=names)
     levels: Any = day.columns[4:]
-    its = pd.DataFrame(
-        {
-            "Sample": day["sample"].where(day["run"] != run, "▸ " + day["sample"].astype(str)),
-            "Time": day["time"],
-            "Product": day["product"],
-            **{
-                f"{_SHORT[quantity]} at {celsius(T)}": day[quantity, T].map(partial(reported_value, quantity))
-                for quantity, T in levels
-            },
-        }
-    )
+    sample = day["sample"].where(day["run"] != run, "▸ " + day["sample"].astype(str))
+    its = pd.DataFrame({"Sample": sample, "Time": day["time"], "Product": day["product"]})
+    for quantity, T in levels:
+        its[f"{_SHORT[quantity]} at {celsius(T)}"] = day[quantity, T].map(partial(reported_value, quantity))
     numbers = tuple(range(1, len(own.columns) - ("Remark" in own)))
     html = _table("This run, row by row", own, numbers)
     html += _table("The instrument's day", its, tuple(range(3, len(its.columns))))
@@ -50,9 +43,8 @@ def show_run_and_day(rows: pd.DataFrame, day: pd.DataFrame, run: str) -> Fragmen
 
 
 def _table(caption: str, frame: pd.DataFrame, numeric: tuple[int, ...]) -> str:
-    return html_table(
-        caption, [*frame.columns], [[*map(_cell, row)] for row in frame.to_numpy(object)], numeric=numeric
-    )
+    rows = [[*map(_cell, row)] for row in frame.to_numpy(object)]
+    return html_table(caption, [*frame.columns], rows, numeric=numeric)
 
 
 def _cell(value: Any) -> str:

@@ -159,14 +159,9 @@ def _limit_cells(one: OilSummary, baselines: list[str]) -> tuple[str, ...]:
     against = escape("; ".join(one.chart.screening) or "nothing")
     if limits is None:
         return f"{name}<br><small>{escape(one.chart.no_limits)}</small>", "–", "–", "–", "–", against
-    return (
-        name,
-        str(limits.number),
-        hover_number(signed(limits.centre, 3), limits.centre),
-        hover_number(f"{numeral(limits.half_width, 3)} ± {numeral(2.0 * limits.limit_uncertainty)}", limits.sigma),
-        escape(limits.sigma_from),
-        against,
-    )
+    centre = hover_number(signed(limits.centre, 3), limits.centre)
+    reach = f"{numeral(limits.half_width, 3)} ± {numeral(2.0 * limits.limit_uncertainty)}"
+    return name, str(limits.number), centre, hover_number(reach, limits.sigma), escape(limits.sigma_from), against
 
 
 def show_operators(report: MonthReport) -> Fragment:

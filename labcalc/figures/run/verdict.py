@@ -139,9 +139,8 @@ def _calculated(judgement: Judgement, others: Sequence[Reported]) -> str:
     rows = [(*_quantity(one), _method(judgement, one), escape(one.note)) for one in others]
     columns = ("Quantity", "Value", "U", "Unit", "Method", "Note")
     table = markup.html_table("Calculated", columns, rows, numeric=(1, 2), stacked=True) if rows else ""
-    return markup.folded(f"Calculated from them: {len(others)}", table) + markup.folded(
-        "Uncertainty budget", show_budget(judgement).html
-    )
+    budget = markup.folded("Uncertainty budget", show_budget(judgement).html)
+    return markup.folded(f"Calculated from them: {len(others)}", table) + budget
 
 
 def _state(state: str) -> str:

@@ -61,14 +61,10 @@ def likelihood_components(
         steps = variances + 1j * _STEP * np.eye(variances.size)
         return np.array([_deviance(nest, means, within, one)[0].imag / _STEP for one in steps])
 
-    found = minimize(
-        lambda variances: _deviance(nest, means, within, variances)[0],
-        np.array([one.variance for one in variance_components(analysis).components]) / scale**2,
-        jac=slope,
-        method="L-BFGS-B",
-        bounds=[*[(0.0, None)] * len(factors), (_SMALLEST, None)],
-        options={"ftol": 0.0, "gtol": 1e-10},
-    )
+    start = np.array([one.variance for one in variance_components(analysis).components]) / scale**2
+    how = {"method": "L-BFGS-B", "options": {"ftol": 0.0, "gtol": 1e-10}}
+    bounds = [*[(0.0, None)] * len(factors), (_SMALLEST, None)]
+    found = minimize(lambda one: _deviance(nest, means, within, one)[0], start, jac=slope, bounds=bounds, **how)
     left = np.where(found.x > 0.0, np.abs(found.jac), -found.jac)
     if left.max() > _LEVEL:
         raise ArithmeticError(f"the likelihood had no maximum after {found.nit} steps, at {found.x.tolist()}")
