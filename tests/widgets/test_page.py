@@ -97,7 +97,11 @@ def test_a_measurement_that_would_help_stands_first(page: ProblemPage) -> None:
 
 @pytest.mark.parametrize(
     ("value", "said"),
-    [("", "It showed: a number is expected"), ("thin", "It showed: 'thin': a number"), ("-3", "0.01 to 10000000 at −100 °C to 400 °C is expected")],
+    [
+        ("", "It showed: a number is expected"),
+        ("thin", "It showed: 'thin': a number"),
+        ("-3", "0.01 to 10000000 at −100 °C to 400 °C is expected"),
+    ],
 )
 def test_a_wrong_value_is_refused_in_words(page: ProblemPage, value: str, said: str) -> None:
     page.measurement.form.press("add", value=value)
