@@ -122,8 +122,13 @@ def _certified(table: pd.DataFrame, laboratory: Laboratory) -> tuple[NDArray[np.
     def stated(sample: str, lot: str, day: int, quantity: str, temperature_C: float) -> tuple[float, float]:
         return certified_by(_lot(sample, lot, days[day].date(), laboratory), quantity, temperature_C)
 
-    lots = table["lot"].astype("string").fillna("").to_numpy(object)
-    columns = (table["sample"].to_numpy(object), lots, day, *(table[name] for name in ("quantity", "temperature_C")))
+    lots = table["lot"].astype("string").fillna("").tolist()
+    columns = (
+        table["sample"].tolist(),
+        lots,
+        day.tolist(),
+        *(table[name].tolist() for name in ("quantity", "temperature_C")),
+    )
     value, uncertainty = np.array([stated(*one) for one in zip(*columns, strict=True)], dtype=float).reshape(-1, 2).T
     return value, uncertainty
 
