@@ -13,7 +13,7 @@ ACCENT = "#8a3b12"
 BAND = "rgba(102, 114, 127, 0.16)"
 EDGE = {"color": MUTED, "width": 0.6}  # of a band: its grey alone is hardly seen on white
 
-_FIGURES = 7  # of a number that is drawn: a pixel shows four of them, a label on hover six
+_AS_SHORT = "%.7g"  # of a number that is drawn: a pixel shows four figures, a label on hover six
 _AXIS = {
     "showline": True,
     "linecolor": INK,
@@ -53,16 +53,22 @@ class Figure:
 
 
 def _plain(value: Any) -> Any:
+    if isinstance(value, str):
+        return value
     if isinstance(value, dict):
         return {name: _plain(one) for name, one in value.items() if one is not None}
     if isinstance(value, list | tuple):
-        return [_plain(one) for one in value]
+        return [_short(one) if type(one) is float else _plain(one) for one in value]
     if hasattr(value, "tolist"):
         return _plain(value.tolist())
     if isinstance(value, float):
-        short = float(f"{value:.{_FIGURES}g}")
-        return None if not math.isfinite(short) else int(short) if short.is_integer() else short
+        return _short(value)
     return value.isoformat() if hasattr(value, "isoformat") else value
+
+
+def _short(value: float) -> float | None:
+    short = float(_AS_SHORT % value)
+    return None if not math.isfinite(short) else int(short) if short.is_integer() else short
 
 
 def blank_figure(

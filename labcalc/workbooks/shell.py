@@ -23,7 +23,7 @@ from IPython.core.displayhook import DisplayHook
 from IPython.core.displaypub import DisplayPublisher
 from IPython.core.error import StdinNotImplementedError
 from IPython.core.interactiveshell import InteractiveShell
-from nbformat import NotebookNode, from_dict
+from nbformat import NotebookNode
 from traitlets import Type
 from traitlets.config import Config
 
@@ -94,7 +94,8 @@ class CellOutputs:
 
 def _output(kind: str, **words: Any) -> NotebookNode:
     """Return an output; the notebook is validated as a whole when it is written, not here once more for each."""
-    return from_dict({"output_type": kind, **words})  # type: ignore[no-any-return]
+    parts = {name: NotebookNode(one) if isinstance(one, dict) else one for name, one in words.items()}
+    return NotebookNode(output_type=kind, **parts)  # what a bundle holds stays as it is: nobody asks it for attributes
 
 
 class _Hook(DisplayHook):
