@@ -1,13 +1,13 @@
 """The record: adding, verifying, knowing again, a day and a month on it.
 
-``python -m tests.benchmarks.record [DETERMINATIONS [ENTRIES]]``. CPU time of the process. Seen on two cores, with 626,000
-determinations (five years of forty samples a day on six instruments, each at two temperatures) and ten million entries:
-70,000 rows added a second, of which reading takes 40 %; the record has 0.5 times the bytes of the export; verified in
-4.2 µs a row, and in 23 µs an entry (19 µs of an eighth as many), SQLite's own check of the file included, in less than
-300 MB; recalled in 1.4 µs a row. The first page of a day takes 2.6 s on one instrument and 2.8 s on six: each run is
-looked up when its turn comes. ``labcalc month``, start of the program and its page included, takes 10.2 to 11.1 s and
-526 MB on a day on which the naive report of ``tests.benchmarks.rendering`` took 6.5 s instead of 5.5 s. Without a number
-the determinations are a sixth of that.
+``python -m tests.benchmarks.record [DETERMINATIONS [ENTRIES]]``. CPU time of the process. Seen on two cores, with
+626,000 determinations (five years of forty samples a day on six instruments, each at two temperatures) and ten
+million entries: 70,000 rows added a second, of which reading takes 40 %; the record has 0.5 times the bytes of the
+export; verified in 4.2 µs a row, and in 23 µs an entry (19 µs of an eighth as many), SQLite's own check of the file
+included, in less than 300 MB; recalled in 1.4 µs a row. The first page of a day takes 2.6 s on one instrument and 2.8
+s on six: each run is looked up when its turn comes. ``labcalc month``, start of the program and its page included,
+takes 10.2 to 11.1 s and 526 MB on a day on which the naive report of ``tests.benchmarks.rendering`` took 6.5 s
+instead of 5.5 s. Without a number the determinations are a sixth of that.
 """
 
 from __future__ import annotations
