@@ -84,6 +84,12 @@ class SuspectLot(NamedTuple):
     readings: str
 
 
+def is_beyond(comparisons: pd.DataFrame) -> NDArray[np.bool_]:
+    """Tell which results are further from their certified value than allowed."""
+    value, certified, limit = (comparisons[name].to_numpy(float) for name in ("value", "certified", "limit"))
+    return np.asarray(np.abs(value - certified) > limit)
+
+
 def suspect_lot(last: pd.DataFrame, everywhere: pd.DataFrame) -> SuspectLot | None:
     """Return the lot that lies beyond its limit on an instrument and is off alike on all others that ran it.
 

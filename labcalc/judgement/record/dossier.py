@@ -3,7 +3,7 @@
 import hashlib
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import timedelta
 from functools import cached_property
@@ -23,6 +23,7 @@ from labcalc.judgement.certificates import (
     SuspectLot,
     certificates_in_use,
     compare_with_certificates,
+    is_beyond,
     suspect_lot,
 )
 from labcalc.judgement.control.site_record import ChecksInControl
@@ -100,8 +101,8 @@ class Dossier:
     references: pd.DataFrame
     """Reference oils of the same instrument beside their certified values (``COMPARISON_COLUMNS``) in the 30 days
     before the run's end, the run itself excluded."""
-    elsewhere: pd.DataFrame
-    """Reference oils of every instrument beside their certified values in those days."""
+    elsewhere: Callable[[], pd.DataFrame]
+    """Returns the reference oils of every instrument beside their certified values in those days."""
     charts: tuple[ChartState, ...]
     """State of the instrument's control charts at the run's end, worst first; a reference oil's own result counts."""
     shifts: tuple[str, ...]  # what on the instrument had moved at the run's end and stayed away, the clearest first
@@ -144,15 +145,17 @@ class Dossier:
     @cached_property
     def last_references(self) -> pd.DataFrame:
         """The last run of each reference oil in ``references``."""
-        last = self.references.groupby("sample")["run"].transform("last")
-        return self.references[self.references["run"] == last]
+        samples, runs = (self.references[name].tolist() for name in ("sample", "run"))
+        last = dict(zip(samples, runs, strict=True))
+        return self.references[[last[sample] == run for sample, run in zip(samples, runs, strict=True)]]
 
     @cached_property
     def suspect_lot(self) -> SuspectLot | None:
         """The lot that is off on the run's instrument and reads the same on the others; None where there is none."""
-        beside = self.last_references[self.last_references["sample"] != self.sample]
-        known = [one for one in (self.own_comparisons, beside) if len(one)]
-        return suspect_lot(pd.concat(known), self.elsewhere) if known else None
+        last = self.last_references
+        if self.is_reference:
+            last = pd.concat([one for one in (self.own_comparisons, last[last["sample"] != self.sample]) if len(one)])
+        return suspect_lot(last, self.elsewhere()) if len(last) and is_beyond(last).any() else None
 
     @cached_property
     def certificates(self) -> Certificates:

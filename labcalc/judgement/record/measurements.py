@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import cached_property, lru_cache, wraps
+from functools import cached_property, lru_cache, partial, wraps
 from typing import Any, Concatenate, Literal, ParamSpec, TypeVar
 
 import numpy as np
@@ -91,7 +91,7 @@ class Material:
             run=run,
             rows=rows.reset_index(drop=True),
             references=own.references_until(end, run),
-            elsewhere=self._everywhere.references_until(end, run),
+            elsewhere=partial(self._everywhere.references_until, end, run),
             charts=states_at(own.charts, end, days=REFERENCE_DAYS) if is_dated else (),
             shifts=stopping_at(own.streams, end, days=REFERENCE_DAYS) if is_dated else (),
             afterwards=told_afterwards(own.streams, end) if is_dated else "",
