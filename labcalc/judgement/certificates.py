@@ -3,7 +3,6 @@
 import math
 from dataclasses import dataclass
 from datetime import date
-from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -122,20 +121,19 @@ _ALIKE, _SURELY = 0.5, 3.0  # share of the difference, and standard errors of a 
 
 def _certified(table: pd.DataFrame, laboratory: Laboratory) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return certified value and expanded uncertainty of each row; NaN where there is none."""
-    day, days = pd.factorize(table["measured_at"].dt.normalize(), use_na_sentinel=False)
-
-    @cache
-    def stated(sample: str, lot: str, day: int, quantity: str, temperature_C: float) -> tuple[float, float]:
-        return certified_by(_lot(sample, lot, days[day].date(), laboratory), quantity, temperature_C)
-
-    lots = table["lot"].astype("string").fillna("").tolist()
-    columns = (
-        table["sample"].tolist(),
-        lots,
-        day.tolist(),
-        *(table[name].tolist() for name in ("quantity", "temperature_C")),
-    )
-    value, uncertainty = np.array([stated(*one) for one in zip(*columns, strict=True)], dtype=float).reshape(-1, 2).T
+    lots, days = table["lot"].astype("string").fillna(""), table["measured_at"].dt.normalize()
+    number = np.zeros(len(table), dtype=np.int64)
+    for column in (table["sample"], lots, days, table["quantity"], table["temperature_C"]):
+        codes, known = pd.factorize(column, use_na_sentinel=False)
+        number = number * len(known) + codes
+    first, which = np.unique(number, return_index=True, return_inverse=True)[1:]
+    each = table.iloc[first]
+    about = (each["sample"], lots.iloc[first], days.iloc[first].dt.date, each["quantity"], each["temperature_C"])
+    found = [
+        certified_by(_lot(sample, lot, day, laboratory), quantity, temperature)
+        for sample, lot, day, quantity, temperature in zip(*about, strict=True)
+    ]
+    value, uncertainty = np.array(found, dtype=float).reshape(-1, 2)[which].T
     return value, uncertainty
 
 
