@@ -147,7 +147,8 @@ class Dossier:
         """The last run of each reference oil in ``references``."""
         samples, runs = (self.references[name].tolist() for name in ("sample", "run"))
         last = dict(zip(samples, runs, strict=True))
-        return self.references[[last[sample] == run for sample, run in zip(samples, runs, strict=True)]]
+        of_last = [last[sample] == run for sample, run in zip(samples, runs, strict=True)]
+        return self.references[np.array(of_last, dtype=bool)]
 
     @cached_property
     def suspect_lot(self) -> SuspectLot | None:
