@@ -87,7 +87,7 @@ def q_hampel(results: ArrayLike) -> RobustEstimate:
 
     >>> found = q_hampel([4.5, 4.9, 5.6, 4.2, 6.2, 5.2, 9.9])
     >>> found.mean.round(3), found.deviation.round(3)
-    (np.float64(5.474), np.float64(1.498))
+    (np.float64(5.413), np.float64(1.415))
     """
     table = _table(results, 3)
     levels = [level[np.isfinite(level)] for level in np.atleast_2d(table.T)]
