@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from labcalc.judgement import Material, Result, by_component, judge
 from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread
-from labcalc.lessons.plots import Mark, Plot, Series, curve, grouped, histogram
+from labcalc.lessons.plots import Plot, Series, curve, grouped, histogram, plot_of
 from labcalc.statistics import coverage_factor, effective_degrees_of_freedom
 
 CONFIDENCE = 0.95
@@ -109,45 +109,28 @@ def draw_budget(generator: Generator) -> tuple[float, float, int, float]:
 
 def plot_parts(parts: Parts) -> Plot:
     """Show the standard uncertainty of each component, and what they come to."""
+    sizes = np.append(parts.now, parts.combined)
+    series = [Series("size", np.arange(float(sizes.size)), sizes, "bars")]
     said = ", ".join(f"{name} {size:.3f} %" for name, size in zip(parts.names, parts.now, strict=True))
     share = 100.0 * float(np.max(parts.now) / parts.combined) ** 2
-    caption = (
-        f"{parts.result}, {parts.value:.4g} {parts.unit}. Standard uncertainties: {said}. Together "
-        f"{parts.combined:.3f} %, "
-        f"not their sum {np.sum(parts.now):.3f} %. The largest makes {share:.0f} % of the variance. "
-        f"U = {parts.factor:.2f} × {parts.combined:.3f} % = {parts.expanded:.2f} %."
-    )
-    series = (Series("size", np.arange(float(len(parts.names) + 1)), np.append(parts.now, parts.combined), "bars"),)
-    return Plot(caption, "Component", "Standard uncertainty, %", series, x_names=(*parts.names, "combined"))
+    numbers = {"parts": parts, "sizes": said, "sum": np.sum(parts.now), "share": share}
+    return plot_of("budgets", "parts", numbers, series, x_names=(*parts.names, "combined"))
 
 
 def plot_repeats(parts: Parts, number: float) -> Plot:
     """Show what repeats do to the expanded uncertainty."""
-    found = curve("U", np.arange(1.0, 21.0), lambda n: replace(parts, repeats=round(n)).expanded)
-    here, floor = replace(parts, repeats=round(number)), parts.scaled(_REPEATABILITY, 0.0)
-    return Plot(
-        f"With {here.repeats} determinations U is {here.expanded:.2f} %; with one {found.y[0]:.2f} %; with any number "
-        f"no less than {floor.expanded:.2f} %: repeats only average out what changes between them.",
-        "Determinations",
-        "Expanded uncertainty U, %",
-        (found,),
-        levels=(Mark(floor.expanded, "without repeatability"),),
-        marks=(Mark(float(here.repeats), f"{here.repeats}"),),
-    )
+    found = curve("U", range(1, 21), lambda n: replace(parts, repeats=n).expanded)
+    here, floor = replace(parts, repeats=round(number)), parts.scaled(_REPEATABILITY, 0.0).expanded
+    numbers = {"here": here, "one": found.y[0], "floor": floor}
+    return plot_of("budgets", "repeats", numbers, [found], [floor], [here.repeats])
 
 
 def plot_temperature(parts: Parts, temperature_K: float) -> Plot:
     """Show what the uncertainty of the temperature does to the expanded one."""
     here = parts.with_temperature(temperature_K)
-    part = here.sizes[here.names.index(_TEMPERATURE)]
-    return Plot(
-        f"A standard uncertainty of {temperature_K:.3f} K makes {part:.3f} % of viscosity, and U {here.expanded:.2f} "
-        f"%. The sample laboratory states {parts.temperature_K:g} K.",
-        "Standard uncertainty of the temperature, K",
-        "Expanded uncertainty U, %",
-        (curve("U", np.linspace(0.0, 0.10, 21), lambda kelvin: parts.with_temperature(kelvin).expanded),),
-        marks=(Mark(temperature_K, f"{temperature_K:.3f} K"),),
-    )
+    series = [curve("U", np.linspace(0.0, 0.10, 21), lambda kelvin: parts.with_temperature(kelvin).expanded)]
+    numbers = {"here": here, "part": here.sizes[here.names.index(_TEMPERATURE)], "parts": parts}
+    return plot_of("budgets", "temperature", numbers, series, marks=[temperature_K])
 
 
 @lru_cache(maxsize=4)
@@ -163,17 +146,10 @@ def _errors(parts: Parts) -> NDArray[np.float64]:
 
 def plot_sum(parts: Parts) -> Plot:
     """Show the errors of a result, drawn part by part and summed."""
-    total = _errors(parts).sum(axis=0)
-    edges = np.linspace(-4.0 * parts.combined, 4.0 * parts.combined, 41)
-    return Plot(
-        f"{grouped(_DRAWN)} results, each with an error from every component. They scatter with "
-        f"{np.std(total, ddof=1):.4f} %; by theory {parts.combined:.4f} %. Each error may be positive or negative: "
-        "seldom do all push one way.",
-        "Error of the result, %",
-        "Share of results, %",
-        (histogram(total, edges),),
-        marks=(Mark(-parts.combined, "−u"), Mark(parts.combined, "+u")),
-    )
+    total, u = _errors(parts).sum(axis=0), parts.combined
+    series = [histogram(total, np.linspace(-4.0 * u, 4.0 * u, 41))]
+    numbers = {"drawn": grouped(_DRAWN), "scatter": np.std(total, ddof=1), "u": u}
+    return plot_of("budgets", "sum", numbers, series, marks=[-u, u])
 
 
 def budgets_agreements(parts: Parts | None = None) -> tuple[Agreement, ...]:

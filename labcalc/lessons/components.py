@@ -10,10 +10,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.judgement import ComponentsOfVariance, Material, components_side_by_side
 from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread, normal_draws
-from labcalc.lessons.plots import Mark, Plot, Series, curve, histogram, theory_and_simulation
+from labcalc.lessons.plots import Plot, Series, curve, histogram, plot_of, theory_and_simulation
 from labcalc.lessons.repeats import COVER_95, limit_factor
 from labcalc.statistics import VarianceComponents, nested_analysis, variance_components
-from labcalc.wording import numeral, percent
 
 _MEANS = 20_000
 _PAIRS = 100_000
@@ -109,20 +108,14 @@ def _plan_means(days: int, repeats: int, ratio: float) -> NDArray[np.float64]:
 def plot_mornings(mornings: pd.DataFrame) -> Plot:
     """Show one oil against the other, a point a morning."""
     first, second = mornings.columns
-    x, y = (f"{str(oil).partition(' lot ')[0]}, % from its mean" for oil in mornings)
-    same_side = int((mornings[first] * mornings[second] > 0.0).sum())
-    return Plot(
-        f"{len(mornings)} mornings, a point each. On {same_side} of them both oils lie on the same side of their "
-        f"means. Correlation of the two oils: {float(mornings.corr().to_numpy()[0, 1]):.2f}.",
-        x,
-        y,
-        tuple(
-            Series(str(name), one[first].to_numpy(float), one[second].to_numpy(float), "points")
-            for name, one in mornings.groupby("instrument")
-        ),
-        levels=(Mark(0.0, "mean"),),
-        marks=(Mark(0.0, "mean"),),
-    )
+    x, y = (str(oil).partition(" lot ")[0] for oil in mornings)
+    series = [
+        Series(str(name), one[first].to_numpy(float), one[second].to_numpy(float), "points")
+        for name, one in mornings.groupby("instrument")
+    ]
+    same_side, correlation = int((mornings[first] * mornings[second] > 0.0).sum()), mornings.corr().to_numpy()[0, 1]
+    numbers = {"days": len(mornings), "same_side": same_side, "correlation": correlation, "first": x, "second": y}
+    return plot_of("components", "mornings", numbers, series, [0.0], [0.0])
 
 
 def plot_repeats(variances: Mapping[str, float]) -> Plot:
@@ -134,17 +127,13 @@ def plot_repeats(variances: Mapping[str, float]) -> Plot:
     expected = [100.0 * plan_spread(ratio, 1.0, 1, n) / one for n in numbers.tolist()]
     found = [agreement_of_spread("", *each, "%") for each in zip(expected, means.T, strict=True)]
     theory, simulated = theory_and_simulation(numbers, found, "line")
-    caption = (
-        f"A single result scatters with 100 %, the mean of four repeats of one day with {numeral(theory.y[3], 0)} %, "
-        f"of sixteen with {numeral(theory.y[-1], 0)} %. The day alone makes {percent(ratio / one, 0)}."
-    )
     series = (
         theory,
         curve("if no day were there", numbers, lambda n: 100.0 / math.sqrt(n)),
         curve("the day alone", numbers, lambda _: 100.0 * ratio / one),
         simulated,
     )
-    return Plot(caption, "Repeats within one day", "Scatter of the mean, %", series)
+    return plot_of("components", "repeats", {"four": theory.y[3], "sixteen": theory.y[-1], "day": ratio / one}, series)
 
 
 def plot_two_days(ratio: float) -> Plot:
@@ -154,29 +143,17 @@ def plot_two_days(ratio: float) -> Plot:
     deviation = math.sqrt(2.0 * (1.0 + ratio**2))
     borders = 100.0 * np.diff([math.erf(edge / deviation / math.sqrt(2.0)) for edge in edges.tolist()])
     bars = histogram(distance, edges)
-    return Plot(
-        f"Days scatter with {ratio:.2f} s_r: {percent(float(np.mean(distance > r)), 1)} of the simulated pairs of "
-        f"different days lie farther apart than r; {percent(share_beyond_r(ratio), 1)} by theory.",
-        "Difference of results of two days, in s_r",
-        "Share of pairs, %",
-        (bars, Series("theory", bars.x, borders)),
-        marks=(Mark(r, "r"),),
-    )
+    numbers = {"ratio": ratio, "simulated": np.mean(distance > r), "theory": share_beyond_r(ratio)}
+    return plot_of("components", "two_days", numbers, (bars, Series("theory", bars.x, borders)), marks=[r])
 
 
 def plot_days_found(number: float) -> Plot:
     """Show which day components studies of so many days find, with two repeats on each; the true one equals s_r."""
     days = round(number)
     variances = _found(days, 2, 1.0)
-    none, theory = 100.0 * float(np.mean(variances <= 0.0)), 100.0 * share_without_day(days, 2, 1.0)
-    return Plot(
-        f"{_STUDIES} studies of {days} days with two results each. {none:.1f} % find no day at all ({theory:.1f} % by "
-        "theory), though the day scatters as much as the repeats do.",
-        "Standard deviation found for the day, as a multiple of the true one",
-        "Share of studies, %",
-        (histogram(np.sqrt(np.maximum(variances, 0.0)), np.linspace(-0.05, 3.05, 32)),),
-        marks=(Mark(1.0, "true"),),
-    )
+    series = [histogram(np.sqrt(np.maximum(variances, 0.0)), np.linspace(-0.05, 3.05, 32))]
+    shares = {"none": 100.0 * np.mean(variances <= 0.0), "theory": 100.0 * share_without_day(days, 2, 1.0)}
+    return plot_of("components", "days_found", {"studies": _STUDIES, "days": days, **shares}, series, marks=[1.0])
 
 
 def plot_plans(variances: Mapping[str, float]) -> Plot:
@@ -186,14 +163,9 @@ def plot_plans(variances: Mapping[str, float]) -> Plot:
     found = [
         agreement_of_spread("", plan_spread(day, run, *one), run * _plan_means(*one, day / run), "%") for one in plans
     ]
-    return Plot(
-        f"{_IN_PLAN} results, always as much work at the instrument. All on one day: the mean scatters with "
-        f"{found[0].theory:.3f} %. Each on a day of its own: {found[-1].theory:.3f} %.",
-        "Plan",
-        "Scatter of the mean, %",
-        theory_and_simulation(range(len(plans)), found),
-        x_names=tuple(f"{days} × {repeats}" for days, repeats in plans),
-    )
+    series, names = theory_and_simulation(range(len(plans)), found), [f"{days} × {repeats}" for days, repeats in plans]
+    spreads = {"one_day": found[0].theory, "own_days": found[-1].theory}
+    return plot_of("components", "plans", {"results": _IN_PLAN, **spreads}, series, x_names=names)
 
 
 def components_agreements() -> tuple[Agreement, ...]:

@@ -1,15 +1,18 @@
 """What a lesson shows, as numbers: series, levels and marks, with the sentence that says what they tell."""
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
-from typing import Literal
+import tomllib
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.lessons.agreement import Agreement
-from labcalc.wording import plain
+from labcalc.wording import Template, plain
 
 Kind = Literal["line", "points", "bars", "flags"]
 
@@ -47,8 +50,40 @@ class Plot:
     """On the x axis."""
     x_log: bool = False
     y_log: bool = False
-    x_names: tuple[str, ...] = field(default=())
+    x_names: tuple[str, ...] = ()
     """Names in place of the numbers 0, 1, … on the x axis."""
+
+
+@lru_cache(maxsize=16)
+def lesson_file(lesson: str) -> Mapping[str, Any]:
+    """Return what the file beside a lesson holds."""
+    return tomllib.loads(Path(__file__).with_name(f"{lesson}.toml").read_text("utf-8"))
+
+
+def plot_of(
+    lesson: str,
+    name: str,
+    numbers: Mapping[str, object],
+    series: Iterable[Series],
+    levels: Iterable[float] = (),
+    marks: Iterable[float] = (),
+    x_names: Sequence[str] = (),
+) -> Plot:
+    """Return a picture whose words stand in the lesson's file, under ``plot``.
+
+    numbers : What the words hold in braces (``wording.Template``).
+    levels, marks : Places on the y axis and on the x axis, whose names stand in the file too.
+    """
+    words, fill = lesson_file(lesson)["plot"][name], Template().vformat
+    caption, x_title, y_title = (fill(words[part], (), numbers) for part in ("caption", "x", "y"))
+
+    def named(part: str, places: Iterable[float]) -> tuple[Mark, ...]:
+        labels = (fill(one, (), numbers) for one in words.get(part, ()))
+        return tuple(Mark(place, label) for place, label in zip(places, labels, strict=True))
+
+    lines = named("levels", levels), named("marks", marks)
+    logs = words.get("x_log", False), words.get("y_log", False)
+    return Plot(caption, x_title, y_title, tuple(series), *lines, *logs, tuple(x_names))
 
 
 def histogram(
@@ -60,15 +95,20 @@ def histogram(
     return Series(name, (borders[1:] + borders[:-1]) / 2.0, 100.0 * counts / drawn.size, kind)
 
 
-def curve(name: str, at: ArrayLike, f: Callable[[float], float], kind: Kind = "line") -> Series:
+def curve(name: str, at: ArrayLike, f: Callable[[Any], float], kind: Kind = "line") -> Series:
     """Return a function at some places."""
-    places = np.asarray(at, dtype=float)
-    return Series(name, places, np.array([f(one) for one in places.tolist()]), kind)
+    places = np.asarray(at)
+    return Series(name, places.astype(float), np.array([f(one) for one in places.tolist()]), kind)
 
 
-def percent_of(cases: NDArray[np.bool_]) -> float:
+def share_curve(name: str, at: ArrayLike, f: Callable[[Any], ArrayLike], kind: Kind = "line") -> Series:
+    """Return a probability [-] at some places, or how many of simulated cases are true, [%]."""
+    return curve(name, at, lambda one: percent_of(f(one)), kind)
+
+
+def percent_of(cases: ArrayLike) -> float:
     """Return how many of simulated cases are true, [%]."""
-    return 100.0 * float(np.mean(cases))
+    return 100.0 * float(np.mean(np.asarray(cases, dtype=float)))
 
 
 def results_and_flags(

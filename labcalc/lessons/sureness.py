@@ -7,7 +7,7 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from labcalc.lessons import agreement
-from labcalc.lessons.plots import Mark, Plot, Series, curve, grouped, histogram, percent_of
+from labcalc.lessons.plots import Plot, Series, grouped, histogram, percent_of, plot_of, share_curve
 from labcalc.lessons.repeats import COVER_95, deviation_bounds, plot_deviations
 from labcalc.statistics import coverage_factor, individuals_limits
 from labcalc.wording import counted
@@ -54,44 +54,29 @@ def _holds(results: int, factor: float) -> NDArray[np.bool_]:
 def plot_intervals(number: float) -> Plot:
     """Show the 95 % intervals that forty laboratories find for one true value."""
     results = round(number)
+    factor = coverage_factor(0.95, results - 1.0)
     means, deviations = (one[:_SHOWN] for one in _series(results))
-    half = coverage_factor(0.95, results - 1.0) * deviations / math.sqrt(results)
+    half = factor * deviations / math.sqrt(results)
     missed, position = np.abs(means) > half, np.arange(1.0, _SHOWN + 1.0)
-    share = 100.0 * float(np.mean(_holds(results, coverage_factor(0.95, results - 1.0))))
-    return Plot(
-        f"{_SHOWN} laboratories with {results} results each: "
-        f"{counted(int(missed.sum()), 'interval misses', 'intervals miss')} the true value. Of {grouped(_SERIES)} "
-        f"laboratories {share:.1f} % hold it; 95 % is promised.",
-        "Laboratory",
-        "Mean and its 95 % interval, σ",
-        (
-            Series("holds the true value", position[~missed], means[~missed], "points", half[~missed]),
-            Series("misses it", position[missed], means[missed], "flags", half[missed]),
-        ),
-        levels=(Mark(0.0, "true value"),),
+    series = (
+        Series("holds the true value", position[~missed], means[~missed], "points", half[~missed]),
+        Series("misses it", position[missed], means[missed], "flags", half[missed]),
     )
+    missing = counted(int(missed.sum()), "interval misses", "intervals miss")
+    said = {"missing": missing, "all": grouped(_SERIES), "share": percent_of(_holds(results, factor))}
+    return plot_of("sureness", "intervals", {"shown": _SHOWN, "results": results, **said}, series, [0.0])
 
 
 def plot_coverage() -> Plot:
     """Show what the factor 1.96 covers for few results, and what Student's factor does."""
-    numbers = np.array([2, 3, 4, 5, 6, 8, 10, 15, 20, 30])
-    exact = curve("factor 1.96, theory", numbers, lambda n: 100.0 * coverage_of_normal_factor(round(n)))
-    caption = (
-        f"Mean ± {COVER_95:.2f} s/√n holds the true mean in {exact.y[1]:.0f} % of cases with {numbers[1]} results, in "
-        f"{exact.y[4]:.0f} % with {numbers[4]}, in {exact.y[-1]:.0f} % with {numbers[-1]}. Student's factor keeps 95 "
-        "%."
+    numbers = [2, 3, 4, 5, 6, 8, 10, 15, 20, 30]
+    exact = share_curve("factor 1.96, theory", numbers, coverage_of_normal_factor)
+    student = share_curve(
+        "Student's factor, simulated", numbers, lambda n: _holds(n, coverage_factor(0.95, n - 1.0)), "points"
     )
-    series = (
-        exact,
-        curve("factor 1.96, simulated", numbers, lambda n: percent_of(_holds(round(n), COVER_95)), "points"),
-        curve(
-            "Student's factor, simulated",
-            numbers,
-            lambda n: percent_of(_holds(round(n), coverage_factor(0.95, n - 1.0))),
-            "points",
-        ),
-    )
-    return Plot(caption, "Results", "Intervals that hold the true mean, %", series, levels=(Mark(95.0, "95 %"),))
+    series = (exact, share_curve("factor 1.96, simulated", numbers, lambda n: _holds(n, COVER_95), "points"), student)
+    shares = {"three": exact.y[1], "six": exact.y[4], "thirty": exact.y[-1]}
+    return plot_of("sureness", "coverage", {"factor": COVER_95, **shares}, series, [95.0])
 
 
 def plot_spreads(number: float) -> Plot:
@@ -133,16 +118,10 @@ def plot_limits(number: float) -> Plot:
     means, sigmas = _range_limits(results)
     rates = 1000.0 * (ndtr(means - 3.0 * sigmas) + ndtr(-means - 3.0 * sigmas))
     worst, true = float(np.quantile(rates, 0.9)), 1000.0 * math.erfc(3.0 / math.sqrt(2.0))
-    return Plot(
-        f"Limits at three sigma, by the moving ranges of {results} results. False alarms in 1000 results: {true:.1f} "
-        f"with true limits, {np.mean(rates):.1f} over all such charts, more than {worst:.1f} on one chart in ten. The "
-        f"standard uncertainty of a limit is {spread_of_range_limit(results):.2f} σ; from standard deviations it would "
-        f"be {spread_of_limit(results):.2f} σ.",
-        "False alarms of a chart in 1000 results",
-        "Share of charts, %",
-        (histogram(rates, np.linspace(0.0, max(30.0, 1.2 * worst), 31)),),
-        marks=(Mark(true, "true limits"), Mark(worst, "one in ten beyond")),
-    )
+    series = [histogram(rates, np.linspace(0.0, max(30.0, 1.2 * worst), 31))]
+    spreads = {"by_ranges": spread_of_range_limit(results), "by_deviation": spread_of_limit(results)}
+    numbers = {"results": results, "true": true, "mean": np.mean(rates), "worst": worst, **spreads}
+    return plot_of("sureness", "limits", numbers, series, marks=[true, worst])
 
 
 def sureness_agreements() -> tuple[agreement.Agreement, ...]:
