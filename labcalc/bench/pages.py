@@ -56,5 +56,4 @@ def _grades(page: str, standard: str, example: Mapping[str, Any]) -> Calculation
     )
 
 
-CALCULATIONS = {one.key: one for one in _all()}
-"""All of them by key, in the order of the pages."""
+CALCULATIONS = {one.key: one for one in _all()}  # all of them by key, in the order of the pages

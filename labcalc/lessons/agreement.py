@@ -10,9 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-_FURTHEST = 4.0
-"""Standard errors apart that still count as agreement: chance goes further in one case of 16 000."""
-
+_FURTHEST = 4.0  # standard errors apart that still count as agreement: chance goes further in one case of 16 000
 _FOUND_AT = 6.0
 """Standard errors by which a theory has to be wrong for 98 % of such simulations to show it: 4 and the 2 of chance."""
 
@@ -24,8 +22,7 @@ class Agreement:
     what: str
     theory: float
     unit: str
-    draws: NDArray[np.float64]
-    """The simulated cases, [unit]; of a share 100 for a hit and 0 for none."""
+    draws: NDArray[np.float64]  # the simulated cases, [unit]; of a share 100 for a hit and 0 for none
     kind: Literal["share", "mean", "spread"]
 
     @property

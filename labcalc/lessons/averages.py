@@ -14,13 +14,10 @@ from labcalc.lessons.plots import Plot, Series, curve, plot_of
 from labcalc.statistics import RULE_SETS, ewma, ewma_run_length, rules_run_length
 from labcalc.wording import at_celsius
 
-WEIGHT = 0.4
-"""Weight of the newest result that the sample laboratory uses."""
-
+WEIGHT = 0.4  # weight of the newest result that the sample laboratory uses
 _CHARTS = 3000
 _CLOSE = 1e-6
-_LONGEST = 6000
-"""Results within which practically every simulated chart has signalled."""
+_LONGEST = 6000  # results within which practically every simulated chart has signalled
 
 
 def half_width(weight: float, multiple: float = 3.0) -> float:

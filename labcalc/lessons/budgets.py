@@ -15,13 +15,10 @@ from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_o
 from labcalc.lessons.plots import Plot, Series, curve, grouped, histogram, plot_of
 from labcalc.statistics import coverage_factor, effective_degrees_of_freedom
 
-CONFIDENCE = 0.95
-"""Coverage probability of an expanded uncertainty, [-]."""
-
+CONFIDENCE = 0.95  # coverage probability of an expanded uncertainty, [-]
 _REPEATABILITY, _TEMPERATURE, _RESOLUTION = "repeatability", "temperature", "resolution"
 _DRAWN = 40_000
-_RUNS = 20
-"""How many runs back a result with a budget is looked for, [-]."""
+_RUNS = 20  # how many runs back a result with a budget is looked for, [-]
 
 
 @dataclass(frozen=True)
@@ -33,10 +30,8 @@ class Parts:
     unit: str
     names: tuple[str, ...]
     sizes: tuple[float, ...]
-    degrees_of_freedom: float
-    """Of the repeatability, [-]; all others are taken as known."""
-    temperature_K: float
-    """Standard uncertainty of the temperature that its component rests on, [K]."""
+    degrees_of_freedom: float  # of the repeatability, [-]; all others are taken as known
+    temperature_K: float  # standard uncertainty of the temperature that its component rests on, [K]
     repeats: int = 1
 
     @property

@@ -17,11 +17,8 @@ from labcalc.wording import at_celsius, counted
 
 _CHARTS = 4000
 _RESULTS = 100_000
-FACTOR = statistics.CHART_CONSTANTS["trade"].individuals
-"""What turns a mean moving range into three sigma, [-]."""
-
-_SETS = ("limits only", "petroleum", "western electric")
-"""Rule sets with an exact run length, the fewest rules first."""
+FACTOR = statistics.CHART_CONSTANTS["trade"].individuals  # what turns a mean moving range into three sigma, [-]
+_SETS = ("limits only", "petroleum", "western electric")  # rule sets with an exact run length, the fewest rules first
 
 
 @dataclass(frozen=True, eq=False)

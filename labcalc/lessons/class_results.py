@@ -18,8 +18,7 @@ class ClassTable:
     """A row a result, by learner and lesson; what couldn't be used stands in ``refusals``, each with its file."""
 
     table: pd.DataFrame
-    answers: pd.DataFrame
-    """A row an answer: ``learner``, ``lesson``, ``attempt``, ``question``, ``given``, ``right``."""
+    answers: pd.DataFrame  # a row an answer: ``learner``, ``lesson``, ``attempt``, ``question``, ``given``, ``right``
     refusals: tuple[LessonError, ...]
 
     @property

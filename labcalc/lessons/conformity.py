@@ -16,16 +16,11 @@ from labcalc.lessons.agreement import Agreement, agreement_of_share, normal_draw
 from labcalc.lessons.plots import Plot, Series, histogram, percent_of, plot_of, share_curve
 from labcalc.statistics import DECISION_RULES, one_sided_margin
 
-ONE_SIDED_95 = 1.6448536269514722
-"""Below it lie 95 % of a normal distribution, [standard deviations]."""
-
+ONE_SIDED_95 = 1.6448536269514722  # below it lie 95 % of a normal distribution, [standard deviations]
 _LOTS = 200_000
 _UNIFORM = 400_000
-_WINDOW = 0.1
-"""Results this near to the one in question count as that result, [standard uncertainties]."""
-
-_NEAR = 2.0
-"""How far inside its limit the production of the lesson runs, [standard deviations of the production]."""
+_WINDOW = 0.1  # results this near to the one in question count as that result, [standard uncertainties]
+_NEAR = 2.0  # how far inside its limit the production of the lesson runs, [standard deviations of the production]
 
 
 @dataclass(frozen=True)
@@ -36,13 +31,10 @@ class Case:
     unit: str
     limit: float
     decimals: int
-    expanded_uncertainty: float
-    """Of a result, k = 2."""
+    expanded_uncertainty: float  # of a result, k = 2
     reproducibility: float
-    process_deviation: float
-    """How far the lots of the production differ."""
-    usual_mean: float = math.nan
-    """Mean of the production as it usually runs."""
+    process_deviation: float  # how far the lots of the production differ
+    usual_mean: float = math.nan  # mean of the production as it usually runs
 
     @property
     def standard_uncertainty(self) -> float:
@@ -213,8 +205,7 @@ def plot_distance(case: Case) -> Plot:
     return plot_of("conformity", "distance", {"distance": _NEAR, "near": near, "far": far}, series)
 
 
-_STANDARD = Case("", "", 0.0, 1, 2.0, 1.0, 3.0)
-"""Uncertainty 1, production with a standard deviation of 3."""
+_STANDARD = Case("", "", 0.0, 1, 2.0, 1.0, 3.0)  # uncertainty 1, production with a standard deviation of 3
 
 
 def conformity_agreements() -> tuple[Agreement, ...]:

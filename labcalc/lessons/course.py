@@ -12,11 +12,8 @@ from labcalc.lessons.drafts import Draft, Drafts, drafts_of
 from labcalc.lessons.questions import NumberQuestion, Question
 from labcalc.lessons.seeds import chance_of, seed_of
 
-TEST_QUESTIONS = 5
-"""Questions of a test about its own lesson."""
-
-RETURNS = (1, 3)
-"""How many lessons back questions of a test come from, one each: what comes back after a while stays."""
+TEST_QUESTIONS = 5  # questions of a test about its own lesson
+RETURNS = (1, 3)  # how many lessons back questions of a test come from, one each: what comes back after a while stays
 
 
 @dataclass(frozen=True)

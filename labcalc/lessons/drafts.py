@@ -152,8 +152,7 @@ class Drafts:
     """All questions of a lesson."""
 
     title: str
-    edition: int
-    """Goes up when a question changes: results of another edition can't be graded again."""
+    edition: int  # goes up when a question changes: results of another edition can't be graded again
     test: tuple[Draft, ...]
     ask: Mapping[str, Draft]
     worked: Draft

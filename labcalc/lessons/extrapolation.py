@@ -17,12 +17,8 @@ from labcalc.lessons.agreement import Agreement, agreement_of_spread, normal_dra
 from labcalc.lessons.plots import Plot, Series, histogram, plot_of
 from labcalc.wording import celsius
 
-ENDS_C = (40.0, 100.0)
-"""Temperatures at which lubricants are measured, [°C]."""
-
-_STEP = 1e-4
-"""Relative step of the differences, [-]: errors of the order of its square."""
-
+ENDS_C = (40.0, 100.0)  # temperatures at which lubricants are measured, [°C]
+_STEP = 1e-4  # relative step of the differences, [-]: errors of the order of its square
 _DRAWN = 20_000
 
 

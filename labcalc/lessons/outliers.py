@@ -16,9 +16,7 @@ from labcalc.lessons.repeats import limit_factor
 from labcalc.lessons.threes import closest_mean, threes_agreements
 from labcalc.statistics import grubbs_limit
 
-GROSS_SHARE = 0.05
-"""Share of results that are gross errors, where the lesson assumes some: our own choice."""
-
+GROSS_SHARE = 0.05  # share of results that are gross errors, where the lesson assumes some: our own choice
 _SETS = 100_000
 _TESTED = 20_000
 _EIGHT = 8

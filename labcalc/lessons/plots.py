@@ -44,14 +44,11 @@ class Plot:
     x_title: str
     y_title: str
     series: tuple[Series, ...]
-    levels: tuple[Mark, ...] = ()
-    """On the y axis."""
-    marks: tuple[Mark, ...] = ()
-    """On the x axis."""
+    levels: tuple[Mark, ...] = ()  # on the y axis
+    marks: tuple[Mark, ...] = ()  # on the x axis
     x_log: bool = False
     y_log: bool = False
-    x_names: tuple[str, ...] = ()
-    """Names in place of the numbers 0, 1, … on the x axis."""
+    x_names: tuple[str, ...] = ()  # names in place of the numbers 0, 1, … on the x axis
 
 
 @lru_cache(maxsize=16)

@@ -19,9 +19,7 @@ from labcalc.wording import counted, signed
 COVER_95 = 1.959963984540054
 """Half width of the interval that holds 95 % of a normal distribution, [standard deviations]."""
 
-_THIN = 25.0
-"""Viscosity below which a residue of a thicker oil shows most, [mm²/s]: our own choice for the picture."""
-
+_THIN = 25.0  # viscosity below which a residue of a thicker oil shows most, [mm²/s]: our own choice for the picture
 _SIMULATED = 100_000
 _SPREADS = 20_000
 

@@ -22,8 +22,7 @@ from labcalc.writing import write_whole
 Typed: TypeAlias = Mapping[str, Mapping[str, str]]
 """What was typed, by key of the calculation, and in it by key of the field."""
 
-_KEPT = Path("bench-calculations-typed.json")
-"""File beside the workbook in which what was typed stays."""
+_KEPT = Path("bench-calculations-typed.json")  # file beside the workbook in which what was typed stays
 _PAGES = tuple(dict.fromkeys(one.page for one in CALCULATIONS.values()))
 _CHOICE = (
     {"key": "page", "label": "Page", "kind": "radio", "hint": ""},
