@@ -8,10 +8,9 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from labcalc.judgement import Chart, Material
-from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_spread
-from labcalc.lessons.charts import laboratory_charts
-from labcalc.lessons.plots import Plot, Series, curve, plot_of
-from labcalc.statistics import RULE_SETS, ewma, ewma_run_length, rules_run_length
+from labcalc.lessons.charts import average_delay, laboratory_charts
+from labcalc.lessons.plots import Agreement, Plot, Series, curve, plot_of
+from labcalc.statistics import ewma, ewma_run_length
 from labcalc.wording import at_celsius
 
 WEIGHT = 0.4  # weight of the newest result that the sample laboratory uses
@@ -31,10 +30,7 @@ def delay_of_average(weight: float, shift: float, multiple: float = 3.0) -> floa
     return ewma_run_length(weight, multiple, shift).average
 
 
-@lru_cache(maxsize=64)
-def delay_of_limits(shift: float) -> float:
-    """Return how many results limits at three sigma take on average until they signal, [results]."""
-    return rules_run_length(RULE_SETS["limits only"], shift).average
+delay_of_limits = partial(average_delay, "limits only")  # results that limits at three sigma take at a shift, [sigma]
 
 
 @lru_cache(maxsize=8)
@@ -136,10 +132,10 @@ def _fair_delay(weight: float, shift: float) -> float:
 def averages_agreements() -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
     settled = ewma(np.random.default_rng(5).standard_normal((20_000, 40)), WEIGHT)[:, -1]
-    claims = [agreement_of_spread(f"Scatter of an EWMA of weight {WEIGHT:g}", half_width(WEIGHT, 1.0), settled, "s")]
+    claims = [Agreement.of_spread(f"Scatter of an EWMA of weight {WEIGHT:g}", half_width(WEIGHT, 1.0), settled, "s")]
     for weight, shift in ((WEIGHT, 0.0), (WEIGHT, 1.0), (0.1, 1.0)):
         words = f"EWMA, weight {weight:g}, shift {shift:g} s: results until it signals"
-        theory, found = delay_of_average(weight, shift), simulated_average(weight, 3.0, shift)
-        claims.append(agreement_of_mean(words, theory, found, ""))
+        found = simulated_average(weight, 3.0, shift)
+        claims.append(Agreement.of_mean(words, delay_of_average(weight, shift), found, ""))
     both = "Limits of results and EWMA on one chart: results until a false alarm"
-    return *claims, agreement_of_mean(both, delay_of_both(0.0), simulated_average(WEIGHT, 3.0, 0.0, 3.0), "")
+    return *claims, Agreement.of_mean(both, delay_of_both(0.0), simulated_average(WEIGHT, 3.0, 0.0, 3.0), "")

@@ -8,9 +8,8 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from labcalc.judgement import Chart, Material
-from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_share, normal_draws
 from labcalc.lessons.charts import laboratory_charts
-from labcalc.lessons.plots import Plot, Series, curve, plot_of, share_curve
+from labcalc.lessons.plots import Agreement, Plot, Series, curve, normal_draws, plot_of, share_curve
 from labcalc.lessons.repeats import COVER_95
 
 _CHECKS = 100_000
@@ -46,11 +45,8 @@ def rounded_bias(place: float, scatter: float) -> float:
 
 def certified_charts(material: Material) -> list[Chart]:
     """Return the charts with a certificate whose uncertainty is known, and five results or more, the newest last."""
-    return [
-        one
-        for one in laboratory_charts(material)
-        if math.isfinite(one.certified_uncertainty) and int(one.used.sum()) >= _FEWEST
-    ]
+    known = [one for one in laboratory_charts(material) if math.isfinite(one.certified_uncertainty)]
+    return [one for one in known if one.used.sum() >= _FEWEST]
 
 
 def draw_check(generator: Generator, results: int = 8) -> tuple[NDArray[np.float64], float, float]:
@@ -118,10 +114,9 @@ def bias_agreements() -> tuple[Agreement, ...]:
     nothing = "Found though nothing is off: 25 results, certificate uncertain by s and taken for exact"
     four = "A bias of s is found by 4 results, certificate uncertain by s/2"
     rounded = "Mean of rounded results, scatter {:g} steps, true value a quarter above"
-    means = ((rounded.format(one), rounded_bias(0.25, one), _shown(0.25, one)) for one in (0.2, 0.4))
     return (
-        agreement_of_share(nothing, false_share(25, 1.0), _is_found(0.0, 25, 1.0, forgotten=True)),
-        agreement_of_share("The same check with the certificate's part", 0.05, _is_found(0.0, 25, 1.0)),
-        agreement_of_share(four, found_bias(1.0, 4, 0.5), _is_found(1.0, 4, 0.5)),
-        *(agreement_of_mean(*one, "steps") for one in means),
+        Agreement.of_share(nothing, false_share(25, 1.0), _is_found(0.0, 25, 1.0, forgotten=True)),
+        Agreement.of_share("The same check with the certificate's part", 0.05, _is_found(0.0, 25, 1.0)),
+        Agreement.of_share(four, found_bias(1.0, 4, 0.5), _is_found(1.0, 4, 0.5)),
+        *(Agreement.of_mean(rounded.format(s), rounded_bias(0.25, s), _shown(0.25, s), "steps") for s in (0.2, 0.4)),
     )

@@ -11,8 +11,7 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from labcalc.judgement import Material, Result, by_component, judge
-from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread
-from labcalc.lessons.plots import Plot, Series, curve, grouped, histogram, plot_of
+from labcalc.lessons.plots import Agreement, Plot, Series, curve, grouped, histogram, plot_of
 from labcalc.statistics import coverage_factor, effective_degrees_of_freedom
 
 CONFIDENCE = 0.95  # coverage probability of an expanded uncertainty, [-]
@@ -87,10 +86,9 @@ def newest_parts(material: Material, product: str = "", temperature_C: float = 4
     rows = material.reading.table[material.reading.table["role"] == "sample"]
     rows = rows[rows["product"] == product] if product else rows
     for run in rows.sort_values("measured_at", kind="stable")["run"].unique()[::-1][:_RUNS]:
-        for result in judge(material.dossier(str(run))).results:
-            wanted = (result.quantity, result.temperature_C) == ("kinematic viscosity", temperature_C)
-            if wanted and len(by_component(result.effects)) > 1:
-                return parts_of(result, material.laboratory.uncertainty.temperature_K)
+        result = judge(material.dossier(str(run))).results.of("kinematic viscosity", temperature_C)
+        if result is not None and len(by_component(result.effects)) > 1:
+            return parts_of(result, material.laboratory.uncertainty.temperature_K)
     return None
 
 
@@ -149,20 +147,16 @@ def plot_sum(parts: Parts) -> Plot:
 
 def budgets_agreements(parts: Parts | None = None) -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
-    shown = parts or Parts(
-        "a viscosity", 46.0, "mm²/s", ("certificate", _REPEATABILITY, _RESOLUTION), (0.09, 0.14, 0.01), 30.0, 0.01
-    )
-    errors = _errors(shown)
-    total, generator = errors.sum(axis=0), np.random.default_rng(12)
-    repeatability = shown.now[shown.names.index(_REPEATABILITY)]
+    names = ("certificate", _REPEATABILITY, _RESOLUTION)
+    shown = parts or Parts("a viscosity", 46.0, "mm²/s", names, (0.09, 0.14, 0.01), 30.0, 0.01)
+    total, generator = _errors(shown).sum(axis=0), np.random.default_rng(12)
+    repeatability, degrees = shown.now[shown.names.index(_REPEATABILITY)], shown.degrees_of_freedom
     # Each laboratory estimates its own repeatability, and its own U from it.
-    degrees = shown.degrees_of_freedom
     estimates = repeatability * np.sqrt(generator.chisquare(degrees, _DRAWN) / degrees)
-    combined = np.sqrt(shown.combined**2 - repeatability**2 + estimates**2)
+    within = np.abs(total) <= shown.factor * np.sqrt(shown.combined**2 - repeatability**2 + estimates**2)
     flat = generator.uniform(-1.0, 1.0, _DRAWN)
-    within = np.abs(total) <= shown.factor * combined
     return (
-        agreement_of_spread("All components together", shown.combined, total, "%"),
-        agreement_of_share("Errors within the expanded uncertainty", CONFIDENCE, within),
-        agreement_of_spread("Anywhere between −1 and +1, equally likely", 1.0 / math.sqrt(3.0), flat, ""),
+        Agreement.of_spread("All components together", shown.combined, total, "%"),
+        Agreement.of_share("Errors within the expanded uncertainty", CONFIDENCE, within),
+        Agreement.of_spread("Anywhere between −1 and +1, equally likely", 1.0 / math.sqrt(3.0), flat, ""),
     )

@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 
 from labcalc import statistics
 from labcalc.judgement import Chart, Material
-from labcalc.lessons import agreement
-from labcalc.lessons.plots import Plot, Series, curve, histogram, plot_of, results_and_flags, share_curve
+from labcalc.lessons.plots import Agreement, Plot, Series, curve, histogram, normal_draws, plot_of, share_curve
 from labcalc.wording import at_celsius, counted
 
 _CHARTS = 4000
@@ -47,6 +46,11 @@ def run_length(rules: str, shift: float = 0.0) -> statistics.RunLength:
     return statistics.rules_run_length(statistics.RULE_SETS[rules], shift)
 
 
+def average_delay(rules: str, shift: float = 0.0) -> float:
+    """Return how many results a rule set takes on average until it signals, [results]."""
+    return run_length(rules, shift).average
+
+
 @lru_cache(maxsize=8)
 def _simulated(rules: str, shift: float) -> statistics.SimulatedRunLength:
     return statistics.simulated_run_length(statistics.RULE_SETS[rules], shift, charts=_CHARTS, seed=2)
@@ -74,12 +78,22 @@ def draw_chart(generator: Generator, results: int = 40, level: float = 15.02, si
     return OwnChart(np.round(drawn, 3), level, sigma, start)
 
 
+def _results_and_flags(
+    at: NDArray[np.float64], results: NDArray[np.float64], beyond: NDArray[np.bool_]
+) -> tuple[Series, Series]:
+    """Return results as points, those beyond a limit as flags."""
+    return (
+        Series("results", at[~beyond], results[~beyond], "points"),
+        Series("beyond a limit", at[beyond], results[beyond], "flags"),
+    )
+
+
 def plot_chart(chart: Chart) -> Plot:
     """Show a chart of the laboratory with its limits, and its single results beyond them."""
     assert chart.limits is not None  # the charts of the sample laboratory have them
     limits, position = chart.limits, np.arange(1.0, chart.plotted.size + 1.0)
     beyond = np.abs(limits.standardised(chart.plotted)) > 3.0
-    series, levels = results_and_flags(position, chart.plotted, beyond), (limits.upper, limits.centre, limits.lower)
+    series, levels = _results_and_flags(position, chart.plotted, beyond), (limits.upper, limits.centre, limits.lower)
     place, days = at_celsius(chart.oil, chart.temperature_C), (f"{day:%d %B}" for day in chart.measured_at[beyond])
     told = {"place": place, "baseline": int(chart.in_baseline.sum()), "days": ", ".join(days) or "none"}
     return plot_of("charts", "chart", {"chart": chart, "limits": limits, **told}, series, levels)
@@ -88,7 +102,7 @@ def plot_chart(chart: Chart) -> Plot:
 def plot_own_chart(own: OwnChart, *, told: bool = True) -> Plot:
     """Show a learner's chart; told: with its limits, and what was behind it."""
     position, beyond = np.arange(1.0, own.results.size + 1.0), (np.abs(own.z) > 3.0) & told
-    series = results_and_flags(position, own.results, beyond)
+    series = _results_and_flags(position, own.results, beyond)
     if not told:
         return plot_of("charts", "untold", {"results": own.results.size}, series[:1])
     behind = f"From result {own.shifted_from} on the mean was shifted" if own.shifted_from else "The mean never changed"
@@ -110,18 +124,14 @@ def plot_waiting() -> Plot:
 def plot_delay(shift: float) -> Plot:
     """Show how many results pass until a shift is found, by limits alone and by rules."""
     shifts = np.linspace(0.0, 4.0, 17)
-    said = "; ".join(f"{name}: {run_length(name, shift).average:.1f}" for name in _SETS)
-    series = [curve(name, shifts, partial(_average, name)) for name in _SETS]
+    said = "; ".join(f"{name}: {average_delay(name, shift):.1f}" for name in _SETS)
+    series = [curve(name, shifts, partial(average_delay, name)) for name in _SETS]
     return plot_of("charts", "delay", {"shift": shift, "said": said}, series, marks=[shift])
-
-
-def _average(rules: str, shift: float) -> float:
-    return run_length(rules, shift).average
 
 
 def plot_rule_sets() -> Plot:
     """Show how often each set of rules gives a false alarm."""
-    averages = [run_length(name).average for name in _SETS]
+    averages = [average_delay(name) for name in _SETS]
     names = [f"{name} ({counted(len(statistics.RULE_SETS[name]), 'rule')})" for name in _SETS]
     said = ", ".join(f"{name}: every {average:.0f} results" for name, average in zip(names, averages, strict=True))
     series = [Series("exact", np.arange(3.0), np.array(averages), "bars")]
@@ -130,7 +140,7 @@ def plot_rule_sets() -> Plot:
 
 def _tampered() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Adjust after each result by what it was off: the next one carries the error of the one before."""
-    error = agreement.normal_draws(3, _RESULTS + 1)
+    error = normal_draws(3, _RESULTS + 1)
     return error[1:], error[1:] - error[:-1]
 
 
@@ -143,13 +153,13 @@ def plot_tampering() -> Plot:
     return plot_of("charts", "tampering", numbers, series)
 
 
-def charts_agreements() -> tuple[agreement.Agreement, ...]:
+def charts_agreements() -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
     alone, tampered = _tampered()
-    claims = [agreement.agreement_of_share("Results beyond three sigma", false_alarm_share(), np.abs(alone) > 3.0)]
+    claims = [Agreement.of_share("Results beyond three sigma", false_alarm_share(), np.abs(alone) > 3.0)]
     for name, shift in product(("limits only", "western electric"), (0.0, 1.0)):
         words = f"{name}: results until {'a shift of 1 s is found' if shift else 'a false alarm'}"
         found = _simulated(name, shift).run_lengths
-        claims.append(agreement.agreement_of_mean(words, run_length(name, shift).average, found, ""))
+        claims.append(Agreement.of_mean(words, average_delay(name, shift), found, ""))
     adjusted = "Scatter when every result is answered by an adjustment"
-    return *claims, agreement.agreement_of_spread(adjusted, math.sqrt(2.0), tampered, "s")
+    return *claims, Agreement.of_spread(adjusted, math.sqrt(2.0), tampered, "s")

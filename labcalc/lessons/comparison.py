@@ -10,9 +10,8 @@ from numpy.random import Generator
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.judgement import Material
-from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread, normal_draws
 from labcalc.lessons.charts import laboratory_charts
-from labcalc.lessons.plots import Plot, Series, curve, plot_of, share_curve
+from labcalc.lessons.plots import Agreement, Plot, Series, curve, normal_draws, plot_of, share_curve
 from labcalc.lessons.repeats import COVER_95
 from labcalc.statistics import coverage_factor
 
@@ -133,12 +132,12 @@ def comparison_agreements() -> tuple[Agreement, ...]:
     claims = []
     for name, paired in (("the same", True), ("other", False)):
         words = f"Difference of two means, oils ten times as wide as s, {name} samples"
-        theory, found = mean_difference_spread(_SAMPLES, 10.0, paired=paired), _mean_differences(10.0, paired=paired)
-        claims.append(agreement_of_spread(words, theory, found, "s"))
+        theory = mean_difference_spread(_SAMPLES, 10.0, paired=paired)
+        claims.append(Agreement.of_spread(words, theory, _mean_differences(10.0, paired=paired), "s"))
     usual, eight = "Next difference within mean ± 1.96 s of ten", "Rounds of eight properties with a |z| beyond 2"
     return (
         *claims,
-        agreement_of_share(usual, coverage_of_plain(10), _holds_next(10, plain=True)),
-        agreement_of_share("Next difference within t s √(1 + 1/n) of ten", 0.95, _holds_next(10, plain=False)),
-        agreement_of_share(eight, any_beyond(8), (np.abs(_drawn(8)) > 2.0).any(axis=1)),
+        Agreement.of_share(usual, coverage_of_plain(10), _holds_next(10, plain=True)),
+        Agreement.of_share("Next difference within t s √(1 + 1/n) of ten", 0.95, _holds_next(10, plain=False)),
+        Agreement.of_share(eight, any_beyond(8), (np.abs(_drawn(8)) > 2.0).any(axis=1)),
     )

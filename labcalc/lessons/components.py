@@ -9,8 +9,7 @@ from numpy.random import Generator
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.judgement import ComponentsOfVariance, Material, components_side_by_side
-from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread, normal_draws
-from labcalc.lessons.plots import Plot, Series, curve, histogram, plot_of, theory_and_simulation
+from labcalc.lessons.plots import Agreement, Plot, Series, agreement_series, curve, histogram, normal_draws, plot_of
 from labcalc.lessons.repeats import COVER_95, limit_factor
 from labcalc.statistics import VarianceComponents, nested_analysis, variance_components
 
@@ -125,8 +124,8 @@ def plot_repeats(variances: Mapping[str, float]) -> Plot:
     one = plan_spread(ratio, 1.0, 1, 1)
     means = 100.0 / one * _running_means(ratio)[:, numbers - 1]
     expected = [100.0 * plan_spread(ratio, 1.0, 1, n) / one for n in numbers.tolist()]
-    found = [agreement_of_spread("", *each, "%") for each in zip(expected, means.T, strict=True)]
-    theory, simulated = theory_and_simulation(numbers, found, "line")
+    found = [Agreement.of_spread("", *each, "%") for each in zip(expected, means.T, strict=True)]
+    theory, simulated = agreement_series(numbers, found, "line")
     series = (
         theory,
         curve("if no day were there", numbers, lambda n: 100.0 / math.sqrt(n)),
@@ -159,25 +158,21 @@ def plot_days_found(number: float) -> Plot:
 def plot_plans(variances: Mapping[str, float]) -> Plot:
     """Show what the mean of twelve results is worth, by how they are spread over days."""
     day, run = math.sqrt(variances["day"]), math.sqrt(variances["run"])
-    plans = plans_of()
-    found = [
-        agreement_of_spread("", plan_spread(day, run, *one), run * _plan_means(*one, day / run), "%") for one in plans
-    ]
-    series, names = theory_and_simulation(range(len(plans)), found), [f"{days} × {repeats}" for days, repeats in plans]
-    spreads = {"one_day": found[0].theory, "own_days": found[-1].theory}
-    return plot_of("components", "plans", {"results": _IN_PLAN, **spreads}, series, x_names=names)
+    means = {plan: run * _plan_means(*plan, day / run) for plan in plans_of()}
+    found = [Agreement.of_spread("", plan_spread(day, run, *plan), drawn, "%") for plan, drawn in means.items()]
+    numbers = {"results": _IN_PLAN, "one_day": found[0].theory, "own_days": found[-1].theory}
+    names = [f"{days} × {repeats}" for days, repeats in means]
+    return plot_of("components", "plans", numbers, agreement_series(range(len(found)), found), x_names=names)
 
 
 def components_agreements() -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
-    repeats, days_apart = _running_means(1.0)[:, 3], np.abs(_pairs(1.0)) > limit_factor()
     one_day, four_days = "Mean of four repeats of one day, the day as large as s_r", "Mean of four results of four days"
-    pairs = "Pairs of different days farther apart than r"
+    pairs, days_apart = "Pairs of different days farther apart than r", np.abs(_pairs(1.0)) > limit_factor()
     none = "Studies of {} days with two results each that find no day"
-    studies = ((none.format(n), share_without_day(n, 2, 1.0), _found(n, 2, 1.0) <= 0.0) for n in (4, 12))
     return (
-        agreement_of_spread(one_day, plan_spread(1.0, 1.0, 1, 4), repeats, "s_r"),
-        agreement_of_spread(four_days, plan_spread(1.0, 1.0, 4, 1), _plan_means(4, 1, 1.0), "s_r"),
-        agreement_of_share(pairs, share_beyond_r(1.0), days_apart),
-        *(agreement_of_share(*one) for one in studies),
+        Agreement.of_spread(one_day, plan_spread(1.0, 1.0, 1, 4), _running_means(1.0)[:, 3], "s_r"),
+        Agreement.of_spread(four_days, plan_spread(1.0, 1.0, 4, 1), _plan_means(4, 1, 1.0), "s_r"),
+        Agreement.of_share(pairs, share_beyond_r(1.0), days_apart),
+        *(Agreement.of_share(none.format(n), share_without_day(n, 2, 1.0), _found(n, 2, 1.0) <= 0.0) for n in (4, 12)),
     )

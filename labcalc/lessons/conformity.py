@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import product
 
 import numpy as np
 from numpy.random import Generator
@@ -12,8 +13,8 @@ from numpy.typing import NDArray
 from labcalc import statistics
 from labcalc.judgement import Material, judge
 from labcalc.lab import precision_for
-from labcalc.lessons.agreement import Agreement, agreement_of_share, normal_draws
-from labcalc.lessons.plots import Plot, Series, histogram, percent_of, plot_of, share_curve
+from labcalc.lessons.plots import Agreement, Plot, Series, histogram, normal_draws, percent_of, plot_of, share_curve
+from labcalc.lessons.repeats import COVER_95
 from labcalc.statistics import DECISION_RULES, one_sided_margin
 
 ONE_SIDED_95 = 1.6448536269514722  # below it lie 95 % of a normal distribution, [standard deviations]
@@ -69,18 +70,18 @@ def laboratory_case(material: Material, sample: str = "", temperature_C: float =
     place = ("kinematic viscosity", temperature_C)
     for run in rows["run"][::-1]:
         dossier = material.dossier(str(run))
-        if (product := dossier.product) is None:
+        if (made := dossier.product) is None:
             continue
-        limit = next((one for one in product.limits if (one.quantity, one.temperature_C) == place), None)
-        typical = next((one for one in product.typical if (one.quantity, one.temperature_C) == place), None)
-        statement = precision_for(material.laboratory, product.precision_class, *place)
-        result = next((r for r in judge(dossier).results if (r.quantity, r.temperature_C) == place), None)
+        limit = next((one for one in made.limits if (one.quantity, one.temperature_C) == place), None)
+        typical = next((one for one in made.typical if (one.quantity, one.temperature_C) == place), None)
+        statement = precision_for(material.laboratory, made.precision_class, *place)
+        result = judge(dossier).results.of(*place)
         if limit is None or typical is None or statement is None or result is None or not math.isfinite(limit.highest):
             continue
         spreads = 2.0 * result.budget.standard_uncertainty, float(statement.reproducibility.at(limit.highest))
         U, R = (round(one, limit.decimals + 1) for one in spreads)
-        made = typical.standard_deviation, typical.mean
-        return Case(product.name, result.unit, limit.highest, limit.decimals, U, R, *made)
+        usual = typical.standard_deviation, typical.mean
+        return Case(made.name, result.unit, limit.highest, limit.decimals, U, R, *usual)
     return None
 
 
@@ -210,18 +211,13 @@ _STANDARD = Case("", "", 0.0, 1, 2.0, 1.0, 3.0)  # uncertainty 1, production wit
 
 def conformity_agreements() -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
-    errors = _lots()[1]
-    margin = float(one_sided_margin(1.0))
-    wrong = {guard: _wrong(_STANDARD, guard) for guard in (0.0, 1.0)}
-    return (
-        agreement_of_share("Result on the limit: the lot conforms", probability_inside(0.0), _true_values() <= 0.0),
-        agreement_of_share("Result inside by U/2: the lot conforms", probability_inside(1.0), _true_values() <= 1.0),
-        agreement_of_share(
-            "Lot at the limit, accepted 0.59 R inside", 0.05, errors / (1.959963984540054 * math.sqrt(2.0)) < -margin
-        ),
-        *(
-            agreement_of_share(f"{whose} risk, guard band {guard:g} U", risks(_STANDARD, guard)[place], hits[place])
-            for guard, hits in wrong.items()
-            for place, whose in enumerate(("Consumer's", "Producer's"))
-        ),
-    )
+    accepted = _lots()[1] / (COVER_95 * math.sqrt(2.0)) < -float(one_sided_margin(1.0))
+    claims = [
+        Agreement.of_share("Result on the limit: the lot conforms", probability_inside(0.0), _true_values() <= 0.0),
+        Agreement.of_share("Result inside by U/2: the lot conforms", probability_inside(1.0), _true_values() <= 1.0),
+        Agreement.of_share("Lot at the limit, accepted 0.59 R inside", 0.05, accepted),
+    ]
+    for guard, (place, whose) in product((0.0, 1.0), enumerate(("Consumer's", "Producer's"))):
+        risk, hits = risks(_STANDARD, guard)[place], _wrong(_STANDARD, guard)[place]
+        claims.append(Agreement.of_share(f"{whose} risk, guard band {guard:g} U", risk, hits))
+    return tuple(claims)

@@ -13,8 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.errors import ExtrapolationWarning
 from labcalc.formulae import fit_viscosity_temperature, viscosity_index
-from labcalc.lessons.agreement import Agreement, agreement_of_spread, normal_draws
-from labcalc.lessons.plots import Plot, Series, histogram, plot_of
+from labcalc.lessons.plots import Agreement, Plot, Series, histogram, normal_draws, plot_of
 from labcalc.wording import celsius
 
 ENDS_C = (40.0, 100.0)  # temperatures at which lubricants are measured, [°C]
@@ -147,7 +146,7 @@ def extrapolation_agreements(oil: Oil | None = None) -> tuple[Agreement, ...]:
     claims = []
     for one, found in values.items():
         words = f"Viscosity at {celsius(one)} from {percent:g} % at both points"
-        claims.append(agreement_of_spread(words, value_uncertainty(shown, one, percent), 100.0 * np.log(found), "%"))
+        claims.append(Agreement.of_spread(words, value_uncertainty(shown, one, percent), 100.0 * np.log(found), "%"))
     index = viscosity_index(shown.kv_40 * first, shown.kv_100 * second)
     theory = percent * math.hypot(*index_change(shown))
-    return *claims, agreement_of_spread(f"Viscosity index from {percent:g} % at both points", theory, index, "")
+    return *claims, Agreement.of_spread(f"Viscosity index from {percent:g} % at both points", theory, index, "")

@@ -10,8 +10,7 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from labcalc import statistics
-from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_share, normal_draws
-from labcalc.lessons.plots import Plot, Series, curve, plot_of, share_curve
+from labcalc.lessons.plots import Agreement, Plot, Series, curve, normal_draws, plot_of, share_curve
 from labcalc.lessons.repeats import limit_factor
 from labcalc.lessons.threes import closest_mean, threes_agreements
 from labcalc.statistics import grubbs_limit
@@ -119,13 +118,9 @@ def _finds_of_two(values: NDArray[np.float64]) -> tuple[NDArray[np.bool_], NDArr
     """Tell of sets whose first two are off whether Grubbs' test of one finds one, and whether the test of two does."""
     deviates = _deviates(values)
     one = (np.argmax(deviates, axis=1) < 2) & (deviates.max(axis=1) > float(grubbs_limit(_EIGHT)))
-    return np.asarray(one), np.asarray(_sum_ratio(values) < statistics.grubbs_pair_limit(_EIGHT))
-
-
-def _sum_ratio(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Sum of squares without the two highest over that of all."""
-    rest = np.sort(values, axis=1)[:, :-2]
-    return np.asarray(rest.var(axis=1) * rest.shape[1] / (values.var(axis=1) * values.shape[1]))
+    rest = np.sort(values, axis=1)[:, :-2]  # the test of two takes the sum of squares without the two highest
+    ratio = rest.var(axis=1) * rest.shape[1] / (values.var(axis=1) * values.shape[1])
+    return np.asarray(one), np.asarray(ratio < statistics.grubbs_pair_limit(_EIGHT))
 
 
 @lru_cache(maxsize=1)
@@ -200,18 +195,11 @@ def plot_strategies(off: float) -> Plot:
 def outliers_agreements() -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
     groups = np.random.default_rng(94).standard_normal((_TESTED, _EIGHT, 3)).var(axis=2)
-    largest = groups.max(axis=1) / groups.sum(axis=1)
-    gross = 6.0
+    odd = groups.max(axis=1) / groups.sum(axis=1) > float(statistics.cochran_limit(_EIGHT, 3))
+    squared, square = "Squared error of the mean of three, gross errors of 6 s", (1.0 + GROSS_SHARE * 6.0**2) / 3.0
     return (
         *threes_agreements(),
-        agreement_of_share("One of six is off by 5 s and found by Grubbs", found_share(6, 5.0), _finds(6, 5.0)),
-        agreement_of_share(
-            "Cochran calls one of eight good groups odd", 0.05, largest > float(statistics.cochran_limit(_EIGHT, 3))
-        ),
-        agreement_of_mean(
-            f"Squared error of the mean of three, gross errors of {gross:g} s",
-            (1.0 + GROSS_SHARE * gross**2) / 3.0,
-            _errors("mean of three", gross) ** 2,
-            "s²",
-        ),
+        Agreement.of_share("One of six is off by 5 s and found by Grubbs", found_share(6, 5.0), _finds(6, 5.0)),
+        Agreement.of_share("Cochran calls one of eight good groups odd", 0.05, odd),
+        Agreement.of_mean(squared, square, _errors("mean of three", 6.0) ** 2, "s²"),
     )

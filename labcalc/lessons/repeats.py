@@ -11,8 +11,7 @@ from numpy.random import Generator
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.judgement import Material
-from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread, normal_draws
-from labcalc.lessons.plots import Plot, Series, grouped, histogram, percent_of, plot_of
+from labcalc.lessons.plots import Agreement, Plot, Series, grouped, histogram, normal_draws, percent_of, plot_of
 from labcalc.statistics import spread_interval
 from labcalc.wording import counted, signed
 
@@ -180,7 +179,7 @@ def repeats_agreements() -> tuple[Agreement, ...]:
     low, high = deviation_bounds(10)
     pooled = _pooled(10)
     return (
-        agreement_of_spread("Standard deviation of a difference", math.sqrt(2.0), difference, "s"),
-        agreement_of_share("Pairs farther apart than r", 0.05, np.abs(difference) > limit_factor()),
-        agreement_of_share("s from ten pairs within its 95 % range", 0.95, (pooled >= low) & (pooled <= high)),
+        Agreement.of_spread("Standard deviation of a difference", math.sqrt(2.0), difference, "s"),
+        Agreement.of_share("Pairs farther apart than r", 0.05, np.abs(difference) > limit_factor()),
+        Agreement.of_share("s from ten pairs within its 95 % range", 0.95, (pooled >= low) & (pooled <= high)),
     )

@@ -8,8 +8,7 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from labcalc.formulae import viscosity_from_ordinate, walther_ordinate
-from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_share, normal_draws
-from labcalc.lessons.plots import Plot, curve, plot_of, share_curve
+from labcalc.lessons.plots import Agreement, Plot, curve, normal_draws, plot_of, share_curve
 from labcalc.lessons.repeats import limit_factor
 
 _CASES = 100_000
@@ -109,15 +108,12 @@ def plot_seen(shift: float) -> Plot:
 
 def residue_agreements() -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
-    noise = _noise()
-    signs = np.random.default_rng(123).random((20_000, _PAIRS)) < 0.5
-    on_one_side = np.maximum(signs.sum(axis=1), _PAIRS - signs.sum(axis=1))
+    raised, ups = _noise() + 2.0, (np.random.default_rng(123).random((20_000, _PAIRS)) < 0.5).sum(axis=1)
+    beyond, on_one_side = np.abs(raised) > limit_factor(), np.maximum(ups, _PAIRS - ups)
     return (
-        agreement_of_share("Left after two rinses that leave a fifth each", left_after(0.2, 2), _drops(0.2, 2)),
-        agreement_of_share(
-            "Pairs beyond r, first fill raised by 2 s", beyond_by_residue(2.0), np.abs(noise + 2.0) > limit_factor()
-        ),
-        agreement_of_share("First fill higher, raised by 2 s", sign_share(2.0), noise + 2.0 > 0.0),
-        agreement_of_share("Nine of ten pairs on one side by chance", share_of_signs(_PAIRS, 9), on_one_side >= 9),
-        agreement_of_mean("First less second fill, raised by 2 s", 2.0, noise + 2.0, "s"),
+        Agreement.of_share("Left after two rinses that leave a fifth each", left_after(0.2, 2), _drops(0.2, 2)),
+        Agreement.of_share("Pairs beyond r, first fill raised by 2 s", beyond_by_residue(2.0), beyond),
+        Agreement.of_share("First fill higher, raised by 2 s", sign_share(2.0), raised > 0.0),
+        Agreement.of_share("Nine of ten pairs on one side by chance", share_of_signs(_PAIRS, 9), on_one_side >= 9),
+        Agreement.of_mean("First less second fill, raised by 2 s", 2.0, raised, "s"),
     )

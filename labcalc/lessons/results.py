@@ -14,6 +14,7 @@ import numpy as np
 from labcalc import __version__
 from labcalc.errors import LessonError
 from labcalc.lessons.course import LessonTest, draw_test
+from labcalc.wording import cut_short
 
 _FORMAT, _LARGEST = "labcalc lesson result 1", 1_000_000  # what a file says that it is, and its most bytes
 
@@ -214,5 +215,4 @@ def _object_in(path: Path) -> dict[str, Any]:
 
 
 def _shown(value: object) -> str:
-    text = json.dumps(value, ensure_ascii=False)
-    return text if len(text) <= 60 else f"{text[:59]}…"
+    return cut_short(json.dumps(value, ensure_ascii=False), 60)

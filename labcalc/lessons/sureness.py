@@ -6,8 +6,7 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from labcalc.lessons import agreement
-from labcalc.lessons.plots import Plot, Series, grouped, histogram, percent_of, plot_of, share_curve
+from labcalc.lessons.plots import Agreement, Plot, Series, grouped, histogram, normal_draws, plot_of, share_curve
 from labcalc.lessons.repeats import COVER_95, deviation_bounds, plot_deviations
 from labcalc.statistics import coverage_factor, individuals_limits
 from labcalc.wording import counted
@@ -42,7 +41,7 @@ def draw_results(
 
 def _series(results: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return mean and standard deviation of many series of standard normal results."""
-    drawn = agreement.normal_draws(5, _SERIES, results)
+    drawn = normal_draws(5, _SERIES, results)
     return drawn.mean(axis=1), drawn.std(axis=1, ddof=1)
 
 
@@ -63,7 +62,7 @@ def plot_intervals(number: float) -> Plot:
         Series("misses it", position[missed], means[missed], "flags", half[missed]),
     )
     missing = counted(int(missed.sum()), "interval misses", "intervals miss")
-    said = {"missing": missing, "all": grouped(_SERIES), "share": percent_of(_holds(results, factor))}
+    said = {"missing": missing, "all": grouped(_SERIES), "share": np.mean(_holds(results, factor))}
     return plot_of("sureness", "intervals", {"shown": _SHOWN, "results": results, **said}, series, [0.0])
 
 
@@ -106,7 +105,7 @@ def false_alarm_of_range_limits(results: int) -> float:
 
 def _range_limits(results: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return mean and sigma by moving ranges of many baselines."""
-    drawn = agreement.normal_draws(5, _SERIES, results)
+    drawn = normal_draws(5, _SERIES, results)
     return drawn.mean(axis=1), np.abs(np.diff(drawn, axis=1)).mean(axis=1) * math.sqrt(math.pi) / 2.0
 
 
@@ -124,7 +123,7 @@ def plot_limits(number: float) -> Plot:
     return plot_of("sureness", "limits", numbers, series, marks=[true, worst])
 
 
-def sureness_agreements() -> tuple[agreement.Agreement, ...]:
+def sureness_agreements() -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
     n, six = 15, 6
     (means, deviations), (centres, sigmas) = _series(n), _range_limits(n)
@@ -135,10 +134,10 @@ def sureness_agreements() -> tuple[agreement.Agreement, ...]:
     alarms, alarmed = f"False alarms of limits by moving ranges of {n} results", np.abs(new - centres) > 3.0 * sigmas
     upper, inside = f"Scatter of an upper limit by moving ranges of {n}", (deviations >= low) & (deviations <= high)
     return (
-        agreement.agreement_of_share(f"Student's interval of a mean of {six} holds it", 0.95, _holds(six, student)),
-        agreement.agreement_of_share(held, known, _holds(six, COVER_95)),
-        agreement.agreement_of_share(f"s from {n} results within its 95 % range", 0.95, inside),
-        agreement.agreement_of_share(alarms, false_alarm_of_range_limits(n), alarmed),
-        agreement.agreement_of_spread(upper, spread_of_range_limit(n), centres + 3.0 * sigmas, "σ"),
-        agreement.agreement_of_mean(f"Variance of a mean of {n}", 1.0 / n, means**2, "σ²"),
+        Agreement.of_share(f"Student's interval of a mean of {six} holds it", 0.95, _holds(six, student)),
+        Agreement.of_share(held, known, _holds(six, COVER_95)),
+        Agreement.of_share(f"s from {n} results within its 95 % range", 0.95, inside),
+        Agreement.of_share(alarms, false_alarm_of_range_limits(n), alarmed),
+        Agreement.of_spread(upper, spread_of_range_limit(n), centres + 3.0 * sigmas, "σ"),
+        Agreement.of_mean(f"Variance of a mean of {n}", 1.0 / n, means**2, "σ²"),
     )

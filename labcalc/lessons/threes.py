@@ -7,14 +7,7 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.lessons.agreement import (
-    Agreement,
-    agreement_of_mean,
-    agreement_of_share,
-    agreement_of_spread,
-    normal_draws,
-)
-from labcalc.lessons.plots import Plot, Series, plot_of, share_curve, theory_and_simulation
+from labcalc.lessons.plots import Agreement, Plot, Series, agreement_series, normal_draws, plot_of, share_curve
 from labcalc.statistics import grubbs_limit
 
 _SETS = 100_000
@@ -105,8 +98,8 @@ def plot_dropping() -> Plot:
         "mean of the first two": (1.0 / math.sqrt(2.0), threes[:, :2].mean(axis=1)),
         "odd one dropped": (spread_of_closest(), closest_mean(threes)),
     }
-    found = [agreement_of_spread(name, theory, values, "s") for name, (theory, values) in reported.items()]
-    series = theory_and_simulation(range(len(found)), found)
+    found = [Agreement.of_spread(name, theory, values, "s") for name, (theory, values) in reported.items()]
+    series = agreement_series(range(len(found)), found)
     said = "; ".join(f"{one.what} {one.theory:.2f} s" for one in found)
     return plot_of("outliers", "dropping", {"said": said}, series, x_names=list(reported))
 
@@ -116,9 +109,9 @@ def threes_agreements() -> tuple[Agreement, ...]:
     threes = _threes()
     pair_deviations = np.diff(np.sort(threes, axis=1), axis=1).min(axis=1) / math.sqrt(2.0)
     return (
-        agreement_of_share("The third is more than twice as far off", share_farther(2.0), _gap_ratios() > 2.0),
-        agreement_of_share("Grubbs calls one of three good ones odd", 0.05, _gap_ratios() > grubbs_gap()),
-        agreement_of_spread("Scatter when the odd one is dropped", spread_of_closest(), closest_mean(threes), "s"),
-        agreement_of_mean("Standard deviation of the two that are left", deviation_of_closest(), pair_deviations, "s"),
-        agreement_of_spread("Scatter of the median of three", spread_of_median(), np.median(threes, axis=1), "s"),
+        Agreement.of_share("The third is more than twice as far off", share_farther(2.0), _gap_ratios() > 2.0),
+        Agreement.of_share("Grubbs calls one of three good ones odd", 0.05, _gap_ratios() > grubbs_gap()),
+        Agreement.of_spread("Scatter when the odd one is dropped", spread_of_closest(), closest_mean(threes), "s"),
+        Agreement.of_mean("Standard deviation of the two that are left", deviation_of_closest(), pair_deviations, "s"),
+        Agreement.of_spread("Scatter of the median of three", spread_of_median(), np.median(threes, axis=1), "s"),
     )
