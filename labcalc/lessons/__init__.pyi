@@ -1,6 +1,5 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
-from .class_results import CLASS_COLUMNS as CLASS_COLUMNS, ClassTable as ClassTable, class_table as class_table
 from .course import (
     LESSONS as LESSONS,
     TEST_QUESTIONS as TEST_QUESTIONS,
@@ -34,8 +33,11 @@ from .questions import (
     number_from as number_from,
 )
 from .results import (
+    CLASS_COLUMNS as CLASS_COLUMNS,
     Answer as Answer,
+    ClassTable as ClassTable,
     LessonResult as LessonResult,
+    class_table as class_table,
     grade as grade,
     kept_result as kept_result,
     read_result as read_result,

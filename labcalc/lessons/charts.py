@@ -159,7 +159,6 @@ def charts_agreements() -> tuple[Agreement, ...]:
     claims = [Agreement.of_share("Results beyond three sigma", false_alarm_share(), np.abs(alone) > 3.0)]
     for name, shift in product(("limits only", "western electric"), (0.0, 1.0)):
         words = f"{name}: results until {'a shift of 1 s is found' if shift else 'a false alarm'}"
-        found = _simulated(name, shift).run_lengths
-        claims.append(Agreement.of_mean(words, average_delay(name, shift), found, ""))
+        claims.append(Agreement.of_mean(words, average_delay(name, shift), _simulated(name, shift).run_lengths, ""))
     adjusted = "Scatter when every result is answered by an adjustment"
     return *claims, Agreement.of_spread(adjusted, math.sqrt(2.0), tampered, "s")

@@ -30,8 +30,7 @@ def laboratory_mornings(material: Material, study: ComponentsOfVariance) -> pd.D
     """Return the mornings behind a study, by instrument and day: each oil's distance from its own mean there, [%]."""
     rows = material.record[material.record["temperature_C"] == study.temperature_C]
     oils = (rows["sample"] + " lot " + rows["lot"].astype("string").fillna("")).rename("oil")
-    days = rows["measured_at"].dt.date.rename("day")
-    table = rows.assign(oil=oils, day=days)[oils.isin(study.samples)]
+    table = rows.assign(oil=oils, day=rows["measured_at"].dt.date.rename("day"))[oils.isin(study.samples)]
     results = table.pivot_table("kinematic_viscosity_mm2_s", ["instrument", "day"], "oil").dropna()
     return 100.0 * (results / results.groupby("instrument").transform("mean") - 1.0)[list(study.samples)]
 
@@ -96,8 +95,7 @@ def _results(seed: int, cases: int, days: int, repeats: int, ratio: float) -> ND
 def _found(days: int, repeats: int, ratio: float) -> NDArray[np.float64]:
     """Estimates of the day's variance from simulated studies, in units of s_r²; below 0 where chance made it so."""
     results = _results(23, _STUDIES, days, repeats, ratio)
-    within = results.var(axis=2, ddof=1).mean(axis=1)
-    return np.asarray(results.mean(axis=2).var(axis=1, ddof=1) - within / repeats)
+    return np.asarray(results.mean(axis=2).var(axis=1, ddof=1) - results.var(axis=2, ddof=1).mean(axis=1) / repeats)
 
 
 def _plan_means(days: int, repeats: int, ratio: float) -> NDArray[np.float64]:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from labcalc import statistics
 from labcalc.judgement import Material, judge
 from labcalc.lab import precision_for
-from labcalc.lessons.plots import Agreement, Plot, Series, histogram, normal_draws, percent_of, plot_of, share_curve
+from labcalc.lessons.plots import Agreement, Plot, Series, histogram, normal_draws, plot_of, share_curve
 from labcalc.lessons.repeats import COVER_95
 from labcalc.statistics import DECISION_RULES, one_sided_margin
 
@@ -184,7 +184,7 @@ def _risk_curves(
     """Return both risks by theory, and simulated at some places; ``where`` gives guard band and distance of a place."""
     theory = np.array([risks(case, *where(one)) for one in places.tolist()])
     at = places[::every]
-    simulated = np.array([[percent_of(each) for each in _wrong(case, *where(one))] for one in at.tolist()])
+    simulated = 100.0 * np.array([[np.mean(each) for each in _wrong(case, *where(one))] for one in at.tolist()])
     return (
         *(Series(name, places, 100.0 * theory[:, n]) for n, name in enumerate(_WRONGS)),
         *(Series(f"simulated, {name}", at, simulated[:, n], "points") for n, name in enumerate(_WRONGS)),

@@ -98,8 +98,7 @@ class _Words(Template):
 
     def __init__(self, draft: Draft, generator: Generator, given: Mapping[str, object], defined: bool = True) -> None:
         self._draft = draft
-        module = importlib.import_module(f"labcalc.lessons.{draft.lesson}")
-        self._known = {**_KIT, **vars(module), **given}
+        self._known = {**_KIT, **vars(importlib.import_module(f"labcalc.lessons.{draft.lesson}")), **given}
         self.data_decimals: int | None = None
         if defined:
             for name, what in draft.spec.get("draw", {}).items():

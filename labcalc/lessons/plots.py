@@ -183,12 +183,7 @@ def curve(name: str, at: ArrayLike, f: Callable[[Any], float], kind: Kind = "lin
 
 def share_curve(name: str, at: ArrayLike, f: Callable[[Any], ArrayLike], kind: Kind = "line") -> Series:
     """Return a probability [-] at some places, or how many of simulated cases are true, [%]."""
-    return curve(name, at, lambda one: percent_of(f(one)), kind)
-
-
-def percent_of(cases: ArrayLike) -> float:
-    """Return how many of simulated cases are true, [%]."""
-    return 100.0 * float(np.mean(np.asarray(cases, dtype=float)))
+    return curve(name, at, lambda one: 100.0 * float(np.mean(np.asarray(f(one), dtype=float))), kind)
 
 
 def agreement_series(at: ArrayLike, claims: Sequence[Agreement], kind: Kind = "bars") -> tuple[Series, Series]:

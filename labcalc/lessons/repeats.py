@@ -11,7 +11,7 @@ from numpy.random import Generator
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.judgement import Material
-from labcalc.lessons.plots import Agreement, Plot, Series, grouped, histogram, normal_draws, percent_of, plot_of
+from labcalc.lessons.plots import Agreement, Plot, Series, grouped, histogram, normal_draws, plot_of
 from labcalc.statistics import spread_interval
 from labcalc.wording import counted, signed
 
@@ -135,7 +135,7 @@ def plot_deviations(found: NDArray[np.float64], degrees_of_freedom: float, each:
     """Show how standard deviations scatter round the true one, [true s]; ``each`` says what each one is found from."""
     low, high = deviation_bounds(degrees_of_freedom)
     series = [histogram(found, np.linspace(0.0, 3.0, 61))]
-    inside = percent_of((found >= low) & (found <= high))
+    inside = np.mean((found >= low) & (found <= high))
     numbers = {"number": grouped(found.size), "each": each, "low": low, "high": high, "inside": inside}
     return plot_of("repeats", "deviations", numbers, series, marks=[low, 1.0, high])
 
@@ -163,7 +163,7 @@ def plot_limit(factor: float) -> Plot:
     distance, edges = np.abs(_single_and_difference()[1]), np.linspace(0.0, 6.0, 31)
     borders = 100.0 * np.diff([share_within(edge) for edge in edges.tolist()])
     bars = histogram(distance, edges)
-    numbers = {"limit": factor, "inside": percent_of(distance <= factor), "theory": share_within(factor)}
+    numbers = {"limit": factor, "inside": np.mean(distance <= factor), "theory": share_within(factor)}
     return plot_of("repeats", "limit", numbers, (bars, Series("theory", bars.x, borders)), marks=[factor])
 
 
