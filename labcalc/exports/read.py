@@ -10,15 +10,23 @@ from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from labcalc.errors import ExportError, typed
-from labcalc.exports.arranging.arrangement import HEAD, arrange, header_of, reshaped, why_not
+from labcalc.exports.arranging.arrangement import (
+    HEAD,
+    arrange,
+    chosen,
+    header_of,
+    listed,
+    reshaped,
+    stacked,
+    why_not,
+    with_results,
+)
 from labcalc.exports.arranging.flat import Flat
 from labcalc.exports.arranging.layout import Layout, lay_out
 from labcalc.exports.arranging.moments import FILE_NAME, add_moments, state
-from labcalc.exports.arranging.stack import chosen, listed, stacked, with_results
 from labcalc.exports.profile import Profile
-from labcalc.exports.source.records import DELIMITERS, divided
 from labcalc.exports.source.sheet import sheets
-from labcalc.exports.source.text import ContentError, decode, name_of, naming, shown
+from labcalc.exports.source.text import DELIMITERS, ContentError, decode, divided, name_of, naming, shown
 from labcalc.exports.table import Reading, Refusal, SourceFile
 from labcalc.exports.tidying.cells import Cells
 from labcalc.exports.tidying.contradictions import refuse_dividing_lines

@@ -7,8 +7,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.figures.picture import Picture
-from labcalc.figures.theme import ACCENT, INK, MUTED, Figure, blank_figure, stroke
+from labcalc.figures.picture import ACCENT, INK, MUTED, Figure, Picture, blank_figure, stroke
 from labcalc.statistics import MandelStatistics
 from labcalc.statistics.series import Array
 from labcalc.wording import counted, numeral, plain

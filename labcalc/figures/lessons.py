@@ -6,8 +6,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from labcalc.figures.markup import Fragment, html_table
-from labcalc.figures.picture import Picture
-from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
+from labcalc.figures.picture import ACCENT, BAND, INK, MUTED, Picture, blank_figure, marker, stroke
 from labcalc.lessons import Agreement, Choice, NumberQuestion, Plot, Question, Series, grouped
 from labcalc.statistics import rounded_to_figures
 from labcalc.wording import numeral, plain, signed

@@ -4,14 +4,21 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from labcalc.errors import ExportError
-from labcalc.exports.arranging.flat import MEASURED, NOT_TAKEN, UNIT_SIGN, Field, Flat, meaning_at, measure
-from labcalc.exports.arranging.names import key_and_value
+from labcalc.exports.arranging.flat import (
+    MEASURED,
+    NOT_TAKEN,
+    UNIT_SIGN,
+    Field,
+    Flat,
+    key_and_value,
+    meaning_at,
+    measure,
+)
 from labcalc.exports.grammar.units import relative_to_water, unit_of
 from labcalc.exports.grammar.vocabulary import LIMITS, QUANTITIES, Meaning, carries_measured_unit
 from labcalc.exports.profile import FOR_ALL_ROWS, Column
-from labcalc.exports.source.records import Record
 from labcalc.exports.source.sheet import Broken
-from labcalc.exports.source.text import ContentError, shown
+from labcalc.exports.source.text import ContentError, Record, shown
 from labcalc.exports.table import TIDY_COLUMNS
 from labcalc.exports.values.columns import Rows
 from labcalc.wording import at_celsius, celsius

@@ -6,13 +6,11 @@ from datetime import datetime, timedelta
 from pathlib import PurePath
 from zoneinfo import ZoneInfo
 
-from labcalc.exports.arranging.flat import Field, Flat, measure
-from labcalc.exports.arranging.names import between
+from labcalc.exports.arranging.flat import Field, Flat, between, measure
 from labcalc.exports.grammar.units import unit_of
 from labcalc.exports.profile import MOMENT_PARTS, Column, Profile
-from labcalc.exports.source.records import Record
 from labcalc.exports.source.sheet import Typed, stripped
-from labcalc.exports.source.text import ContentError, shown
+from labcalc.exports.source.text import ContentError, Record, shown
 from labcalc.exports.values.dates import EPOCH, NO_MOMENT, date_order, instants, parse_moment
 from labcalc.exports.values.numbers import figure, reads_two_ways
 

@@ -6,16 +6,14 @@ from dataclasses import replace
 from functools import cache
 from itertools import zip_longest
 
-from labcalc.exports.arranging.flat import MEASURED, NOT_TAKEN, Flat, meaning_at
-from labcalc.exports.arranging.footers import is_rule
+from labcalc.exports.arranging.divisions import is_rule
+from labcalc.exports.arranging.flat import MEASURED, NOT_TAKEN, Flat, key_and_value, meaning_at, named, placed
 from labcalc.exports.arranging.layout import preamble_of, refuse_measured
-from labcalc.exports.arranging.names import key_and_value, named, placed
 from labcalc.exports.grammar.units import unit_of
 from labcalc.exports.grammar.vocabulary import Meaning, is_invalid
 from labcalc.exports.profile import Arrangement, Column
-from labcalc.exports.source.records import Record
 from labcalc.exports.source.sheet import joined
-from labcalc.exports.source.text import ContentError
+from labcalc.exports.source.text import ContentError, Record
 
 _MOST_COLUMNS = 1024
 _Name = tuple[str, str]  # header of a column put together, and what tells it from others of the same header

@@ -16,18 +16,16 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from labcalc.errors import ExportError
-from labcalc.exports.arranging.flat import Flat
+from labcalc.exports.arranging.arrangement import with_results
+from labcalc.exports.arranging.flat import Flat, between
 from labcalc.exports.arranging.layout import problems_of
-from labcalc.exports.arranging.names import between
-from labcalc.exports.arranging.stack import with_results
 from labcalc.exports.guessing.guesses import guess_columns, invalid_among, repeated_above, statistics_among
 from labcalc.exports.guessing.likely import likely_tables, shaped_tables
 from labcalc.exports.guessing.sizes import Guess
 from labcalc.exports.profile import DATE_ORDERS, Arrangement, Column, Profile
 from labcalc.exports.read import WORKBOOKS, content_of, fits_profile, read_content, table_of, zone_of
-from labcalc.exports.source.records import Record, divided
 from labcalc.exports.source.sheet import sheets
-from labcalc.exports.source.text import decode, naming, shown
+from labcalc.exports.source.text import Record, decode, divided, naming, shown
 from labcalc.exports.table import SourceFile, columns_not_used, totals
 from labcalc.exports.values.dates import parse_day
 

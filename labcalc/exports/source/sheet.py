@@ -13,8 +13,7 @@ from math import inf, isfinite
 from typing import NoReturn
 
 from labcalc.exports.source.package import Package, local, refusing
-from labcalc.exports.source.records import Record
-from labcalc.exports.source.text import ContentError, shown
+from labcalc.exports.source.text import ContentError, Record, shown
 
 _LAST_ROW, _LAST_COLUMN = 1 << 20, 1 << 14  # rows and columns of a sheet: the last cell is XFD1048576
 _NEAR = 1024  # columns in which the cells of an export stand; what stands beyond is stray, and its row is refused

@@ -5,12 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from labcalc.exports.arranging.divisions import Sections, is_other_header, other_header
 from labcalc.exports.arranging.flat import Field
-from labcalc.exports.arranging.sections import Sections, is_other_header, other_header
 from labcalc.exports.grammar.vocabulary import LIMITS, is_invalid
 from labcalc.exports.profile import FOR_ALL_ROWS
-from labcalc.exports.source.records import Record
-from labcalc.exports.source.text import ContentError, shown
+from labcalc.exports.source.text import ContentError, Record, shown
 from labcalc.exports.table import QUANTITY_COLUMNS
 from labcalc.exports.tidying.cells import Cells
 from labcalc.wording import celsius

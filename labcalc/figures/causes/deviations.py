@@ -9,9 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.run.viscosity import place_on_chart
-from labcalc.figures.theme import ACCENT, INK, MUTED, Figure, band, blank_figure, marker, stroke
+from labcalc.figures.picture import ACCENT, INK, MUTED, Figure, Numbers, Picture, band, blank_figure, marker, stroke
+from labcalc.figures.run.curves import place_on_chart
 from labcalc.judgement import UNITS
 from labcalc.wording import at_celsius, celsius, plain, signed
 

@@ -13,9 +13,8 @@ import pandas as pd
 from labcalc.exports import QUANTITY_COLUMNS
 from labcalc.figures.causes import deviations
 from labcalc.figures.markup import Fragment, html_table
-from labcalc.figures.picture import Picture
-from labcalc.figures.run.pictures import density_picture, viscosity_picture
-from labcalc.figures.theme import INK, MUTED, Figure, blank_figure, marker, stroke
+from labcalc.figures.picture import INK, MUTED, Figure, Picture, blank_figure, marker, stroke
+from labcalc.figures.run.curves import density_picture, viscosity_picture
 from labcalc.judgement import UNITS, Judgement, reported_value
 from labcalc.wording import celsius, plain
 

@@ -7,7 +7,7 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.figures.theme import ACCENT, INK, MUTED, Figure, blank_figure, marker, stroke
+from labcalc.figures.picture import ACCENT, INK, MUTED, Figure, blank_figure, marker, stroke
 from labcalc.judgement import Chart, Month, Period
 from labcalc.lab import Decision
 

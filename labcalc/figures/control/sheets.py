@@ -7,8 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.figures.control import grid
-from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import ACCENT, BAND, EDGE, INK, MUTED, marker, stroke
+from labcalc.figures.picture import ACCENT, BAND, EDGE, INK, MUTED, Numbers, Picture, marker, stroke
 from labcalc.judgement import Chart, Month, Panel, Period, Stream, earlier_words
 from labcalc.lab import Decision
 from labcalc.wording import celsius, counted, numeral, signed

@@ -6,8 +6,9 @@ from typing import Any, NamedTuple
 
 import pandas as pd
 
-from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import ACCENT, BAND, EDGE, INK, MUTED, blank_figure, marker, stroke
+from labcalc.figures.markup import Fragment, note
+from labcalc.figures.picture import ACCENT, BAND, EDGE, INK, MUTED, Numbers, Picture, blank_figure, marker, stroke
+from labcalc.judgement import Judgement
 from labcalc.wording import at_celsius, celsius, percent, signed
 
 _SYMBOLS = ("circle", "square", "diamond", "triangle-up", "cross", "star")
@@ -38,17 +39,15 @@ class _Check(NamedTuple):
     allowed: float
 
 
-def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: pd.Timestamp) -> Picture | None:
-    """Draw how far the reference oils were from their certified values, with a line at the run; None without any.
+def reference_picture(judgement: Judgement) -> Picture | Fragment:
+    """Return how far the reference oils of the run's instrument were from their certified values, a line at the run.
 
-    comparisons : Reference-oil results beside their certified values (``COMPARISON_COLUMNS``), in the order of time.
-    instrument : Name of the instrument, for the caption.
-    run_at : When the run was measured.
-    Returns : Two panels, one above the other: viscosity [%] and density [kg/m³].
+    Two panels, one above the other: viscosity [%] and density [kg/m³].
     """
-    checks = list(_checks(comparisons))
+    dossier = judgement.dossier
+    checks, run_at = list(_checks(dossier.references)), dossier.rows["measured_at"].max()
     if not checks:
-        return None
+        return note(f"{dossier.why_no_references[0].upper()}{dossier.why_no_references[1:]}.")
     widest = {
         quantity: max((one.allowed for one in checks if one.quantity == quantity), default=0.0)
         for quantity, *_ in _PANELS
@@ -75,7 +74,7 @@ def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: p
     )
     figure.layout["template"]["data"] = {"scatter": [_LOOK]}
     figure.data = list(_series(checks))
-    return Picture(figure, _caption(checks, instrument), *_numbers(checks))
+    return Picture(figure, _caption(checks, dossier.instrument), *_numbers(checks))
 
 
 def _checks(comparisons: pd.DataFrame) -> Iterator[_Check]:

@@ -7,8 +7,7 @@ from labcalc.figures.control.grid import Trace, draw_grid
 from labcalc.figures.control.sheets import LETTERS, short_names
 from labcalc.figures.markup import Fragment, folded, html_table, note
 from labcalc.figures.month.oils import OIL_COLUMNS, due_list, oil_cells
-from labcalc.figures.picture import Picture
-from labcalc.figures.theme import INK, MUTED, marker, stroke
+from labcalc.figures.picture import INK, MUTED, Picture, marker, stroke
 from labcalc.judgement import Alarms, OilSummary, OilTrend, Period, YearReport
 from labcalc.wording import celsius, counted, numeral, signed
 
