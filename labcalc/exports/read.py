@@ -22,8 +22,7 @@ from labcalc.exports.arranging.arrangement import (
     with_results,
 )
 from labcalc.exports.arranging.flat import Flat
-from labcalc.exports.arranging.layout import Layout, lay_out
-from labcalc.exports.arranging.moments import FILE_NAME, add_moments, state
+from labcalc.exports.arranging.layout import FILE_NAME, Layout, add_moments, lay_out, state
 from labcalc.exports.profile import Profile
 from labcalc.exports.source.sheet import sheets
 from labcalc.exports.source.text import DELIMITERS, ContentError, decode, divided, name_of, naming, shown
@@ -42,6 +41,12 @@ _UNRELATED = (
     "there is no header with a viscosity or density column beside others, such as 'Sample' and "
     "'Kinematic viscosity (mm²/s)'; [profile.columns] in lab.toml can name the columns"
 )
+_HEADERS = {
+    "rows": "header in line {}",
+    "blocks": "blocks from line {} on",
+    "turned": "samples across from line {} on",
+    "quantities": "a row a quantity, header in line {}",
+}
 
 
 def read_export(path: str | Path, *, profiles: Sequence[Profile] = (), time_zone: str = "UTC") -> Reading:
@@ -213,14 +218,6 @@ def _of_sheet(data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
     table = stacked(tables)
     table.unread += [f"hidden {listed([name])}" for name, is_hidden in found if is_hidden and name not in tables]
     return table, "", [f"workbook, {listed(tables)}"]
-
-
-_HEADERS = {
-    "rows": "header in line {}",
-    "blocks": "blocks from line {} on",
-    "turned": "samples across from line {} on",
-    "quantities": "a row a quantity, header in line {}",
-}
 
 
 def _dialect(words: list[str], cells: Cells, layout: Layout, profile: Profile) -> str:

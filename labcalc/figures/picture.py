@@ -14,16 +14,8 @@ BAND = "rgba(102, 114, 127, 0.16)"
 EDGE = {"color": MUTED, "width": 0.6}  # of a band: its grey alone is hardly seen on white
 
 _AS_SHORT = "%.7g"  # of a number that is drawn: a pixel shows four figures, a label on hover six
-_AXIS = {
-    "showline": True,
-    "linecolor": INK,
-    "mirror": True,
-    "ticks": "inside",
-    "tickcolor": INK,
-    "gridcolor": "#e3e6ea",
-    "zeroline": False,
-    "title": {"standoff": 8},
-}
+_FRAME = {"showline": True, "linecolor": INK, "mirror": True, "ticks": "inside", "tickcolor": INK}
+_AXIS = {**_FRAME, "gridcolor": "#e3e6ea", "zeroline": False, "title": {"standoff": 8}}
 _LOOK = {
     "margin": {"l": 76, "r": 18, "t": 16, "b": 58},
     "font": {"family": "system-ui, -apple-system, 'Segoe UI', sans-serif", "size": 13, "color": INK},
@@ -32,6 +24,9 @@ _LOOK = {
     "xaxis": _AXIS,
     "yaxis": _AXIS,
 }
+PLOTLY_MIME = "application/vnd.plotly.v1+json"
+Rows: TypeAlias = tuple[tuple[str, ...], ...]
+Numbers: TypeAlias = tuple[tuple[str, ...], Rows]  # headings and rows of a picture's table
 
 
 @dataclass
@@ -53,17 +48,13 @@ class Figure:
 
 
 def _plain(value: Any) -> Any:
-    if isinstance(value, str):
-        return value
     if isinstance(value, dict):
         return {name: _plain(one) for name, one in value.items() if one is not None}
     if isinstance(value, list | tuple):
         return [_short(one) if type(one) is float else _plain(one) for one in value]
     if hasattr(value, "tolist"):
         return _plain(value.tolist())
-    if isinstance(value, float):
-        return _short(value)
-    return value.isoformat() if hasattr(value, "isoformat") else value
+    return _short(value) if isinstance(value, float) else value.isoformat() if hasattr(value, "isoformat") else value
 
 
 def _short(value: float) -> float | None:
@@ -71,23 +62,14 @@ def _short(value: float) -> float | None:
     return None if not math.isfinite(short) else int(short) if short.is_integer() else short
 
 
-def blank_figure(
-    x_title: str,
-    y_title: str,
-    *,
-    height: int = 420,
-    shapes: tuple[dict[str, Any], ...] = (),
-    annotations: tuple[dict[str, Any], ...] = (),
-    **axes: dict[str, Any],
-) -> Figure:
+def blank_figure(x_title: str, y_title: str, *, height: int = 420, **axes: dict[str, Any]) -> Figure:
     """Return an empty figure in the house's look.
 
     The height is in pixels; ``axes`` add to an axis or give another one: ``yaxis2={"domain": [0.0, 0.4], ...}``.
     """
     titles = {"xaxis": {"title": {"text": x_title}}, "yaxis": {"title": {"text": y_title}}}
     named = {name: titles.get(name, {}) | axes.get(name, {}) for name in {**titles, **axes}}
-    drawn_on = {name: these for name, these in (("shapes", shapes), ("annotations", annotations)) if these}
-    return Figure({"template": {"layout": _LOOK}, "height": height, **drawn_on, **named})
+    return Figure({"template": {"layout": _LOOK}, "height": height, **named})
 
 
 def stroke(color: str = INK, dash: str = "solid", width: float = 1.6) -> dict[str, Any]:
@@ -103,18 +85,8 @@ def band(x: ArrayLike, there: ArrayLike, back: ArrayLike, **more: Any) -> dict[s
 
 def marker(symbol: str = "circle", color: str = INK, size: int = 9, *, filled: bool = True) -> dict[str, Any]:
     """Return a marker style; hollow markers keep their outline."""
-    return {
-        "symbol": symbol if filled else f"{symbol}-open",
-        "size": size,
-        "color": color,
-        "line": {"width": 1.4, "color": color},
-    }
-
-
-PLOTLY_MIME = "application/vnd.plotly.v1+json"
-
-Rows: TypeAlias = tuple[tuple[str, ...], ...]
-Numbers: TypeAlias = tuple[tuple[str, ...], Rows]  # headings and rows of a picture's table
+    shape = symbol if filled else f"{symbol}-open"
+    return {"symbol": shape, "size": size, "color": color, "line": {"width": 1.4, "color": color}}
 
 
 @dataclass(frozen=True)

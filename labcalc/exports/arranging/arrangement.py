@@ -27,6 +27,10 @@ _DATED = {"measured_at", "date", "year", "start"}
 HEAD = 1000  # records at the beginning among which the header stands
 _ANCHORS = {"blocks": "the key of a viscosity or a density", "turned": "'Sample', or what [profile.columns] has for it"}
 """What a layout is told by."""
+WIDEST = 4096
+"""Cells of a header; a line that holds more is none, and is not looked at word by word."""
+Sheet = tuple[str, bool, Iterator[Record]]  # name, whether it is hidden, and records
+_SAYS_WHICH = "profile.sheet in lab.toml says which to read, one name or a list"
 
 
 @dataclass(frozen=True)
@@ -93,10 +97,6 @@ def _without(records: Iterable[Record], how: Arrangement, aside: list[int], tabl
             raise ContentError(f"line {record.line}: {other_header(', '.join(filter(None, cells)), table.header.line)}")
         else:
             aside.append(record.line)
-
-
-WIDEST = 4096
-"""Cells of a header; a line that holds more is none, and is not looked at word by word."""
 
 
 def header_of(records: Iterable[Record], how: Arrangement) -> Header | None:
@@ -215,10 +215,6 @@ def _units_beneath(records: list[Record], place: int) -> tuple[int, list[str]]:
             return at + 1, cells
         break
     return place + 1, []
-
-
-Sheet = tuple[str, bool, Iterator[Record]]  # name, whether it is hidden, and records
-_SAYS_WHICH = "profile.sheet in lab.toml says which to read, one name or a list"
 
 
 def with_results(sheets: Iterable[Sheet], how: Profile) -> dict[tuple[str, bool], Flat | ExportError]:

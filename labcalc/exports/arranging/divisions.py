@@ -18,6 +18,8 @@ TOLD_OF_A_ROW = ("temperature", "measured_at", "date", "time", "run", "replicate
 _SUMS = re.compile(r"(sum|total|mean|average|std|standard dev|min|max|summe|mittelwert|moyenne|media|média)\D*", re.I)
 _DRAWN = "-–—=_*+| "
 _OPEN = "'{}' may be a sample, or said of the rows above; profile.set_aside in lab.toml says which lines are no rows"
+_FROM_FIGURE = re.compile(r"[+\-−]?\d.*", re.DOTALL)
+_Above = tuple[str, Unit | None]  # header and unit of a column
 
 
 @dataclass(frozen=True)
@@ -117,10 +119,6 @@ def _has_digit(text: str) -> bool:
 
 def _has_figure(cell: str) -> bool:
     return _has_digit(cell) and (not any(map(str.isalpha, cell)) or measure(cell) is not None)
-
-
-_FROM_FIGURE = re.compile(r"[+\-−]?\d.*", re.DOTALL)
-_Above = tuple[str, Unit | None]  # header and unit of a column
 
 
 class Sections:

@@ -18,6 +18,10 @@ NOT_TAKEN = ("ignored", "statistic", "method")
 _NEAR = 100  # rows beneath the header among which a cell with its unit is looked for
 _MEASURE = re.compile(r"([+\-−]?\d[\d.,'’\u00a0\u2009\u202f ]*(?:[eE][+\-]?\d{1,3})?)([^\d.,].*)", re.DOTALL)
 UNIT_SIGN = re.compile(r"[^\W\d_]|[°%]")
+_PLACES = re.compile(r"columns? (\d{1,4}|[A-Z]{1,2})(?: to (\d{1,4}|[A-Z]{1,2}))?", re.IGNORECASE)
+_SIGN = re.compile(r"\.{2,}[ .]*:?|[:=\t]")
+"""What stands between key and value: 'Operator: X', 'T = 40 °C', 'Lot ........ X'."""
+_FIRST_WORD = re.compile(r"[^\W\d][\w ]*:\s")
 
 
 @dataclass(frozen=True)
@@ -128,11 +132,6 @@ def measure(cell: str) -> tuple[str, str] | None:
     return type(cell)(found[1].strip()), found[2].strip()
 
 
-_PLACES = re.compile(r"columns? (\d{1,4}|[A-Z]{1,2})(?: to (\d{1,4}|[A-Z]{1,2}))?", re.IGNORECASE)
-_SIGN = re.compile(r"\.{2,}[ .]*:?|[:=\t]")
-"""What stands between key and value: 'Operator: X', 'T = 40 °C', 'Lot ........ X'."""
-
-
 def between(text: str, literals: Sequence[str]) -> list[str] | None:
     """Return what stands between the literals, each taken where it comes first; None where the text doesn't fit."""
     first, *rest = literals
@@ -203,6 +202,3 @@ def key_and_value(cells: Sequence[str]) -> tuple[str, str]:
         key, *value = _SIGN.split(",".join(cells).strip(" ,"), maxsplit=1)
         return key.strip(), "".join(value).strip()
     return (filled[0].strip().rstrip(":= "), stripped(filled[1])) if filled else ("", "")
-
-
-_FIRST_WORD = re.compile(r"[^\W\d][\w ]*:\s")

@@ -19,6 +19,28 @@ _LINKS = ("", "s", "n", "en", "e")
 """What stands between the parts of a compound: Probennummer, Chargennummer, Viskositätswert."""
 _LOOSE = ("filler", "format", "symbol", "unknown")  # parts that are in no compound: 'Runde' is no run
 _MARKS = dict.fromkeys(range(0x300, 0x370)) | str.maketrans({"ł": "l", "ø": "o", "đ": "d", "æ": "ae"})
+Part = tuple[str, Any]
+"""What kind of part it is, and what it says: ``("at", 40.0)``, ``("quantity", "density")``, ``("unknown", "Size")``."""
+LONGEST_HEADER = 200
+_LONGEST_UNIT = 8  # in tokens: 'kg', 'm', '3' are three
+_TOKEN = re.compile(r"[^\W\d_]+|\d+(?:[.,]\d+)?|[%#°]")
+_SPELLINGS = (
+    (re.compile(r"\b(?:d|l|dell|all|dall|nell)['’´]", re.IGNORECASE), " "),
+    (re.compile(r"\bn\s?\.?\s?°", re.IGNORECASE), "no "),
+    (re.compile(r"(?<=\d)\s?o(?=[CF]\b)"), "°"),
+    (re.compile(r"(?<=\b[1-9])(?:st|nd|rd|th)\b"), " "),
+    (re.compile(r"\bk\s?=\s?\d(?:[.,]\d)?"), " "),
+)
+"""d'essai; n°; 40oC; 2nd; (k=2)."""
+_METHOD = re.compile(
+    r"(?:(?P<d>ASTM[ -]?D?|D)[ -]?|(?P<ip>IP)[ -]?|(?:(?:DIN|EN|ISO|NF|BS|UNE|UNI|PN|NEN|SS|GOST|JIS)[ /-]?){1,4}"
+    r"(?:T[ -]?)?(?=\d{3}))(?P<number>\d{2,6})(?:-\d|:\d{4})?(?![\w-])",
+    re.IGNORECASE,
+)
+_PAIR = re.compile(r"(\d\d?)(?:[.,]0)?\s?°?\s?([CF]?)\s?/\s?(\d\d?)(?:[.,]0)?\s?°?\s?([CF]?)(?!\w)")
+_GOES_ON = re.compile(r"[^\W_]|[\^·⋅*]|/[^\W\d]")  # what makes another unit of one: mm²/s², kg/m³/K
+_Tokens = list[re.Match[str]]
+_Found = tuple[list[Part], int] | None  # parts that were read, and the next token
 
 
 def folded(text: str) -> str:
@@ -82,30 +104,6 @@ def _abbreviated(stem: str) -> tuple[Word, ...]:
             break
         said |= {_words()[word]} if " " not in word else set()
     return tuple(said) if len(said) == 1 and len(stem) >= _SHORTEST_STEM else ()
-
-
-Part = tuple[str, Any]
-"""What kind of part it is, and what it says: ``("at", 40.0)``, ``("quantity", "density")``, ``("unknown", "Size")``."""
-LONGEST_HEADER = 200
-_LONGEST_UNIT = 8  # in tokens: 'kg', 'm', '3' are three
-_TOKEN = re.compile(r"[^\W\d_]+|\d+(?:[.,]\d+)?|[%#°]")
-_SPELLINGS = (
-    (re.compile(r"\b(?:d|l|dell|all|dall|nell)['’´]", re.IGNORECASE), " "),
-    (re.compile(r"\bn\s?\.?\s?°", re.IGNORECASE), "no "),
-    (re.compile(r"(?<=\d)\s?o(?=[CF]\b)"), "°"),
-    (re.compile(r"(?<=\b[1-9])(?:st|nd|rd|th)\b"), " "),
-    (re.compile(r"\bk\s?=\s?\d(?:[.,]\d)?"), " "),
-)
-"""d'essai; n°; 40oC; 2nd; (k=2)."""
-_METHOD = re.compile(
-    r"(?:(?P<d>ASTM[ -]?D?|D)[ -]?|(?P<ip>IP)[ -]?|(?:(?:DIN|EN|ISO|NF|BS|UNE|UNI|PN|NEN|SS|GOST|JIS)[ /-]?){1,4}"
-    r"(?:T[ -]?)?(?=\d{3}))(?P<number>\d{2,6})(?:-\d|:\d{4})?(?![\w-])",
-    re.IGNORECASE,
-)
-_PAIR = re.compile(r"(\d\d?)(?:[.,]0)?\s?°?\s?([CF]?)\s?/\s?(\d\d?)(?:[.,]0)?\s?°?\s?([CF]?)(?!\w)")
-_GOES_ON = re.compile(r"[^\W_]|[\^·⋅*]|/[^\W\d]")  # what makes another unit of one: mm²/s², kg/m³/K
-_Tokens = list[re.Match[str]]
-_Found = tuple[list[Part], int] | None  # parts that were read, and the next token
 
 
 def parts_of(header: str) -> Iterator[Part]:

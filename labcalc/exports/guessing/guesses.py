@@ -27,6 +27,8 @@ _PARTS = {
 _PART_OF = {word: part for part, words in _PARTS.items() for word in words.split()}
 _WITHOUT_UNIT = ("viscosity", "kinematic viscosity", "dynamic viscosity", "density", "temperature")
 """What has to have a unit."""
+_OF_A_ROW = ("measured_at", "date", "time", "temperature", "set temperature")  # what a statistic of results has not
+_DEVIATIONS = ("s", "s %", "s%", "σ")
 
 
 def guess_columns(table: Flat) -> tuple[Guess, ...]:
@@ -131,10 +133,6 @@ def _moments(seen: list[Guess]) -> None:
         else:
             one.take(holds, why, unit=None)
             held.add(holds)
-
-
-_OF_A_ROW = ("measured_at", "date", "time", "temperature", "set temperature")  # what a statistic of results has not
-_DEVIATIONS = ("s", "s %", "s%", "σ")
 
 
 def statistics_among(table: Flat, sections: Sequence[str]) -> tuple[str, ...]:

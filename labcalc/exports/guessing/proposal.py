@@ -29,6 +29,21 @@ from labcalc.exports.source.text import Record, decode, divided, naming, shown
 from labcalc.exports.table import SourceFile, columns_not_used, totals
 from labcalc.exports.values.dates import parse_day
 
+_TRIED = 1 << 20  # bytes of a text that candidates are tried on
+_RECORDS = 300
+_MOST_NAMED, _WIDEST = 10, 40
+_ANY_C = 40.0  # stands for the temperature that is asked for, while the rest is tried, [°C]
+_QUESTIONS = {
+    "date_order": "which comes first, day or month?",
+    "decimal": "which is the decimal sign?",
+    "temperature_C": "at which temperature was it measured, in °C?",
+    "sheet": "which sheets have the results to be read?",
+}
+_INSTRUMENT = re.compile(r"[A-Za-z]{1,5}-?\d{1,3}")
+_Tried = tuple[dict[str, Any], SourceFile]
+_NOTHING = SourceFile("", "", 0, 0, "")
+_ALWAYS_ASKED = ("temperature_C", "sheet")
+
 
 def quoted(text: str) -> str:
     """Return the text as TOML writes it, which is JSON's way but for one character."""
@@ -47,22 +62,6 @@ def written(value: object) -> str:
 def remark(text: object) -> str:
     """Return a text that a remark can hold."""
     return "".join(sign if sign.isprintable() else " " for sign in str(text))
-
-
-_TRIED = 1 << 20  # bytes of a text that candidates are tried on
-_RECORDS = 300
-_MOST_NAMED, _WIDEST = 10, 40
-_ANY_C = 40.0  # stands for the temperature that is asked for, while the rest is tried, [°C]
-_QUESTIONS = {
-    "date_order": "which comes first, day or month?",
-    "decimal": "which is the decimal sign?",
-    "temperature_C": "at which temperature was it measured, in °C?",
-    "sheet": "which sheets have the results to be read?",
-}
-_INSTRUMENT = re.compile(r"[A-Za-z]{1,5}-?\d{1,3}")
-_Tried = tuple[dict[str, Any], SourceFile]
-_NOTHING = SourceFile("", "", 0, 0, "")
-_ALWAYS_ASKED = ("temperature_C", "sheet")
 
 
 @dataclass(frozen=True)

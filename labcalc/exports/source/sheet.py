@@ -105,7 +105,7 @@ class _Book:
 
     def __init__(self, data: bytes) -> None:
         self._package = Package(data)
-        start = next(path for kind, path in self._package.related("").values() if kind == "officeDocument")
+        start = dict(self._package.related("").values())["officeDocument"]
         related = self._package.related(start)
         self.sheets: dict[str, str] = {}
         self.hidden: set[str] = set()
@@ -113,7 +113,7 @@ class _Book:
 
         def see(name: str, said: dict[str, str]) -> None:
             if local(name) == "sheet":
-                kind, path = related[next(value for key, value in said.items() if key.endswith(":id"))]
+                kind, path = related[{local(key): value for key, value in said.items()}["id"]]
                 if kind == "worksheet":
                     self.sheets[said["name"]] = path
                     self.hidden |= {said["name"]} if said.get("state", "visible") != "visible" else set()

@@ -26,6 +26,14 @@ _SOMETHING = re.compile(r"[^\0 \t\r\n\ufeff]")
 _AT_ONCE = 1 << 20
 _EXPECTED = "expected a run export as text (.csv, .txt, .tsv) or a workbook (.xlsx)"
 _LONGEST_SHOWN = 60
+DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
+_LINE_END = re.compile(r"\r\n|\n|\r")
+_BLANKS = {"blanks": re.compile(r"\s+"), "two blanks": re.compile(r"\s{2,}|\t")}
+_LONGEST_QUOTED = 1000  # lines that one quoted cell may span; a mark that is not closed by then is never closed
+_BLOCK, _WORTHWHILE = 1 << 20, 1 << 15  # characters of a block, and how many of them must be left for one
+_OPEN = "a quotation mark is not closed where its cell ends; expected a row of {width} cells"
+_DAMAGED = "the row is damaged (NUL characters); expected text"
+_AS_TEXTS: dict[str, Any] = {"header": None, "dtype": object, "na_filter": False, "skip_blank_lines": False}
 
 
 class ContentError(ExportError):
@@ -94,15 +102,6 @@ def shown(value: str) -> str:
     if not text.isprintable():
         text = "".join(char if char.isprintable() else char.encode("unicode_escape").decode() for char in text)
     return text if len(text) <= _LONGEST_SHOWN else text[: _LONGEST_SHOWN - 1] + "…"
-
-
-DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
-_LINE_END = re.compile(r"\r\n|\n|\r")
-_BLANKS = {"blanks": re.compile(r"\s+"), "two blanks": re.compile(r"\s{2,}|\t")}
-_LONGEST_QUOTED = 1000  # lines that one quoted cell may span; a mark that is not closed by then is never closed
-_BLOCK, _WORTHWHILE = 1 << 20, 1 << 15  # characters of a block, and how many of them must be left for one
-_OPEN = "a quotation mark is not closed where its cell ends; expected a row of {width} cells"
-_DAMAGED = "the row is damaged (NUL characters); expected text"
 
 
 @dataclass(slots=True)
@@ -259,9 +258,6 @@ def _closing(line: str, begin: int) -> int:
     while at >= 0 and line[at + 1 : at + 2] == '"':
         at = line.find('"', at + 2)
     return at
-
-
-_AS_TEXTS: dict[str, Any] = {"header": None, "dtype": object, "na_filter": False, "skip_blank_lines": False}
 
 
 def _columns(text: str, delimiter: str) -> list[Any]:

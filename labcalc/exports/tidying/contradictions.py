@@ -22,6 +22,7 @@ _FROM_SET_K = 0.5
 for a temperature is taken to hold. Viscosity changes by 2 % in between; a good bath keeps 0.02 K (ASTM D445)."""
 _WITHIN = f'expected the two within {_FROM_SET_K:g} K, or "ignored" for one of them in [profile.columns] of lab.toml'
 _SAID_OF_ROWS = tuple(holds for holds in FOR_ALL_ROWS if holds != "remark")
+_Printed = tuple[NDArray[np.float64], NDArray[np.float64]]  # values, and half a unit of their last printed place
 
 
 @dataclass
@@ -126,9 +127,6 @@ def check_consistency(cells: Cells, group: Determinations) -> None:
         one = next(field for field in group.fields if field.holds == "dynamic viscosity")
         said = f"expected {expected[row]:.5g} mPa·s, kinematic viscosity · density, within {allowed[row]:.2g} mPa·s"
         cells.note(row, one, cells.cell(one, row), said)
-
-
-_Printed = tuple[NDArray[np.float64], NDArray[np.float64]]  # values, and half a unit of their last printed place
 
 
 def _product(viscosity: _Printed, density: _Printed, other: _Printed) -> _Printed:

@@ -22,6 +22,11 @@ WHAT_IF = "what if"  # name of the series that the sliders move
 _ROOM = 1.3
 _LEAST_REACH = 3.5  # least half of the axis of deviations, [standard deviations]
 _QUANTITIES = ("kinematic viscosity", "density")
+ADDED = "added"  # name of the series of measurements that a person added
+_EARLIER = "earlier runs"
+_LONGEST_HISTORY = 200
+_TICK = 0.07
+_AROUND, _A_LEVEL = 100, 34  # height of the figure, [px]
 
 
 class Level(NamedTuple):
@@ -92,13 +97,6 @@ def placed(quantity: str, temperature_C: NDArray[np.float64], values: Any) -> di
     if quantity == "kinematic viscosity":
         return dict(place_on_chart(temperature_C, values))
     return {"x": temperature_C, "y": np.asarray(values, dtype=float)}
-
-
-ADDED = "added"  # name of the series of measurements that a person added
-_EARLIER = "earlier runs"
-_LONGEST_HISTORY = 200
-_TICK = 0.07
-_AROUND, _A_LEVEL = 100, 34  # height of the figure, [px]
 
 
 def draw_deviations(evidence: Evidence, earlier: pd.DataFrame, what: WhatIf | None = None) -> Picture:

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 _WORTH_A_LINE = 0.01  # causes less probable than this share one line
 _NOTHING_FITS = "None of the listed causes fits these numbers; the nearest comes first."
 FINEST = 1.0  # what the probability of a cause is not told finer than, [%]
+_MOST_TAKEN_FOR = 2
+_BEYOND = "Something that is on no list, or two at once"
 
 
 def show_evidence(evidence: Evidence) -> Fragment:
@@ -164,9 +166,6 @@ def _told(judgement: Judgement, evidence: Evidence) -> Fragment:
     return Fragment(f"<h3>What could explain it</h3>{told.html}{note(words).html}", told.text)
 
 
-_MOST_TAKEN_FOR = 2
-
-
 def show_how_well() -> Fragment:
     """Return, behind a line that opens it, how often the leading cause was right, by what was stated and by cause."""
     from labcalc.judgement.causes import CAUSES, reliability
@@ -192,9 +191,6 @@ def show_how_well() -> Fragment:
     tables += html_table("By what was wrong", columns, true, numeric=(1, 2))
     text = "\n".join(f"stated {row[0]}: right {row[1]}" for row in stated)
     return Fragment(folded("How often the first cause is right", note(words).html + tables), text)
-
-
-_BEYOND = "Something that is on no list, or two at once"
 
 
 def _of(part: int, whole: int) -> str:

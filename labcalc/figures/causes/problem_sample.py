@@ -23,6 +23,10 @@ if TYPE_CHECKING:
 
 
 _SHORT = dict(zip(QUANTITY_COLUMNS, ("ν", "η", "ρ"), strict=True))
+_USUAL = "usual"
+_LIVE_HEIGHT, _ALONE_HEIGHT = 640, 350
+_SELF_EVIDENT = ("line", "extrapolated", "two standard deviations")
+"""Series that the legend of a row of panels has no room for."""
 
 
 def show_run_and_day(rows: pd.DataFrame, day: pd.DataFrame, run: str) -> Fragment:
@@ -48,12 +52,6 @@ def _table(caption: str, frame: pd.DataFrame, numeric: tuple[int, ...]) -> str:
 
 def _cell(value: Any) -> str:
     return "–" if pd.isna(value) else escape(value) if isinstance(value, str) else plain(value)
-
-
-_USUAL = "usual"
-_LIVE_HEIGHT, _ALONE_HEIGHT = 640, 350
-_SELF_EVIDENT = ("line", "extrapolated", "two standard deviations")
-"""Series that the legend of a row of panels has no room for."""
 
 
 def problem_pictures(

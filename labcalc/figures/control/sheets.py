@@ -12,6 +12,18 @@ from labcalc.judgement import Chart, Month, Panel, Period, Stream, earlier_words
 from labcalc.lab import Decision
 from labcalc.wording import celsius, counted, numeral, signed
 
+LETTERS = {"kinematic viscosity": "ν", "density": "ρ"}
+_LONGEST = 18  # letters of an oil's name in a title, [-]
+_LOTS = ("circle", "triangle-up", "square")  # shapes that tell lots apart, in turn
+_HOW = (
+    "Full marks are results, hollow ones set the limits, another shape is another lot; the line is the moving average, "
+    "dotted are its limits. Diamonds and squares are signals of a result and of the average."
+)
+_TOGETHER = (
+    "Together: rings are means of a day, the line the mean over as many days as tell most, a full diamond where that "
+    "stops the instrument."
+)
+
 
 def draw_control_chart(chart: Chart, month: Month) -> Picture:
     """Draw the twelve months of a chart up to the end of a month, [unit of the chart].
@@ -38,8 +50,8 @@ def _band(chart: Chart, at: NDArray[np.object_]) -> Iterator[grid.Trace]:
     reach = chart.certified_uncertainty
     if not np.isnan(chart.certified) and not np.isnan(reach):
         corners = {"x": [at[0], at[-1], at[-1], at[0]], "y": [-reach, -reach, reach, reach]}
-        look = {"fill": "toself", "fillcolor": BAND, "line": EDGE, "mode": "lines"}
-        yield {"type": "scatter", **corners, **look, "hoverinfo": "skip", "showlegend": False}
+        look = {"fill": "toself", "fillcolor": BAND, "line": EDGE, "mode": "lines", "hoverinfo": "skip"}
+        yield {"type": "scatter", **corners, **look, "showlegend": False}
 
 
 def _decisions(chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_]) -> Iterator[grid.Trace]:
@@ -66,9 +78,8 @@ def _caption(chart: Chart, month: Month) -> str:
         return f"{head}; no limits: {chart.no_limits}."
     signals = [one for one in chart.signals if inside[one.position]]
     said = counted(len(signals), "signal") if signals else "no signal"
-    ranges = chart.moving_ranges[inside]
-    wide = int((ranges > chart.limits.moving_range_upper).sum())
     limits = chart.limits
+    wide = int((chart.moving_ranges[inside] > limits.moving_range_upper).sum())
     band = "" if np.isnan(chart.certified_uncertainty) else " Grey: expanded uncertainty of the certified value."
     provisional = ", provisional" if limits.provisional else ""
     centre, lower, upper = (signed(one, 3) for one in (limits.centre, limits.lower, limits.upper))
@@ -87,42 +98,23 @@ def _chart_numbers(chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool
     for number, (place, one) in enumerate(chart.decisions, 1):
         decided.setdefault(place, []).append(_decision(number, one))
     ranges = chart.moving_ranges
-    rows: list[tuple[str, ...]] = []
+    rows = list[tuple[str, ...]]()
     for place in np.flatnonzero(shown).tolist():
         if inside[place] or place in signals or place in decided:
             values = (*(signed(one, 3) for one in (chart.plotted[place], average[place])), numeral(ranges[place], 3))
-            told = _part(chart, place), signals.get(place, ""), "; ".join(decided.get(place, ()))
+            part = "excluded" if not chart.used[place] else "baseline" if chart.in_baseline[place] else "result"
+            told = part, signals.get(place, ""), "; ".join(decided.get(place, ()))
             rows.append((str(at[place]), chart.runs[place], *values, *told))
     rows += (
         (f"{when:%Y-%m-%d %H:%M}", "", "–", "–", "–", "instrument", "", _decision(number, one))
         for number, (when, one) in enumerate(grid.instrument_actions([chart], month), len(chart.decisions) + 1)
     )
-    unit = chart.unit
-    columns = (f"Result, {unit}", f"EWMA, {unit}", f"Moving range, {unit}", "Part", "Signal", "Decision")
-    return ("Measured at", "Run", *columns), tuple(rows)
+    measured = (f"{name}, {chart.unit}" for name in ("Result", "EWMA", "Moving range"))
+    return ("Measured at", "Run", *measured, "Part", "Signal", "Decision"), tuple(rows)
 
 
 def _decision(number: int, one: Decision) -> str:
     return f"D{number} {one.what}, {one.who}, {one.when:%Y-%m-%d}: {one.why}"
-
-
-def _part(chart: Chart, place: int) -> str:
-    if not chart.used[place]:
-        return "excluded"
-    return "baseline" if chart.in_baseline[place] else "result"
-
-
-LETTERS = {"kinematic viscosity": "ν", "density": "ρ"}
-_LONGEST = 18  # letters of an oil's name in a title, [-]
-_LOTS = ("circle", "triangle-up", "square")  # shapes that tell lots apart, in turn
-_HOW = (
-    "Full marks are results, hollow ones set the limits, another shape is another lot; the line is the moving average, "
-    "dotted are its limits. Diamonds and squares are signals of a result and of the average."
-)
-_TOGETHER = (
-    "Together: rings are means of a day, the line the mean over as many days as tell most, a full diamond where that "
-    "stops the instrument."
-)
 
 
 def draw_sheet(panels: Sequence[Panel], together: Sequence[Stream], charts: Sequence[Chart], month: Month) -> Picture:

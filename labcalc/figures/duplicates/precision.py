@@ -19,6 +19,12 @@ _CONDITIONS = {
     "repeatability": ("repeatability", marker("circle", INK, 7)),
     "intermediate precision": ("intermediate precision", marker("square", MUTED, 7, filled=False)),
 }
+_CAPTIONS = {
+    "determinability": "Within a fill",
+    "repeatability": "Repeatability",
+    "intermediate precision": "Intermediate precision",
+}
+"""Headings of the kinds of conditions, in their order."""
 
 
 def duplicate_pictures(report: DuplicateReport) -> tuple[Picture, ...]:
@@ -87,14 +93,6 @@ def _numbers(sets: pd.DataFrame) -> Numbers:
     unit = "%" if (sets["quantity"] == "kinematic viscosity").all() else "kg/m³"
     columns = ("Last measured at", "Sample", "°C", "Conditions", "Mean", f"First − second, {unit}", "By carry-over")
     return (*columns, "Share of the limit"), tuple(rows)
-
-
-_CAPTIONS = {
-    "determinability": "Within a fill",
-    "repeatability": "Repeatability",
-    "intermediate precision": "Intermediate precision",
-}
-"""Headings of the kinds of conditions, in their order."""
 
 
 def summarise_duplicates(report: DuplicateReport) -> Summary:

@@ -26,8 +26,8 @@ def summarise_month(report: MonthReport) -> Summary:
 def show_month_header(report: MonthReport, links: Mapping[str, str] | None = None) -> Fragment:
     """Return which laboratory it is, how much was measured, and the ways to other pages."""
     runs = f"{counted(report.runs, 'run')} of samples, {report.reference_runs} of reference oils"
-    charts = f"{counted(len(report.oils), 'chart')} with a result"
-    return headed(report.laboratory, report.number, " · ".join((report.month.name, runs, charts)), links)
+    line = f"{report.month.name} · {runs} · {counted(len(report.oils), 'chart')} with a result"
+    return headed(report.laboratory, report.number, line, links)
 
 
 def show_month_verdict(report: MonthReport) -> Fragment:
@@ -54,12 +54,9 @@ def _action(one: Action, reports: Mapping[str, str]) -> str:
     state = f'<span class="state {LOOKS[rank]}">{called}</span>'
     followed = f"<p><strong>{escape(one.followed)}</strong></p>" if one.followed else ""
     to_do = re.sub(r"`([^`]+)`", r"<code>\1</code>", escape(one.what_to_do))
-    return (
-        f"<li><p>{state} <strong>{escape(one.about)}</strong>: {escape(one.finding)}</p>"
-        + f"<p><small>{to_do}</small></p>" * bool(to_do)
-        + f"{followed}"
-        f"{folded(_all(one), _linked(one, reports))}</li>"
-    )
+    step = f"<p><small>{to_do}</small></p>" if to_do else ""
+    found = f"<p>{state} <strong>{escape(one.about)}</strong>: {escape(one.finding)}</p>"
+    return f"<li>{found}{step}{followed}{folded(_all(one), _linked(one, reports))}</li>"
 
 
 def _all(one: Action) -> str:
@@ -72,13 +69,11 @@ def _all(one: Action) -> str:
 
 
 def _linked(one: Action, reports: Mapping[str, str]) -> str:
-    """Return the details as a list, each run with a report a link to it."""
-    items = []
+    items = ""
     for run, line in zip(one.runs, one.details, strict=True):
-        page = reports.get(run)
-        link = f'<a href="{escape(quote(page))}">{escape(run)}</a>' if page else escape(run)
-        items.append(f"<li>{link}{escape(line[len(run) :])}</li>")
-    return f"<ul>{''.join(items)}</ul>" if items else ""
+        link = f'<a href="{escape(quote(reports[run]))}">{escape(run)}</a>' if reports.get(run) else escape(run)
+        items += f"<li>{link}{escape(line[len(run) :])}</li>"
+    return f"<ul>{items}</ul>" if items else ""
 
 
 def show_notices(report: MonthReport) -> Fragment:
@@ -121,10 +116,8 @@ def show_month_provenance(report: MonthReport) -> Fragment:
         ("Test performance index", escape(control.performance.source)),
     ]
     html = html_table("Settings and version", ("What", "Which"), facts, stacked=True)
-    for caption, sources in (
-        ("Exports that hold rows of the month", report.sources),
-        ("Exports that the limits of its charts rest on", report.limit_sources),
-    ):
+    ours, theirs = "Exports that hold rows of the month", "Exports that the limits of its charts rest on"
+    for caption, sources in ((ours, report.sources), (theirs, report.limit_sources)):
         html += folded(f"{caption}: {len(sources)}", sources_table(caption, sources))
     return Fragment(html, "; ".join(f"{one.name} {one.sha256}" for one in report.sources))
 
@@ -133,17 +126,12 @@ def show_carry_over(report: MonthReport) -> Fragment:
     """Return the share that stays in each instrument's cell, and the runs that it moved, by name."""
     if not report.carry_overs:
         return note("No run with a time and an instrument: nothing tells of a carry-over.")
-    columns = ("Instrument", "k (95 %)", "Changes", "Moved")
-    rows = [
-        (
-            f"{escape(one.instrument)} after a {direction} sample",
-            _in_percent(share),
-            str(share.changes),
-            str(sum(run.direction == direction for run in one.at_risk)),
-        )
-        for one in report.carry_overs
-        for direction, share in zip(DIRECTIONS, one.shares, strict=True)
-    ]
+    columns, rows = ("Instrument", "k (95 %)", "Changes", "Moved"), []
+    for one in report.carry_overs:
+        for direction, share in zip(DIRECTIONS, one.shares, strict=True):
+            moved = sum(run.direction == direction for run in one.at_risk)
+            what = f"{escape(one.instrument)} after a {direction} sample"
+            rows.append((what, _in_percent(share), str(share.changes), str(moved)))
     title = "Share k of the sample before that stays in the cell, %"
     html = html_table(title, columns, rows, numeric=(1, 2, 3), stacked=True)
     html += (
@@ -194,15 +182,13 @@ def show_components(studies: tuple[ComponentsOfVariance, ...]) -> Fragment:
     """Return a table of studies, and what could not be told."""
     if not studies:
         return note("No reference oil was measured often enough to tell what its results spread by.")
+    title = "What results of the reference oils spread by"
     columns = ("Oils, quantity", "n", "Standard deviation (95 %)", "Of it: share of the variance, s (95 %)")
-    html = html_table(
-        "What results of the reference oils spread by", columns, map(_cells, studies), numeric=(1,), stacked=True
-    )
+    html = html_table(title, columns, map(_cells, studies), numeric=(1,), stacked=True)
     known = dict.fromkeys(one for study in studies for one in (*study.not_enough, *study.remarks))
     if items := "".join(f"<li>{escape(line)}</li>" for line in known):
         html += f'<p class="note">What has to be known:</p><ul class="note">{items}</ul>'
-    html = folded(studies[0].sentence, html)
-    return Fragment(html, "\n".join(study.sentence for study in studies))
+    return Fragment(folded(studies[0].sentence, html), "\n".join(study.sentence for study in studies))
 
 
 def _cells(study: ComponentsOfVariance) -> tuple[str, ...]:

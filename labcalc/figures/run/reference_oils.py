@@ -22,7 +22,6 @@ _LOOK = {
     "hovertemplate": "%{fullData.name}<br>%{x}: %{y}<extra></extra>",
 }
 """What all series share."""
-
 _OF_PANELS = {"kinematic viscosity": "ν, %", "density": "ρ, kg/m³"}
 
 
@@ -48,30 +47,24 @@ def reference_picture(judgement: Judgement) -> Picture | Fragment:
     checks, run_at = list(_checks(dossier.references)), dossier.rows["measured_at"].max()
     if not checks:
         return note(f"{dossier.why_no_references[0].upper()}{dossier.why_no_references[1:]}.")
-    widest = {
-        quantity: max((one.allowed for one in checks if one.quantity == quantity), default=0.0)
-        for quantity, *_ in _PANELS
-    }
-    ranges = {}
-    for quantity, allowed in widest.items():
-        reach = round(1.3 * max((allowed, *(abs(one.difference) for one in checks if one.quantity == quantity))), 4)
+    widest, ranges = {}, {}
+    for quantity, *_ in _PANELS:
+        own = [(abs(one.difference), one.allowed) for one in checks if one.quantity == quantity]
+        widest[quantity] = max((allowed for _, allowed in own), default=0.0)
+        reach = round(1.3 * max(map(max, own), default=0.0), 4)
         ranges[quantity] = {"range": [-reach, reach]} if reach else {}
     at_the_run = {"x0": run_at, "x1": run_at, "xref": "x", "y0": 0, "y1": 1, "yref": "paper"}
-    figure = blank_figure(
-        "",
-        _PANELS[0][1],
-        height=315,
-        shapes=(*_limits(widest), {"type": "line", "line": stroke(ACCENT, "dash"), **at_the_run}),
-        annotations=({"x": run_at, "xref": "x", "y": 1.0, "yref": "paper", **_THIS_RUN},),
-        xaxis={"anchor": "y2", "type": "date"},
-        yaxis={"domain": [0.54, 1.0], **_SIDES, **ranges["kinematic viscosity"]},
-        yaxis2={
-            "domain": [0.0, 0.46],
-            "title": {"text": _PANELS[1][1], "font": {"size": 12}},
-            **_SIDES,
-            **ranges["density"],
-        },
-    )
+    upper, lower = ({**_SIDES, **ranges[quantity]} for quantity, *_ in _PANELS)
+    named = {"domain": [0.0, 0.46], "title": {"text": _PANELS[1][1], "font": {"size": 12}}}
+    axes: dict[str, dict[str, Any]] = {
+        "xaxis": {"anchor": "y2", "type": "date"},
+        "yaxis": {"domain": [0.54, 1.0], **upper},
+    }
+    figure = blank_figure("", _PANELS[0][1], height=315, **axes, yaxis2={**named, **lower})
+    figure.layout |= {
+        "shapes": [*_limits(widest), {"type": "line", "line": stroke(ACCENT, "dash"), **at_the_run}],
+        "annotations": [{"x": run_at, "xref": "x", "y": 1.0, "yref": "paper", **_THIS_RUN}],
+    }
     figure.layout["template"]["data"] = {"scatter": [_LOOK]}
     figure.data = list(_series(checks))
     return Picture(figure, _caption(checks, dossier.instrument), *_numbers(checks))
@@ -118,11 +111,10 @@ def _caption(checks: Sequence[_Check], instrument: str) -> str:
     shares = [abs(one.difference) / one.allowed for one in checks]
     beyond = sum(one > 1.0 for one in shares)
     outcome = "none beyond its limit" if not beyond else f"{beyond} beyond the limit"
-    number = len({one.run for one in checks})
     return (
         f"Reference oils on {instrument} in the 30 days before this run, measured minus certified: "
-        f"{number} checks, {outcome}, the furthest at {percent(max(shares), 0)} of its limit. "
-        "Grey: the widest limit."
+        f"{len({one.run for one in checks})} checks, {outcome}, the furthest at {percent(max(shares), 0)} of its "
+        "limit. Grey: the widest limit."
     )
 
 

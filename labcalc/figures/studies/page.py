@@ -16,6 +16,8 @@ from labcalc.judgement import Comparison, LaboratoryStudy, Rounds, ScoredRound, 
 from labcalc.statistics import CrossedStudy
 from labcalc.wording import counted, numeral, signed
 
+_NAMED: dict[str, Any] = {"xaxis": {"type": "category", "automargin": True}}
+
 
 def summarise_study(study: Study) -> Summary:
     """Return what the index page shows of the report."""
@@ -54,9 +56,6 @@ def show_study_provenance(study: Study) -> Fragment:
     cells += [("Results from", escape(" ".join(study.file.remarks)))] * bool(study.file.remarks)
     cells.append(("labcalc", escape(__version__)))
     return Fragment(html_table("File and version", ("What", "Which"), cells), f"{study.file.name} {study.file.sha256}")
-
-
-_NAMED: dict[str, Any] = {"xaxis": {"type": "category", "automargin": True}}
 
 
 def study_pictures(study: Study) -> tuple[Picture, ...]:
