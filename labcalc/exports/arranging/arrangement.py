@@ -5,15 +5,7 @@ from dataclasses import dataclass, replace
 from itertools import islice
 
 from labcalc.errors import ExportError
-from labcalc.exports.arranging.divisions import (
-    TOLD_OF_A_ROW,
-    Beneath,
-    Sections,
-    headed,
-    is_other_header,
-    is_rule,
-    other_header,
-)
+from labcalc.exports.arranging.divisions import TOLD_OF_A_ROW, Beneath, Sections, headed, is_rule, refuse_other_header
 from labcalc.exports.arranging.flat import MEASURED, Flat, fits, key_and_value, meaning_at, missing, named, placed
 from labcalc.exports.arranging.layout import preamble_of
 from labcalc.exports.arranging.reshape import blocks, pivoted, turned
@@ -93,10 +85,11 @@ def _without(records: Iterable[Record], how: Arrangement, aside: list[int], tabl
         cells = [cell.strip() for cell in record.cells]
         if not any(cell and fits(cell, how.set_aside) for cell in cells):
             yield record
-        elif table and is_other_header(zip(above, cells, strict=False)):
-            raise ContentError(f"line {record.line}: {other_header(', '.join(filter(None, cells)), table.header.line)}")
-        else:
-            aside.append(record.line)
+            continue
+        if table:
+            words, texts = ", ".join(filter(None, cells)), zip(above, cells, strict=False)
+            refuse_other_header(texts, f"line {record.line}", words, table.header.line)
+        aside.append(record.line)
 
 
 def header_of(records: Iterable[Record], how: Arrangement) -> Header | None:

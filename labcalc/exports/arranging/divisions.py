@@ -11,7 +11,7 @@ from labcalc.exports.arranging.flat import NOT_TAKEN, Flat, key_and_value, meani
 from labcalc.exports.grammar.units import Unit, unit_of
 from labcalc.exports.grammar.vocabulary import FOOTER, meaning_of
 from labcalc.exports.profile import Column
-from labcalc.exports.source.text import Block, Record, Text, shown
+from labcalc.exports.source.text import Block, ContentError, Record, Text, shown
 
 TOLD_OF_A_ROW = ("temperature", "measured_at", "date", "time", "run", "replicate")
 """What a sum or a mean has not: a line that begins as one, but has all of these, is of a sample with that name."""
@@ -168,26 +168,22 @@ class Sections:
         return (texts[0], filled[0]) if is_bare else ("", "")
 
 
-def is_other_header(texts: Iterable[tuple[_Above, str]]) -> bool:
-    """Tell whether the texts of a line, none of them a figure, are names of columns, and others than those above."""
+def refuse_other_header(texts: Iterable[tuple[_Above, str]], place: str, words: str, line: int) -> None:
+    """Raise ExportError where texts, none of them a figure, are names of columns, and others than those in a line."""
     known = others = 0
     for above, text in texts:
         if not text:
             continue
         if text.lower() == text.upper() or measure(text):
-            return False
+            return
         meaning = None if unit_of(text) else meaning_of(text)
         known += text == above[0] or (meaning is not None and meaning.holds not in NOT_TAKEN)
         others += not _is_as(above, text)
-    return known > 1 and others > 0
-
-
-def other_header(words: str, line: int) -> str:
-    """Return in words that a line is another header than that in a line."""
-    return (
-        f"'{shown(words)}' is a header other than that in line {line}, and rows stand beneath it; "
-        "expected one table in the file: the other can come as a file of its own"
-    )
+    if known > 1 and others > 0:
+        raise ContentError(
+            f"{place}: '{shown(words)}' is a header other than that in line {line}, and rows stand beneath it; "
+            "expected one table in the file: the other can come as a file of its own"
+        )
 
 
 def headed(table: Flat) -> list[_Above]:

@@ -17,7 +17,7 @@ NOT_TAKEN = ("ignored", "statistic", "method")
 """What a column may hold that is no part of the tidy table: it is named among the columns not used."""
 _NEAR = 100  # rows beneath the header among which a cell with its unit is looked for
 _MEASURE = re.compile(r"([+\-−]?\d[\d.,'’\u00a0\u2009\u202f ]*(?:[eE][+\-]?\d{1,3})?)([^\d.,].*)", re.DOTALL)
-UNIT_SIGN = re.compile(r"[^\W\d_]|[°%]")
+_UNIT_SIGN = re.compile(r"[^\W\d_]|[°%]")
 _PLACES = re.compile(r"columns? (\d{1,4}|[A-Z]{1,2})(?: to (\d{1,4}|[A-Z]{1,2}))?", re.IGNORECASE)
 _SIGN = re.compile(r"\.{2,}[ .]*:?|[:=\t]")
 """What stands between key and value: 'Operator: X', 'T = 40 °C', 'Lot ........ X'."""
@@ -126,7 +126,7 @@ def _unit_in(cell: str) -> str | None:
 
 def measure(cell: str) -> tuple[str, str] | None:
     """Return figure and unit of a cell that has both: '46.12 mm²/s'; None for any other."""
-    found = _MEASURE.fullmatch(cell.strip()) if len(cell) < 60 and UNIT_SIGN.search(cell) else None
+    found = _MEASURE.fullmatch(cell.strip()) if len(cell) < 60 and _UNIT_SIGN.search(cell) else None
     if found is None or not unit_of(found[2]):
         return None
     return type(cell)(found[1].strip()), found[2].strip()

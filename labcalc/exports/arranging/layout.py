@@ -8,17 +8,7 @@ from pathlib import PurePath
 from zoneinfo import ZoneInfo
 
 from labcalc.errors import ExportError
-from labcalc.exports.arranging.flat import (
-    MEASURED,
-    NOT_TAKEN,
-    UNIT_SIGN,
-    Field,
-    Flat,
-    between,
-    key_and_value,
-    meaning_at,
-    measure,
-)
+from labcalc.exports.arranging.flat import MEASURED, NOT_TAKEN, Field, Flat, between, key_and_value, meaning_at, measure
 from labcalc.exports.grammar.units import relative_to_water, unit_of
 from labcalc.exports.grammar.vocabulary import LIMITS, QUANTITIES, Meaning, carries_measured_unit
 from labcalc.exports.profile import FOR_ALL_ROWS, MOMENT_PARTS, Column, Profile
@@ -110,9 +100,8 @@ def refuse_measured(cell: str, unit: str) -> None:
 
 def _units_of_cells(rows: Sequence[Record], position: int) -> list[str | None]:
     """Return the unit of each cell that holds anything, None for a cell without."""
-    cells = [row.cells[position] for row in rows if position < len(row.cells) and row.cells[position].strip()]
-    has_any = UNIT_SIGN.search("".join(cells)) is not None
-    return [found[1] if has_any and (found := measure(cell)) else None for cell in cells]
+    cells = (row.cells[position] for row in rows if position < len(row.cells) and row.cells[position].strip())
+    return [found[1] if (found := measure(cell)) else None for cell in cells]
 
 
 def _ranked(fields: Iterable[Field]) -> list[Field]:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.exports.arranging.divisions import Sections, is_other_header, other_header
+from labcalc.exports.arranging.divisions import Sections, refuse_other_header
 from labcalc.exports.arranging.flat import Field
 from labcalc.exports.grammar.vocabulary import LIMITS, is_invalid
 from labcalc.exports.profile import FOR_ALL_ROWS
@@ -147,9 +147,8 @@ def refuse_dividing_lines(cells: Cells) -> None:
     for row in sorted(row for row in cells.refused if row < last):
         texts = [(one.position, (one.header, one.unit), cells.cell(one, row)) for one in fields]
         place = f"line {cells.lines[row]}"
-        if is_other_header((above, text) for _, above, text in texts):
-            words = ", ".join(text for _, _, text in sorted(texts) if text)
-            raise ContentError(f"{place}: {other_header(words, cells.layout.header_line)}")
+        words = ", ".join(text for *_, text in sorted(texts) if text)
+        refuse_other_header(((above, text) for _, above, text in texts), place, words, cells.layout.header_line)
         written = {0: cells.first(row)} | {position: text for position, _, text in texts}
         kind, value = heads.head(Record(0, [written[at] for at in sorted(written)]), False)
         if kind and cells.layout.of(kind) is None and value != cells.layout.preamble.get(kind, ("", ""))[1]:

@@ -124,10 +124,8 @@ def show_duplicate_summaries(report: DuplicateReport) -> Fragment:
     for one in report.summaries:
         groups.setdefault(one.condition, []).append(one)
     html = "".join(_summary_table(condition, group) for condition, group in groups.items())
-    text = "\n".join(
-        f"{', '.join((_CAPTIONS[one.condition], *one.changed))}: {one.name}: {one.compared}: {one.verdict}"
-        for one in report.summaries
-    )
+    said = ((", ".join((_CAPTIONS[one.condition], *one.changed)), one) for one in report.summaries)
+    text = "\n".join(f"{caption}: {one.name}: {one.compared}: {one.verdict}" for caption, one in said)
     return Fragment(html + folded("Where these figures come from", _summary_notes(report)), text)
 
 
@@ -188,8 +186,8 @@ def show_spreads(report: DuplicateReport) -> Fragment:
     cells = map(_spread_cells, report.spreads)
     table = html_table("Against the rest", columns, cells, numeric=tuple(range(1, 7)), stacked=True)
     rule = "p: the larger of an F-test's and of one by ranks, for wider scatter; who is named is left out below him."
-    text = said.text
-    return Fragment(said.html + folded(f"All {len(report.spreads)} that were compared", table + note(rule).html), text)
+    compared = folded(f"All {len(report.spreads)} that were compared", table + note(rule).html)
+    return Fragment(said.html + compared, said.text)
 
 
 def _spread_cells(one: NamedSpread) -> tuple[str, ...]:
@@ -209,12 +207,10 @@ def show_duplicates_beyond(report: DuplicateReport) -> Fragment:
     """Return the repeats that lie further apart than their limit, each with what to do next."""
     if not report.beyond:
         return note("No repeats lie further apart than their limit.")
-    before = (None, *report.beyond)
-    rows = [_beyond_cells(one, above) for one, above in zip(report.beyond, before, strict=False)]
+    rows = map(_beyond_cells, report.beyond, (None, *report.beyond))
     columns = ("Sample, quantity", "When, where, who", "Results", "Apart, limit", "What to do next")
     html = html_table("Further apart than their limit", columns, rows, numeric=(2, 3), stacked=True)
-    text = "\n".join(f"{one.name}: {one.apart}. {one.what_to_do}" for one in report.beyond)
-    return Fragment(html, text)
+    return Fragment(html, "\n".join(f"{one.name}: {one.apart}. {one.what_to_do}" for one in report.beyond))
 
 
 def _beyond_cells(one: SetBeyond, above: SetBeyond | None) -> tuple[str, ...]:
@@ -235,10 +231,9 @@ def _beyond_cells(one: SetBeyond, above: SetBeyond | None) -> tuple[str, ...]:
 
 def show_duplicate_biases(report: DuplicateReport) -> Fragment:
     """Return what carry-over holds apart, and what differs on the whole: first and second results, instruments."""
-    found = (*report.carried_over, *report.biased)
-    if not found:
-        return note("First and second results, and the instruments, differ on the whole no more than chance allows.")
-    return bullets([f"{one.about}: {one.finding}. {one.what_to_do}" for one in found])
+    found = [f"{one.about}: {one.finding}. {one.what_to_do}" for one in (*report.carried_over, *report.biased)]
+    no_more = "First and second results, and the instruments, differ on the whole no more than chance allows."
+    return bullets(found) if found else note(no_more)
 
 
 def show_pairing_rule(report: DuplicateReport) -> Fragment:

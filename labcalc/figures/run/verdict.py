@@ -8,36 +8,16 @@ from typing import Any
 import pandas as pd
 
 from labcalc.exports import without_marks
-from labcalc.figures.markup import (
-    Fragment,
-    Summary,
-    bullets,
-    fold,
-    folded,
-    hover_number,
-    html_table,
-    logo_of,
-    note,
-    verdict_box,
-    who,
-)
+from labcalc.figures import markup
 from labcalc.figures.provenance import without_mark
 from labcalc.formulae.published_editions import page_of_edition
 from labcalc.judgement import Check, Consequence, Judgement, Reported, Result, by_component, next_steps, reported_of
 from labcalc.judgement.record.dossier import first_text
 from labcalc.wording import counted, numeral
 
-_HEADINGS = {
-    "reference oil": "Oil",
-    "temperature": "Temp.",
-    "repeatability": "Repeats",
-    "resolution": "Step",
-    "adjustment": "Adjust.",
-    "site precision": "Site",
-    "bias of checks": "Bias",
-    "stated": "Stated",
-    "line or expansion": "Model",
-}
+_HEADINGS = {"reference oil": "Oil", "temperature": "Temp.", "repeatability": "Repeats", "resolution": "Step"}
+_HEADINGS |= {"adjustment": "Adjust.", "site precision": "Site", "bias of checks": "Bias", "stated": "Stated"}
+_HEADINGS |= {"line or expansion": "Model"}
 _BUDGET_WORDS = (
     "Share of each component in the variance, %; ν: effective degrees of freedom, ∞ from 1000 on; U: expanded "
     "uncertainty, k times the standard one, covers 95 %. Sources that results share are carried together into what "
@@ -49,19 +29,19 @@ _SAID_BENEATH = ("Remark", "Since then")
 _STATE_SIGNS = {"met": "✓", "doubtful": "?", "not met": "✗", "not checked": "–"}
 
 
-def show_budget(judgement: Judgement) -> Fragment:
+def show_budget(judgement: Judgement) -> markup.Fragment:
     """Return the uncertainty budget of a run, a row a quantity, a column a component, and where each size is from."""
     found = [one for one in (*judgement.results, *judgement.consequences) if one.effects]
     if not found:
-        return note("This run holds no result, and so no uncertainty.")
+        return markup.note("This run holds no result, and so no uncertainty.")
     if all(math.isnan(one.expanded_uncertainty) for one in found):
-        return Fragment(note(_NOTHING_KNOWN).html + _sources(judgement.results), _NOTHING_KNOWN)
+        return markup.Fragment(markup.note(_NOTHING_KNOWN).html + _sources(judgement.results), _NOTHING_KNOWN)
     components = list(dict.fromkeys(effect.component for one in found for effect in one.effects))
     rows = [_row(one, components) for one in found]
     columns = ("Quantity", *(_HEADINGS[name] for name in components), "ν", "k", "U")
-    table = html_table("Uncertainty budget", columns, rows, numeric=tuple(range(1, len(columns))))
-    html = f"{note(_BUDGET_WORDS).html}{table}{_sources(found)}"
-    return Fragment(html, "\n".join(unescape(" ".join(row)) for row in rows))
+    table = markup.html_table("Uncertainty budget", columns, rows, numeric=tuple(range(1, len(columns))))
+    html = f"{markup.note(_BUDGET_WORDS).html}{table}{_sources(found)}"
+    return markup.Fragment(html, "\n".join(unescape(" ".join(row)) for row in rows))
 
 
 def _row(one: Result | Consequence, components: Sequence[str]) -> tuple[str, ...]:
@@ -95,26 +75,16 @@ def _sources(found: Sequence[Result | Consequence]) -> str:
     return f'<p class="note">{".<br>".join(items)}.</p>'
 
 
-def summarise(judgement: Judgement, replaces: str = "") -> Summary:
+def summarise(judgement: Judgement, replaces: str = "") -> markup.Summary:
     """Return what the index page shows of a run; ``replaces``: number of the report that this one replaces."""
     dossier = judgement.dossier
     start = dossier.rows["measured_at"].min()
-    return Summary(
-        {
-            "verdict": judgement.verdict,
-            "verdict_rank": judgement.rank,
-            "line": judgement.reason,
-            "to_do": next_steps(judgement)[0],
-            "number": dossier.number_after(replaces),
-            "sample": dossier.sample,
-            "product": dossier.product_name,
-            "instrument": dossier.instrument,
-            "operator": _operators(judgement),
-            "measured": "" if start != start else f"{start:%Y-%m-%d %H:%M}",
-            "role": "reference" if dossier.is_reference else "sample",
-            **_of_its_day(judgement),
-        }
-    )
+    facts: dict[str, Any] = {"verdict": judgement.verdict, "verdict_rank": judgement.rank, "line": judgement.reason}
+    facts |= {"to_do": next_steps(judgement)[0], "number": dossier.number_after(replaces), "sample": dossier.sample}
+    facts |= {"product": dossier.product_name, "instrument": dossier.instrument, "operator": _operators(judgement)}
+    facts |= {"measured": "" if start != start else f"{start:%Y-%m-%d %H:%M}"}
+    facts |= {"role": "reference" if dossier.is_reference else "sample"}
+    return markup.Summary(facts | _of_its_day(judgement))
 
 
 def _of_its_day(judgement: Judgement) -> dict[str, str]:
@@ -141,7 +111,7 @@ def _facts(judgement: Judgement) -> dict[str, str]:
     }
 
 
-def show_head(judgement: Judgement, links: Mapping[str, str] | None = None, *, named: bool = False) -> Fragment:
+def show_head(judgement: Judgement, links: Mapping[str, str] | None = None, *, named: bool = False) -> markup.Fragment:
     """Return who and what in one line, and the ways to other pages, by what they are to this one.
 
     judgement : The run, judged.
@@ -152,54 +122,48 @@ def show_head(judgement: Judgement, links: Mapping[str, str] | None = None, *, n
     facts = {"Sample": judgement.dossier.sample, "Product": judgement.dossier.product_name, **facts} if named else facts
     told = {name: fact for name, fact in facts.items() if fact and name not in _SAID_BENEATH}
     line = " · ".join(f"lot {fact}" if name == "Lot" else fact for name, fact in told.items())
-    head = who(line, links)
-    logo = logo_of(facts["Laboratory"], judgement.dossier.laboratory.logo_uri)
-    return Fragment(logo + head.html, head.text)
+    head = markup.who(line, links)
+    logo = markup.logo_of(facts["Laboratory"], judgement.dossier.laboratory.logo_uri)
+    return markup.Fragment(logo + head.html, head.text)
 
 
-def show_verdict(judgement: Judgement, *, alone: bool = False) -> Fragment:
+def show_verdict(judgement: Judgement, *, alone: bool = False) -> markup.Fragment:
     """Return the verdict with its reason and what to do now; beneath, what was remarked and what later checks told.
 
     judgement : The run, judged.
     alone : Verdict and reason alone, where the causes beside it say what to do.
     """
     if alone:
-        return verdict_box(judgement.verdict, judgement.rank, judgement.reason)
+        return markup.verdict_box(judgement.verdict, judgement.rank, judgement.reason)
     now, *then = next_steps(judgement)
-    box = verdict_box(judgement.verdict, judgement.rank, judgement.reason, now)
+    box = markup.verdict_box(judgement.verdict, judgement.rank, judgement.reason, now)
     facts = _facts(judgement)
-    said = note(*(f"{name}: {facts[name]}" for name in _SAID_BENEATH if facts[name]))
-    return Fragment(box.html + folded("And then", note(*then).html) + said.html, box.text)
+    said = markup.note(*(f"{name}: {facts[name]}" for name in _SAID_BENEATH if facts[name]))
+    return markup.Fragment(box.html + markup.folded("And then", markup.note(*then).html) + said.html, box.text)
 
 
-def show_reported(judgement: Judgement) -> Fragment:
+def show_reported(judgement: Judgement) -> markup.Fragment:
     """Return the results with their limits in one table, and what else was calculated behind a line that opens it."""
     lines = reported_of(judgement)
     leading, others = [one for one in lines if one.leads], [one for one in lines if not one.leads]
-    columns = ("Quantity", "Value", "U", "Unit", "Limits", "Decision rule", "Met", "Method")
-    rows = [
-        (
-            *_quantity(one),
-            escape(one.limit.words if one.limit else ""),
-            escape(one.limit.rule if one.limit else ""),
-            _state(one.check.state) if one.check else "",
-            _method(judgement, one, short=True),
-        )
-        for one in leading
-    ]
+    columns, rows = ("Quantity", "Value", "U", "Unit", "Limits", "Decision rule", "Met", "Method"), []
+    for one in leading:
+        limit = (escape(one.limit.words), escape(one.limit.rule)) if one.limit else ("", "")
+        met = _state(one.check.state) if one.check else ""
+        rows.append((*_quantity(one), *limit, met, _method(judgement, one, short=True)))
     numbers = {one.determinations for one in lines if one.determinations}
     fills = " or ".join(map(str, sorted(numbers))) if numbers else "no"
     words = f"U: expanded uncertainty, 95 %. {fills} determination{'' if numbers == {1} else 's'} at each temperature."
     asking = (one for one in leading if one.determinations or (one.check and one.check.state != "met"))
     notes = [f"{one.of.name}: {one.note}." for one in asking if one.note]
-    html = html_table("Results", columns, rows, numeric=(1, 2), stacked=True) + note(words, *notes).html
+    html = markup.html_table("Results", columns, rows, numeric=(1, 2), stacked=True) + markup.note(words, *notes).html
     text = "\n".join(f"{one.of.name}: {one.of.reported} {one.of.unit}" for one in leading)
-    return Fragment(f'<div class="results">{html}</div>{_calculated(judgement, others)}', text)
+    return markup.Fragment(f'<div class="results">{html}</div>{_calculated(judgement, others)}', text)
 
 
 def _quantity(one: Reported) -> tuple[str, str, str, str]:
-    of, uncertainty = one.of, hover_number(one.shown_uncertainty, one.of.expanded_uncertainty)
-    return escape(of.name), hover_number(of.reported, of.value), uncertainty, escape(of.unit)
+    of, uncertainty = one.of, markup.hover_number(one.shown_uncertainty, one.of.expanded_uncertainty)
+    return escape(of.name), markup.hover_number(of.reported, of.value), uncertainty, escape(of.unit)
 
 
 def _method(judgement: Judgement, one: Reported, *, short: bool = False) -> str:
@@ -214,9 +178,9 @@ def _method(judgement: Judgement, one: Reported, *, short: bool = False) -> str:
 def _calculated(judgement: Judgement, others: Sequence[Reported]) -> str:
     rows = [(*_quantity(one), _method(judgement, one), escape(one.note)) for one in others]
     columns = ("Quantity", "Value", "U", "Unit", "Method", "Note")
-    table = html_table("Calculated", columns, rows, numeric=(1, 2), stacked=True) if rows else ""
-    budget = folded("Uncertainty budget", show_budget(judgement).html)
-    return folded(f"Calculated from them: {len(others)}", table) + budget
+    table = markup.html_table("Calculated", columns, rows, numeric=(1, 2), stacked=True) if rows else ""
+    budget = markup.folded("Uncertainty budget", show_budget(judgement).html)
+    return markup.folded(f"Calculated from them: {len(others)}", table) + budget
 
 
 def _state(state: str) -> str:
@@ -224,7 +188,7 @@ def _state(state: str) -> str:
     return f'<span class="state {state.replace(" ", "-")}">{sign} {state}</span>'
 
 
-def show_checks(checks: Sequence[Check]) -> Fragment:
+def show_checks(checks: Sequence[Check]) -> markup.Fragment:
     """Return the checks: those that hold the run back stand open, the others behind a line that opens them."""
     order = ("not met", "doubtful", "met", "not checked")
     ranked = sorted(checks, key=lambda check: order.index(check.state))
@@ -232,12 +196,12 @@ def show_checks(checks: Sequence[Check]) -> Fragment:
     quiet = [one for one in ranked if one not in asking]
     numbers = {state: sum(one.state == state for one in quiet) for state in order[2:]}
     opens = ", ".join(f"{number} {state}" for state, number in numbers.items() if number)
-    table = fold(f"Checks: {opens}", _table_of_checks(quiet)) if quiet else note()
-    shown = _table_of_checks(asking, folded_basis=True) if asking else note()
-    return Fragment(shown.html + table.html, "\n".join(filter(None, (shown.text, table.text))))
+    table = markup.fold(f"Checks: {opens}", _table_of_checks(quiet)) if quiet else markup.note()
+    shown = _table_of_checks(asking, folded_basis=True) if asking else markup.note()
+    return markup.Fragment(shown.html + table.html, "\n".join(filter(None, (shown.text, table.text))))
 
 
-def _table_of_checks(checks: Sequence[Check], *, folded_basis: bool = False) -> Fragment:
+def _table_of_checks(checks: Sequence[Check], *, folded_basis: bool = False) -> markup.Fragment:
     """Lay checks out; the basis of each beneath it, or folded all but the decision rules, which a reader needs."""
     beneath = [one.basis if one.about == "specification" or not folded_basis else "" for one in checks]
     rows, others = [], []
@@ -247,9 +211,9 @@ def _table_of_checks(checks: Sequence[Check], *, folded_basis: bool = False) -> 
         others += [f"{one.name}: {without_mark(one.basis)}"] * (one.basis != basis)
     text = "\n".join(f"{one.state}: {one.name}: {one.finding}" for one in checks)
     columns = ("State", "Check", "Finding and limit")
-    html = html_table(counted(len(rows), "check"), columns, rows, row_header=1, stacked=True)
-    from_where = folded("Where their limits come from", bullets(others).html) if others else ""
-    return Fragment(html + from_where, text)
+    html = markup.html_table(counted(len(rows), "check"), columns, rows, row_header=1, stacked=True)
+    from_where = markup.folded("Where their limits come from", markup.bullets(others).html) if others else ""
+    return markup.Fragment(html + from_where, text)
 
 
 def _interval(start: Any, end: Any) -> str:
