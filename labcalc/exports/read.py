@@ -31,12 +31,8 @@ _UNRELATED = (
     "there is no header with a viscosity or density column beside others, such as 'Sample' and "
     "'Kinematic viscosity (mm²/s)'; [profile.columns] in lab.toml can name the columns"
 )
-_HEADERS = {
-    "rows": "header in line {}",
-    "blocks": "blocks from line {} on",
-    "turned": "samples across from line {} on",
-    "quantities": "a row a quantity, header in line {}",
-}
+_HEADERS = {"rows": "header in line {}", "blocks": "blocks from line {} on", "turned": "samples across from line {} on"}
+_HEADERS |= {"quantities": "a row a quantity, header in line {}"}
 
 
 def read_export(path: str | Path, *, profiles: Sequence[Profile] = (), time_zone: str = "UTC") -> Reading:

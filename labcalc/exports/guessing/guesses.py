@@ -51,9 +51,8 @@ def guess_columns(table: Flat) -> tuple[Guess, ...]:
     sizes.guess_exchanged(seen)
     sizes.guess_viscosities(seen, is_placed or any(one.holds == "temperature" for one in seen))
     if "sample" not in table.preamble and not any(one.holds == "sample" for one in seen):
-        texts = [one for one in open_columns(seen) if not one.is_numeric]
-        if texts:
-            most = max(texts, key=lambda one: len(set(one.cells)))
+        texts = (one for one in open_columns(seen) if not one.is_numeric)
+        if most := max(texts, key=lambda one: len(set(one.cells)), default=None):
             most.take("sample", "the column of texts that differ most", unit=None)
     return tuple(seen)
 

@@ -104,7 +104,9 @@ def propose_profile(path: str | Path, *, time_zone: str = "UTC") -> Proposal:
     Raises ExportError : The file is none that can be read, or nothing in it looks like results.
     """
     path, zone = Path(path), zone_of(time_zone)
-    data = _head(content_of(path))
+    data = content_of(path)
+    cut = data.find(b"\n", _TRIED) + 1
+    data = data if not cut or b"\0" in data[:cut] else data[:cut]
     plain = Profile(name="", files=())
     try:
         _, refusals, source = read_content(path, data, "", plain, zone)
@@ -130,11 +132,6 @@ def profiles_for(paths: Iterable[str | Path]) -> list[str]:
             with suppress(ExportError):
                 found.append(propose_profile(path))
     return [one.toml for one in found if one.profile]
-
-
-def _head(data: bytes) -> bytes:
-    cut = data.find(b"\n", _TRIED) + 1
-    return data if not cut or b"\0" in data[:cut] else data[:cut]
 
 
 def _all_problems(path: Path, data: bytes, plain: Profile, zone: ZoneInfo, first: str) -> tuple[str, ...]:

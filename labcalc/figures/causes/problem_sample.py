@@ -21,7 +21,6 @@ from labcalc.wording import celsius, plain
 if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, WhatIf
 
-
 _SHORT = dict(zip(QUANTITY_COLUMNS, ("ν", "η", "ρ"), strict=True))
 _USUAL = "usual"
 _LIVE_HEIGHT, _ALONE_HEIGHT = 640, 350

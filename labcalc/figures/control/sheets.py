@@ -32,15 +32,10 @@ def draw_control_chart(chart: Chart, month: Month) -> Picture:
     """
     shown = chart.between(month.twelve_months.first, month.last)
     at = chart.measured_at.strftime("%Y-%m-%d %H:%M").to_numpy()
-    panels = {
-        f"{'Result' if np.isnan(chart.certified) else 'Difference from the certified value'}, {chart.unit}": [
-            *_band(chart, at[shown]),
-            *grid.levels(chart, at[shown]),
-            *grid.chart_traces(chart, at, shown),
-            *_decisions(chart, at, shown),
-        ],
-        f"Moving range, {chart.unit}": _ranges(chart, at, shown),
-    }
+    what = "Result" if np.isnan(chart.certified) else "Difference from the certified value"
+    beneath = chain(_band(chart, at[shown]), grid.levels(chart, at[shown]))
+    results = chain(beneath, grid.chart_traces(chart, at, shown), _decisions(chart, at, shown))
+    panels = {f"{what}, {chart.unit}": results, f"Moving range, {chart.unit}": _ranges(chart, at, shown)}
     upright = grid.upright_lines([chart], month)
     figure = grid.draw_grid(panels, grid.begin_of([chart], month), 1, upright=upright, legend=True)
     return Picture(figure, _caption(chart, month), *_chart_numbers(chart, at, shown, month))
@@ -138,14 +133,11 @@ def draw_sheet(panels: Sequence[Panel], together: Sequence[Stream], charts: Sequ
     inside = [one for one in drawn_charts if one.between(month.first, month.last).any()]
     signals = sum(month.first <= one.measured_at < month.last for chart in inside for one in chart.signals)
     results = counted(sum(int(one.between(month.first, month.last).sum()) for one in inside), "result")
-    said = [
-        f"{panels[0].first.instrument}, {drawn.name}: {results} on {counted(len(inside), 'chart')} in the month, "
-        f"{counted(signals, 'signal')}.",
-        _HOW,
-        _TOGETHER * bool(together),
-        f"Upright and dotted: corrective action, {', '.join(dict.fromkeys(actions))}." * bool(actions),
-        earlier_words(charts, drawn.first),
-    ]
+    where, found = f"{panels[0].first.instrument}, {drawn.name}", counted(signals, "signal")
+    said = [f"{where}: {results} on {counted(len(inside), 'chart')} in the month, {found}.", _HOW]
+    said += [_TOGETHER] * bool(together)
+    said += [f"Upright and dotted: corrective action, {', '.join(dict.fromkeys(actions))}."] * bool(actions)
+    said.append(earlier_words(charts, drawn.first))
     return Picture(figure, " ".join(filter(None, said)), *_numbers(panels, month))
 
 

@@ -15,13 +15,8 @@ _SYMBOLS = ("circle", "square", "diamond", "triangle-up", "cross", "star")
 _PANELS = (("kinematic viscosity", "Viscosity, %", "y"), ("density", "Density, kg/m³", "y2"))
 _SIDES = {"zeroline": True, "zerolinecolor": MUTED, "hoverformat": "+.3f"}
 _THIS_RUN = {"text": "this run", "showarrow": False, "xanchor": "right", "font": {"color": ACCENT}}
-_LOOK = {
-    "mode": "lines+markers",
-    "line": stroke(MUTED, width=0.8),
-    "marker": marker("circle", INK, 7),
-    "hovertemplate": "%{fullData.name}<br>%{x}: %{y}<extra></extra>",
-}
-"""What all series share."""
+_LOOK = {"mode": "lines+markers", "line": stroke(MUTED, width=0.8), "marker": marker("circle", INK, 7)}
+_LOOK |= {"hovertemplate": "%{fullData.name}<br>%{x}: %{y}<extra></extra>"}  # what all series share
 _OF_PANELS = {"kinematic viscosity": "ν, %", "density": "ρ, kg/m³"}
 
 

@@ -142,6 +142,5 @@ def show_year_checks(report: YearReport) -> Fragment:
     rows = [(escape(one.about), escape(one.finding.split("; ")[0])) for one in report.ended]
     ended = html_table(caption, ("About", "What was found"), rows, stacked=True)
     html += ended if rows else note(f"{caption}: none.").html
-    html += due_list(report) or note("Limits due: none.").html
-    told = "\n".join(f"{one.about}: {one.finding}" for one in report.ended)
-    return Fragment(html, told or "nothing moved and came back")
+    told = "\n".join(f"{one.about}: {one.finding}" for one in report.ended) or "nothing moved and came back"
+    return Fragment(html + (due_list(report) or note("Limits due: none.").html), told)
