@@ -92,7 +92,6 @@ def _is_own(path: Path, header: bytes) -> bool:
 
 
 def _cells(column: pd.Series) -> list[Any]:
-    """Return texts, numbers, moments as ISO 8601, and None where there is nothing."""
     cells = [None if pd.isna(one) else one for one in column.tolist()]
     return [one.isoformat() if isinstance(one, datetime) else one for one in cells]
 
@@ -119,10 +118,7 @@ class _Exact(float):
 
 
 def _as_xlsx(tables: Mapping[str, pd.DataFrame]) -> bytes:
-    """Return tables as sheets of a spreadsheet's workbook (.xlsx); the same bytes for the same tables.
-
-    Raises OSError : A text is too long for a cell, or there are too many rows.
-    """
+    """Return tables as sheets of a workbook; raise OSError where a text is too long for a cell, or rows too many."""
     import xlsxwriter
 
     whole = BytesIO()

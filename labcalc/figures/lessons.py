@@ -21,8 +21,7 @@ _SYMBOLS = ("circle", "diamond", "square", "triangle-up")
 def draw_plot(plot: Plot) -> Picture:
     """Draw one picture of a lesson."""
     figure = blank_figure(plot.x_title, plot.y_title, height=340)
-    for position, series in enumerate(plot.series):
-        figure.data.append(_trace(series, position))
+    figure.data += [_trace(series, position) for position, series in enumerate(plot.series)]
     shapes, annotations = _lines(plot)
     gap = 0.5 if plot.x_names else 0.0
     figure.layout |= {"shapes": shapes, "annotations": annotations, "showlegend": len(plot.series) > 1, "bargap": gap}

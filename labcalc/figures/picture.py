@@ -12,7 +12,6 @@ MUTED = "#66727f"
 ACCENT = "#8a3b12"
 BAND = "rgba(102, 114, 127, 0.16)"
 EDGE = {"color": MUTED, "width": 0.6}  # of a band: its grey alone is hardly seen on white
-
 _AS_SHORT = "%.7g"  # of a number that is drawn: a pixel shows four figures, a label on hover six
 _FRAME = {"showline": True, "linecolor": INK, "mirror": True, "ticks": "inside", "tickcolor": INK}
 _AXIS = {**_FRAME, "gridcolor": "#e3e6ea", "zeroline": False, "title": {"standoff": 8}}

@@ -135,7 +135,6 @@ def profiles_for(paths: Iterable[str | Path]) -> list[str]:
 
 
 def _all_problems(path: Path, data: bytes, plain: Profile, zone: ZoneInfo, first: str) -> tuple[str, ...]:
-    """Return the problem that a refusal names first, and those of the further columns."""
     try:
         table = table_of(path, data, plain, zone)[0]
     except ExportError:

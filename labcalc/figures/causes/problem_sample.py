@@ -90,7 +90,6 @@ def one_above_others(pictures: Sequence[Picture]) -> Figure:
 
 
 def _domains(number: int) -> list[tuple[list[float], list[float]]]:
-    """Return where each panel lies, across and up."""
     if number == 1:
         return [([0.0, 1.0], [0.0, 1.0])]
     beneath, gap = number - 1, 0.13

@@ -13,35 +13,27 @@ from labcalc.judgement import NOT_ENOUGH, DuplicateReport, DuplicateSummary, Nam
 from labcalc.wording import at_celsius, celsius, first_of, listed, numeral, plain, signed
 
 _REACH = 2.5  # where the axis of shares ends, in limits: what lies beyond stands at the edge with its number
-
 _CONDITIONS = {
     "determinability": ("within a fill", marker("diamond", MUTED, 7, filled=False)),
     "repeatability": ("repeatability", marker("circle", INK, 7)),
     "intermediate precision": ("intermediate precision", marker("square", MUTED, 7, filled=False)),
 }
-_CAPTIONS = {
-    "determinability": "Within a fill",
-    "repeatability": "Repeatability",
-    "intermediate precision": "Intermediate precision",
-}
+_CAPTIONS = {condition: name.capitalize() for condition, (name, _) in _CONDITIONS.items()}
 """Headings of the kinds of conditions, in their order."""
 
 
 def duplicate_pictures(report: DuplicateReport) -> tuple[Picture, ...]:
     """Return the repeats in time, a picture a quantity; none where nothing has a limit."""
-    drawn = (draw_in_time(report, quantity) for quantity in report.sets["quantity"].unique())
-    return tuple(one for one in drawn if one is not None)
+    limited = report.sets[report.sets["limit"].notna()]["quantity"]
+    return tuple(_in_time(report, quantity) for quantity in report.sets["quantity"].unique() if quantity in {*limited})
 
 
-def draw_in_time(report: DuplicateReport, quantity: str) -> Picture | None:
-    """Draw how far repeats lie apart in time, first minus second over the limit, [-]; None without one."""
+def _in_time(report: DuplicateReport, quantity: str) -> Picture:
+    """Draw how far repeats lie apart in time, first minus second over the limit, [-]."""
     of_quantity = report.sets[report.sets["quantity"] == quantity].sort_values("ended", kind="stable")
     sets = of_quantity[of_quantity["limit"].notna()]
-    if sets.empty:
-        return None
-    figure = blank_figure(
-        "", "Apart, as a share of the limit", height=380, xaxis={"type": "date"}, yaxis={"range": [-_REACH, _REACH]}
-    )
+    figure = blank_figure("", "Apart, as a share of the limit", height=380, xaxis={"type": "date"})
+    figure.layout["yaxis"]["range"] = [-_REACH, _REACH]
     far, carried = sets[sets["beyond"]], sets[sets["carried_over"]]
     for condition, (name, style) in _CONDITIONS.items():
         _add_shares(figure, sets[(sets["condition"] == condition) & ~sets["beyond"]], name, style)

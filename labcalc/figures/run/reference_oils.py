@@ -66,7 +66,6 @@ def reference_picture(judgement: Judgement) -> Picture | Fragment:
 
 
 def _checks(comparisons: pd.DataFrame) -> Iterator[_Check]:
-    """Yield the certified results of the panels' quantities."""
     names = ("run", "sample", "lot", "quantity", "temperature_C", "measured_at", "value", "certified", "limit")
     columns = (comparisons[name].tolist() for name in names)
     for run, sample, lot, quantity, temperature, measured_at, value, certified, limit in zip(*columns, strict=True):
@@ -95,7 +94,6 @@ def _series(checks: Sequence[_Check]) -> Iterator[dict[str, Any]]:
 
 
 def _limits(widest: Mapping[str, float]) -> Iterator[dict[str, Any]]:
-    """Yield the band of the widest limit in each panel that holds a result."""
     for quantity, _, axis in _PANELS:
         if limit := round(widest[quantity], 4):
             ends = {"x0": 0, "x1": 1, "xref": "paper", "y0": -limit, "y1": limit, "yref": axis}

@@ -67,7 +67,6 @@ def _share(part: float, variance: float) -> str:
 
 
 def _sources(found: Sequence[Result | Consequence]) -> str:
-    """Say for each component where its size is from."""
     said: dict[str, dict[str, None]] = {}
     for effect in (effect for one in found for effect in one.effects):
         said.setdefault(effect.component, {})[effect.source.source] = None

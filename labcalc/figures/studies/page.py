@@ -82,7 +82,6 @@ def _dots(figure: Figure, x: ArrayLike, y: ArrayLike, look: dict[str, Any], name
 
 
 def _across(figure: Figure, lines: Iterable[tuple[float, dict[str, Any]]]) -> None:
-    """Draw lines over the whole width at heights."""
     ends = {"type": "line", "x0": 0, "x1": 1, "xref": "paper"}
     figure.layout["shapes"] = [{**ends, "y0": y, "y1": y, "line": look} for y, look in lines]
 
@@ -162,7 +161,6 @@ def _lines(found: Comparison) -> Picture:
 
 
 def _bars(values: ArrayLike, low: ArrayLike, high: ArrayLike) -> dict[str, Any]:
-    """Return the interval of each value as error bars."""
     above, below = np.asarray(high) - np.asarray(values), np.asarray(values) - np.asarray(low)
     return {"type": "data", "array": above.clip(0.0), "arrayminus": below.clip(0.0), "thickness": 1.3}
 
