@@ -101,7 +101,6 @@ class Picture:
     def _repr_mimebundle_(
         self, include: object = None, exclude: object = None
     ) -> tuple[dict[str, Any], dict[str, Any]]:
-        drawn = {**self.figure.drawn(), "config": {"displayModeBar": False}}
-        data = {PLOTLY_MIME: drawn, "text/plain": self.caption}
+        data = {PLOTLY_MIME: {**self.figure.drawn(), "config": {"displayModeBar": False}}, "text/plain": self.caption}
         table = {"columns": list(self.columns), "rows": [list(row) for row in self.rows]}
         return data, {"labcalc": {"caption": self.caption, "table": table, "folded": self.folded}}

@@ -170,8 +170,7 @@ def _beneath(
         table.unread += [f"'{shown(key)}' of line {record.line}" for record in head[:place] if (key := _dated(record))]
     measured, told = ([at for at in range(width) if meanings[at] in kinds] for kinds in (MEASURED, TOLD_OF_A_ROW))
     repeated = [[cell.strip() for cell in record.cells] for record in head[place:first]]
-    is_tidy = tuple(table.header.cells) == TIDY_COLUMNS
-    beneath = Beneath(repeated, len(cells), width, measured, told, is_tidy, aside)
+    beneath = Beneath(repeated, len(cells), width, measured, told, tuple(table.header.cells) == TIDY_COLUMNS, aside)
     near, rest = (sections.without_heads(_rest(part, how, aside, table)) for part in (head[first:], more))
     table.rows = beneath.rows(list(near), iter(rest))
     return table

@@ -121,8 +121,7 @@ def _pair(record: Record) -> tuple[str, str]:
     filled = [cell for cell in record.cells if cell.strip()]
     key, value = key_and_value(filled[:2])
     is_key = value or (filled and filled[0].strip().endswith((":", "=")))
-    more = " ".join(filled[2:])
-    return key if is_key else "", joined(value, more)
+    return key if is_key else "", joined(value, " ".join(filled[2:]))
 
 
 def pivoted(table: Flat, how: Arrangement) -> Flat:
@@ -160,8 +159,7 @@ def pivoted(table: Flat, how: Arrangement) -> Flat:
         name = (what, kinds[what])
         number = count[key, name] = count[key, name] + 1
         same = {(header[at], str(at)): (record.cells[at], (record.line, header[at])) for at in keys}
-        row = found.setdefault((key, number), same)
-        row[name] = (joined(text, written), (record.line, header[value]))
+        found.setdefault((key, number), same)[name] = (joined(text, written), (record.line, header[value]))
     if not found:
         raise ContentError(f"beneath line {table.header.line} there is no quantity that is known")
     top, rows = _put_together(list(found.values()))

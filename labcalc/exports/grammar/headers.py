@@ -123,8 +123,7 @@ def _method(text: str, tokens: _Tokens, at: int) -> _Found:
     found = _METHOD.match(text, tokens[at].start())
     if found is None:
         return None
-    number = f"{'d' if found['d'] else 'ip' if found['ip'] else ''}{found['number']}"
-    known = word_of(number)
+    known = word_of(f"{'d' if found['d'] else 'ip' if found['ip'] else ''}{found['number']}")
     if (found["d"] or "").upper() == "D" and not known:  # D100: a density
         return None
     return [("method", found[0]), *known], _next(tokens, at, found.end())
@@ -198,8 +197,7 @@ def _word(tokens: _Tokens, at: int) -> _Found:
     for count in range(min(LONGEST_PHRASE, len(tokens) - at), 0, -1):
         words = [folded(token[0]) for token in tokens[at : at + count]]
         last = tokens[at + count - 1]
-        is_abbreviated = count == 1 and last.string[last.end() : last.end() + 1] == "."
-        found = word_of(" ".join(words), is_abbreviated)
+        found = word_of(" ".join(words), count == 1 and last.string[last.end() : last.end() + 1] == ".")
         if not found and count > 1 and all(len(word) == 1 for word in words):  # S.G.
             found = word_of("".join(words))
         if found:

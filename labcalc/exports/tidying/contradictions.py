@@ -64,8 +64,7 @@ def hold_against_the_row(cells: Cells, groups: list[Determinations]) -> None:
         apart = group.measured & (np.abs(cells.numbers(place)[0] - group.at).round(9) > _FROM_SET_K)
         said = f"column '{shown(group.fields[0].header)}' is for {celsius(group.at)}"
         for row in np.flatnonzero(apart).tolist():
-            within = f"{_WITHIN}, or temperature_C of that column"
-            cells.note(row, place, cells.cell(place, row), f"{said}; {within}")
+            cells.note(row, place, cells.cell(place, row), f"{said}; {_WITHIN}, or temperature_C of that column")
         for other in groups:
             if other.at is None and other.fields[0].repeat == group.fields[0].repeat:
                 _join(other, group)

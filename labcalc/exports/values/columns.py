@@ -118,8 +118,7 @@ class Rows:
             cells = record.cells
             if len(cells) != self._width or record.flaw:
                 if expected := record.fault(self._width):
-                    last = next((cell for cell in reversed(cells) if cell.strip()), "")
-                    self.faults.append((row, last, expected))
+                    self.faults.append((row, next((cell for cell in reversed(cells) if cell.strip()), ""), expected))
                 cells = cells + [""] * (self._width - len(cells))
             if record.origins:
                 self.origins[row] = record.origins

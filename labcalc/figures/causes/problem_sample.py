@@ -38,8 +38,7 @@ def show_run_and_day(rows: pd.DataFrame, day: pd.DataFrame, run: str) -> Fragmen
     its = pd.DataFrame({"Sample": sample, "Time": day["time"], "Product": day["product"]})
     for quantity, T in levels:
         its[f"{_SHORT[quantity]} at {celsius(T)}"] = day[quantity, T].map(partial(reported_value, quantity))
-    numbers = tuple(range(1, len(own.columns) - ("Remark" in own)))
-    html = _table("This run, row by row", own, numbers)
+    html = _table("This run, row by row", own, tuple(range(1, len(own.columns) - ("Remark" in own))))
     html += _table("The instrument's day", its, tuple(range(3, len(its.columns))))
     return Fragment(html, f"{own.to_string()}\n{its.to_string()}")
 

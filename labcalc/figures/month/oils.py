@@ -108,8 +108,7 @@ def _bias(one: OilSummary) -> str:
     if one.bias is None:
         return hover_number(signed(one.mean, 3), one.mean)
     mark = " *" if one.bias.significant else ""
-    shown = f"{signed(one.bias.bias, 3)} ± {numeral(one.bias.expanded_uncertainty)}{mark}"
-    return hover_number(shown, one.bias.bias)
+    return hover_number(f"{signed(one.bias.bias, 3)} ± {numeral(one.bias.expanded_uncertainty)}{mark}", one.bias.bias)
 
 
 def show_limits(report: MonthReport) -> Fragment:

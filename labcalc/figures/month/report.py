@@ -63,8 +63,7 @@ def _all(one: Action) -> str:
     """Say how many details there are: samples and signals each by themselves."""
     runs = len([run for run in str(one.facts.get("runs", "")).split(", ") if run])
     if 0 < runs < len(one.details):
-        signals = counted(len(one.details) - runs, "further signal")
-        return f"All {counted(runs, 'sample')}, and {signals}"
+        return f"All {counted(runs, 'sample')}, and {counted(len(one.details) - runs, 'further signal')}"
     return f"All {len(one.details)}"
 
 

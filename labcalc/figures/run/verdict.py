@@ -120,8 +120,7 @@ def show_head(judgement: Judgement, links: Mapping[str, str] | None = None, *, n
     facts = {**_facts(judgement), "Laboratory": judgement.dossier.laboratory.name}
     facts = {"Sample": judgement.dossier.sample, "Product": judgement.dossier.product_name, **facts} if named else facts
     told = {name: fact for name, fact in facts.items() if fact and name not in _SAID_BENEATH}
-    line = " · ".join(f"lot {fact}" if name == "Lot" else fact for name, fact in told.items())
-    head = markup.who(line, links)
+    head = markup.who(" · ".join(f"lot {fact}" if name == "Lot" else fact for name, fact in told.items()), links)
     logo = markup.logo_of(facts["Laboratory"], judgement.dossier.laboratory.logo_uri)
     return markup.Fragment(logo + head.html, head.text)
 
