@@ -13,18 +13,14 @@ from labcalc.lab import Decision
 from labcalc.statistics.series import Array
 
 Trace: TypeAlias = dict[str, Any]  # in plotly's words, without axes
+Lines: TypeAlias = Sequence[tuple[str, Mapping[str, Any]]]  # moments, and how a line is drawn at each
 _PANELS = {1: 130, 2: 72, 3: 54}  # height of a panel by columns, [px]
 _GAP, _FOOT, _HEAD = 26, 26, 20  # heights in pixels: of a panel's title, of the axis beneath the last, above the first
 _BETWEEN = 0.09  # gap between columns, as a share of the width
 
 
 def draw_grid(
-    panels: Mapping[str, Iterable[Trace]],
-    time: Period,
-    columns: int,
-    *,
-    upright: Sequence[tuple[str, Mapping[str, Any]]] = (),
-    legend: bool = False,
+    panels: Mapping[str, Iterable[Trace]], time: Period, columns: int, *, upright: Lines = (), legend: bool = False
 ) -> Figure:
     """Return a figure with a panel for each title, row by row; ``upright`` lines go through all of them at a moment.
 
@@ -34,13 +30,9 @@ def draw_grid(
     head = _HEAD + 40 * legend
     whole = _whole(number, columns)
     figure = blank_figure("", "", height=whole + head + _FOOT, **_axes(number, columns, time))
-    figure.layout |= {
-        "shapes": list(_lines(upright, min(columns, number))),
-        "annotations": [_title(at, title, number, columns) for at, title in enumerate(panels)],
-        "margin": {"l": 42, "r": 8, "t": head, "b": _FOOT},
-        "showlegend": legend,
-        "legend": {"y": 1.0 + 14 / whole},
-    }
+    titles, above = [_title(at, title, number, columns) for at, title in enumerate(panels)], {"y": 1.0 + 14 / whole}
+    figure.layout |= {"shapes": list(_lines(upright, min(columns, number))), "annotations": titles}
+    figure.layout |= {"margin": {"l": 42, "r": 8, "t": head, "b": _FOOT}, "showlegend": legend, "legend": above}
     figure.data = [trace | _on(at, columns) for at, traces in enumerate(panels.values()) for trace in traces]
     return figure
 
@@ -83,7 +75,7 @@ def _title(at: int, title: str, number: int, columns: int) -> dict[str, Any]:
     return {**place, "font": {"size": 11}, "showarrow": False, "xanchor": "left", "yanchor": "bottom", "text": title}
 
 
-def _lines(upright: Sequence[tuple[str, Mapping[str, Any]]], columns: int) -> Iterator[dict[str, Any]]:
+def _lines(upright: Lines, columns: int) -> Iterator[dict[str, Any]]:
     for when, line in upright:
         for at in range(columns):
             across = {"type": "line", "xref": _on(at, columns)["xaxis"], "yref": "paper", "y0": 0, "y1": 1}

@@ -152,15 +152,14 @@ def _not_told(report: MonthReport) -> str:
 
 
 def _sentence(one: CarryOver) -> str:
-    told = "; ".join(
-        f"after a {direction} sample {percent(share.value, 2)} ({_reach(share)}) stays, from "
-        f"{counted(share.changes, 'change')}"
-        if share.known
-        else f"after a {direction} sample not known: {share.why_not}"
-        for direction, share in zip(DIRECTIONS, one.shares, strict=True)
-    )
+    told = []
+    for direction, share in zip(DIRECTIONS, one.shares, strict=True):
+        stays = f"not known: {share.why_not}"
+        if share.known:
+            stays = f"{percent(share.value, 2)} ({_reach(share)}) stays, from {counted(share.changes, 'change')}"
+        told.append(f"after a {direction} sample {stays}")
     moved = ", ".join(f"{run.sample} after {run.sample_before}" for run in one.at_risk) or "none"
-    return f"{one.instrument}: {told}. Runs moved beyond their repeatability: {moved}."
+    return f"{one.instrument}: {'; '.join(told)}. Runs moved beyond their repeatability: {moved}."
 
 
 def _in_percent(share: CarriedShare) -> str:

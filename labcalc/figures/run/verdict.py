@@ -100,14 +100,11 @@ def _operators(judgement: Judgement) -> str:
 
 def _facts(judgement: Judgement) -> dict[str, str]:
     dossier = judgement.dossier
-    return {
-        "Lot": first_text(dossier.rows["lot"]),
-        "Instrument": dossier.instrument,
-        "Operator": _operators(judgement),
-        "Measured": _interval(dossier.rows["measured_at"].min(), dossier.rows["measured_at"].max()),
-        "Remark": "; ".join(dict.fromkeys(filter(None, without_marks(dossier.rows["remark"])))),
-        "Since then": dossier.afterwards,
-    }
+    lot, operators, times = first_text(dossier.rows["lot"]), _operators(judgement), dossier.rows["measured_at"]
+    remarks = "; ".join(dict.fromkeys(filter(None, without_marks(dossier.rows["remark"]))))
+    facts = {"Lot": lot, "Instrument": dossier.instrument, "Operator": operators}
+    facts |= {"Measured": _interval(times.min(), times.max()), "Remark": remarks}
+    return facts | {"Since then": dossier.afterwards}
 
 
 def show_head(judgement: Judgement, links: Mapping[str, str] | None = None, *, named: bool = False) -> markup.Fragment:

@@ -16,6 +16,7 @@ from labcalc.judgement import Comparison, LaboratoryStudy, Rounds, ScoredRound, 
 from labcalc.statistics import CrossedStudy
 from labcalc.wording import counted, numeral, signed
 
+_SCORE_LINES = {-3.0: "solid", -2.0: "dash", 0.0: "solid", 2.0: "dash", 3.0: "solid"}
 _NAMED: dict[str, Any] = {"xaxis": {"type": "category", "automargin": True}}
 
 
@@ -102,9 +103,7 @@ def _scores(found: Rounds) -> Iterator[Picture]:
         _line(figure, x, one.ewma, stroke(ACCENT), "moving average", mode="lines+markers")
         _line(figure, x, one.ewma_limits, stroke(ACCENT, "dot"), "its limits")
         _line(figure, x, -one.ewma_limits, stroke(ACCENT, "dot"))
-        _across(
-            figure, [(y, stroke(INK, "dash" if abs(y) == 2.0 else "solid", 1)) for y in (-3.0, -2.0, 0.0, 2.0, 3.0)]
-        )
+        _across(figure, [(score, stroke(INK, dash, 1)) for score, dash in _SCORE_LINES.items()])
         caption = f"{quantity}: {counted(len(x), 'round')}, mean z {signed(one.mean, 2)}; dashed at 2, full line at 3."
         columns = ("Round", "Score", "Moving average", "Its limit")
         yield Picture(figure, caption, columns, _rows(names, one.scores, one.ewma, one.ewma_limits))
@@ -116,8 +115,7 @@ def _participants(one: ScoredRound) -> Picture:
     figure = blank_figure("Laboratories by result", escape(one.quantity), height=360)
     _dots(figure, places, values, marker("circle", MUTED, 8), "participants")
     _dots(figure, [own], [one.own], marker("diamond", ACCENT, 13), "own")
-    looks = {-3: "solid", -2: "dash", 0: "solid", 2: "dash", 3: "solid"}
-    _across(figure, [(one.assigned + k * one.sigma, stroke(INK, look, 1)) for k, look in looks.items()])
+    _across(figure, [(one.assigned + k * one.sigma, stroke(INK, dash, 1)) for k, dash in _SCORE_LINES.items()])
     caption = (
         f"{one.quantity}, {one.name}: own {numeral(one.own, figures=5)} is number {own} of {values.size}; lines at the "
         f"assigned value {numeral(one.assigned, figures=5)} and 2 and 3 σ_pt from it."
@@ -204,7 +202,5 @@ def _cells(found: CrossedStudy) -> Picture:
     for i, (name, row) in enumerate(zip(names, off, strict=True)):
         look = marker(symbols[i % len(symbols)], INK, 8)
         _line(figure, [*map(escape, levels)], row, stroke(MUTED, width=1), name, mode="lines+markers", marker=look)
-    caption = (
-        "Means level by level, less the mean of all: parallel lines differ in mean, crossing ones in bias by level."
-    )
-    return Picture(figure, caption, ("Level", *names), _rows(levels, *off))
+    caption = "Means level by level, less the mean of all: parallel lines differ in mean, crossing ones in bias"
+    return Picture(figure, f"{caption} by level.", ("Level", *names), _rows(levels, *off))
