@@ -102,7 +102,6 @@ NAMES = {
     """,
     "labcalc.figures": """
         Fragment Picture Summary alarm_picture density_picture deviation_picture draw_control_chart
-        draw_density_temperature draw_in_time draw_reference_history draw_sheet draw_viscosity_temperature
         duplicate_pictures fold instrument_pages note one_above_others problem_pictures reference_picture
         show_actions show_budget show_carry_over show_causes show_cautions show_certificates show_checks
         show_components show_conclusions show_decisions show_duplicate_biases show_duplicate_header

@@ -10,15 +10,12 @@ from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from labcalc.errors import ExportError, typed
-from labcalc.exports.arranging.arrangement import HEAD, arrange, header_of, reshaped, why_not
+from labcalc.exports.arranging import arrangement
 from labcalc.exports.arranging.flat import Flat
-from labcalc.exports.arranging.layout import Layout, lay_out
-from labcalc.exports.arranging.moments import FILE_NAME, add_moments, state
-from labcalc.exports.arranging.stack import chosen, listed, stacked, with_results
+from labcalc.exports.arranging.layout import FILE_NAME, Layout, add_moments, lay_out, state
 from labcalc.exports.profile import Profile
-from labcalc.exports.source.records import DELIMITERS, divided
 from labcalc.exports.source.sheet import sheets
-from labcalc.exports.source.text import ContentError, decode, name_of, naming, shown
+from labcalc.exports.source.text import DELIMITERS, ContentError, decode, divided, name_of, naming, shown
 from labcalc.exports.table import Reading, Refusal, SourceFile
 from labcalc.exports.tidying.cells import Cells
 from labcalc.exports.tidying.contradictions import refuse_dividing_lines
@@ -34,6 +31,8 @@ _UNRELATED = (
     "there is no header with a viscosity or density column beside others, such as 'Sample' and "
     "'Kinematic viscosity (mm²/s)'; [profile.columns] in lab.toml can name the columns"
 )
+_HEADERS = {"rows": "header in line {}", "blocks": "blocks from line {} on", "turned": "samples across from line {} on"}
+_HEADERS |= {"quantities": "a row a quantity, header in line {}"}
 
 
 def read_export(path: str | Path, *, profiles: Sequence[Profile] = (), time_zone: str = "UTC") -> Reading:
@@ -172,13 +171,14 @@ def _of_text(data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
         delimiters = [profile.delimiter or ""]
 
     def known(delimiter: str) -> int:
-        header = header_of(islice(reshaped(divided(text, delimiter), profile), HEAD), profile)
+        records = arrangement.reshaped(divided(text, delimiter), profile)
+        header = arrangement.header_of(islice(records, arrangement.HEAD), profile)
         return header.known if header else 0
 
     delimiter = max(delimiters, key=known) if len(delimiters) > 1 else "".join(delimiters)
-    table = arrange(divided(text, delimiter, profile.widths), profile)
+    table = arrangement.arrange(divided(text, delimiter, profile.widths), profile)
     if table is None:
-        reasons = (why_not(divided(text, one, profile.widths), profile) for one in delimiters)
+        reasons = (arrangement.why_not(divided(text, one, profile.widths), profile) for one in delimiters)
         raise ContentError(next(filter(None, reasons), _UNRELATED))
     words = "fixed widths" if profile.widths else _DIVIDED.get(delimiter, f"cells divided by '{delimiter}'")
     return table, delimiter, [encoding, words]
@@ -197,22 +197,15 @@ def _has_endless_line(text: str) -> bool:
 def _of_sheet(data: bytes, profile: Profile) -> tuple[Flat, str, list[str]]:
     if not data:
         raise ContentError("the file is empty; expected a workbook (.xlsx)")
-    found = with_results(sheets(data, profile.sheet), profile)
-    tables = chosen(found, profile)
+    found = arrangement.with_results(sheets(data, profile.sheet), profile)
+    tables = arrangement.chosen(found, profile)
     if not tables:
-        reasons = (why_not(records, profile) for _, _, records in sheets(data, profile.sheet))
+        reasons = (arrangement.why_not(records, profile) for _, _, records in sheets(data, profile.sheet))
         raise ContentError(next(filter(None, reasons), _UNRELATED))
-    table = stacked(tables)
-    table.unread += [f"hidden {listed([name])}" for name, is_hidden in found if is_hidden and name not in tables]
-    return table, "", [f"workbook, {listed(tables)}"]
-
-
-_HEADERS = {
-    "rows": "header in line {}",
-    "blocks": "blocks from line {} on",
-    "turned": "samples across from line {} on",
-    "quantities": "a row a quantity, header in line {}",
-}
+    table = arrangement.stacked(tables)
+    hidden = (name for name, is_hidden in found if is_hidden and name not in tables)
+    table.unread += [f"hidden {arrangement.listed([name])}" for name in hidden]
+    return table, "", [f"workbook, {arrangement.listed(tables)}"]
 
 
 def _dialect(words: list[str], cells: Cells, layout: Layout, profile: Profile) -> str:

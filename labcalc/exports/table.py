@@ -23,6 +23,8 @@ QUANTITY_COLUMNS = {
     "density": "density_kg_m3",
 }
 """The measured quantities by the name that people use, and the column that holds each."""
+_COUNTED = ("rows_read", "determinations", "rows_refused")
+_MOST_LINES = 10
 
 
 def derived_mark(quantity: str) -> str:
@@ -101,10 +103,6 @@ def totals(sources: Sequence[SourceFile]) -> str:
     read, made, refused = (sum(getattr(one, part) for one in sources) for part in _COUNTED)
     rows = counted(read, "row") + (f" with {counted(made, 'determination')}" if made != read else "")
     return ", ".join([f"{rows} read, {refused} refused", *_lines_left_out(sources)])
-
-
-_COUNTED = ("rows_read", "determinations", "rows_refused")
-_MOST_LINES = 10
 
 
 def _lines_left_out(sources: Sequence[SourceFile]) -> Iterator[str]:

@@ -24,12 +24,12 @@ _FORMULA = re.compile(r"'*[=+\-@\t\r]")
 _WIDEST = 40  # widest column of a workbook, in characters
 _MARK = b"labcalc tidy table"  # what a workbook says of itself
 _TAIL = 1 << 16
+Paths = Iterable[str | Path]
+Tables = Mapping[str, pd.DataFrame]  # by the name of the sheet
 _NO_CLOCK = datetime(1980, 1, 1, tzinfo=UTC)  # when a workbook says it was made: the same for the same table
 
 
-def write_table(
-    table: pd.DataFrame, path: str | Path, *, exports: Iterable[str | Path] = (), force: bool = False
-) -> None:
+def write_table(table: pd.DataFrame, path: str | Path, *, exports: Paths = (), force: bool = False) -> None:
     """Write a tidy table as .csv (UTF-8, commas, points, ISO 8601) or .xlsx, told by the ending of ``path``.
 
     In .csv, texts that a spreadsheet would take for a formula get an apostrophe in front, which the reader takes off
@@ -49,12 +49,7 @@ def write_table(
 
 
 def write_frame(
-    table: pd.DataFrame,
-    path: str | Path,
-    *,
-    sheets: Mapping[str, pd.DataFrame] | None = None,
-    exports: Iterable[str | Path] = (),
-    force: bool = False,
+    table: pd.DataFrame, path: str | Path, *, sheets: Tables | None = None, exports: Paths = (), force: bool = False
 ) -> None:
     """Write any table of texts, numbers and moments as ``write_table`` does; as .xlsx the ``sheets``, if any."""
     path = Path(path)
@@ -68,7 +63,7 @@ def write_frame(
         raise ExportError(str(path), f"the file can't be written: {failure.strerror or failure}") from None
 
 
-def _check_what_is_there(path: Path, exports: Iterable[str | Path], force: bool, header: bytes) -> None:
+def _check_what_is_there(path: Path, exports: Paths, force: bool, header: bytes) -> None:
     if not path.exists():
         return
     for export in map(Path, exports):
@@ -92,7 +87,6 @@ def _is_own(path: Path, header: bytes) -> bool:
 
 
 def _cells(column: pd.Series) -> list[Any]:
-    """Return texts, numbers, moments as ISO 8601, and None where there is nothing."""
     cells = [None if pd.isna(one) else one for one in column.tolist()]
     return [one.isoformat() if isinstance(one, datetime) else one for one in cells]
 
@@ -118,11 +112,8 @@ class _Exact(float):
         return repr(float(self))
 
 
-def _as_xlsx(tables: Mapping[str, pd.DataFrame]) -> bytes:
-    """Return tables as sheets of a spreadsheet's workbook (.xlsx); the same bytes for the same tables.
-
-    Raises OSError : A text is too long for a cell, or there are too many rows.
-    """
+def _as_xlsx(tables: Tables) -> bytes:
+    """Return tables as sheets of a workbook; raise OSError where a text is too long for a cell, or rows too many."""
     import xlsxwriter
 
     whole = BytesIO()

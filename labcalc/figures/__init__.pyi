@@ -1,6 +1,5 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
-from .carry_over.shares import show_carry_over as show_carry_over
 from .causes.deviations import what_if_places as what_if_places
 from .causes.explanation import (
     deviation_picture as deviation_picture,
@@ -15,9 +14,9 @@ from .causes.problem_sample import (
     problem_pictures as problem_pictures,
     show_run_and_day as show_run_and_day,
 )
-from .control.sheets import draw_control_chart as draw_control_chart, draw_sheet as draw_sheet
-from .duplicates.pictures import draw_in_time as draw_in_time, duplicate_pictures as duplicate_pictures
+from .control.sheets import draw_control_chart as draw_control_chart
 from .duplicates.precision import (
+    duplicate_pictures as duplicate_pictures,
     show_duplicate_biases as show_duplicate_biases,
     show_duplicate_header as show_duplicate_header,
     show_duplicate_provenance as show_duplicate_provenance,
@@ -38,6 +37,8 @@ from .month.oils import (
 )
 from .month.report import (
     show_actions as show_actions,
+    show_carry_over as show_carry_over,
+    show_components as show_components,
     show_decisions as show_decisions,
     show_month_header as show_month_header,
     show_month_provenance as show_month_provenance,
@@ -47,13 +48,8 @@ from .month.report import (
     summarise_month as summarise_month,
 )
 from .picture import Picture as Picture
-from .run.density import draw_density_temperature as draw_density_temperature
-from .run.pictures import (
-    density_picture as density_picture,
-    reference_picture as reference_picture,
-    viscosity_picture as viscosity_picture,
-)
-from .run.reference_oils import draw_reference_history as draw_reference_history
+from .run.curves import density_picture as density_picture, viscosity_picture as viscosity_picture
+from .run.reference_oils import reference_picture as reference_picture
 from .run.traceability import (
     show_cautions as show_cautions,
     show_provenance as show_provenance,
@@ -61,23 +57,21 @@ from .run.traceability import (
     show_refusals as show_refusals,
 )
 from .run.verdict import (
+    show_budget as show_budget,
     show_checks as show_checks,
     show_head as show_head,
     show_reported as show_reported,
     show_verdict as show_verdict,
     summarise as summarise,
 )
-from .run.viscosity import draw_viscosity_temperature as draw_viscosity_temperature
 from .studies.page import (
     show_study_header as show_study_header,
     show_study_provenance as show_study_provenance,
     show_study_tables as show_study_tables,
     show_study_verdict as show_study_verdict,
+    study_pictures as study_pictures,
     summarise_study as summarise_study,
 )
-from .studies.pictures import study_pictures as study_pictures
-from .uncertainty.budget import show_budget as show_budget
-from .variance.components import show_components as show_components
 from .year.pages import (
     alarm_picture as alarm_picture,
     show_trends as show_trends,

@@ -7,8 +7,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.figures.picture import Picture
-from labcalc.figures.theme import ACCENT, INK, MUTED, Figure, blank_figure, stroke
+from labcalc.figures.picture import ACCENT, INK, MUTED, Figure, Picture, blank_figure, stroke
 from labcalc.statistics import MandelStatistics
 from labcalc.statistics.series import Array
 from labcalc.wording import counted, numeral, plain
@@ -16,13 +15,10 @@ from labcalc.wording import counted, numeral, plain
 _MOST_NAMES = 60  # beyond this many bars their laboratories are named on hover and in the table only
 _GAP = 1  # empty places between two levels
 _WORDS = {"h": ("Mandel's h, of means", "means"), "k": ("Mandel's k, of spreads", "standard deviations")}
+_HATCHED = {"shape": "/", "fgcolor": ACCENT}
 _LOOKS: dict[str, dict[str, Any]] = {
     "within": {"color": MUTED, "line": {"color": INK, "width": 1}},
-    "beyond": {
-        "color": "#ffffff",
-        "line": {"color": ACCENT, "width": 1.4},
-        "pattern": {"shape": "/", "fgcolor": ACCENT},
-    },
+    "beyond": {"color": "#ffffff", "line": {"color": ACCENT, "width": 1.4}, "pattern": _HATCHED},
 }
 
 
@@ -89,13 +85,9 @@ def _dress(figure: Figure, bars: _Bars) -> None:
     """Name levels above the bars, laboratories beneath, and each bar beyond its limit at its end."""
     places, is_named = bars.places, bars.places.size <= _MOST_NAMES
     ticks = np.tile([escape(name) for name in bars.of.laboratories], places.shape[1])
-    figure.layout["xaxis"] |= {
-        "tickvals": places.T.ravel() if is_named else [],
-        "ticktext": ticks if is_named else [],
-        "range": [-1.0, float(places[-1, -1]) + 1.0],
-        "showgrid": False,
-        "automargin": True,
-    }
+    named: dict[str, Any] = {"tickvals": places.T.ravel() if is_named else [], "ticktext": ticks if is_named else []}
+    ends = [-1.0, float(places[-1, -1]) + 1.0]
+    figure.layout["xaxis"] |= {**named, "range": ends, "showgrid": False, "automargin": True}
     highest = float(np.nanmax(np.abs([bars.values, bars.limits]), initial=1.0))
     reach = [-1.25 * highest, 1.25 * highest] if bars.which == "h" else [0.0, 1.15 * highest]
     zero = {"zeroline": True, "zerolinecolor": INK, "zerolinewidth": 1}

@@ -6,8 +6,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from labcalc.figures.markup import Fragment, html_table
-from labcalc.figures.picture import Picture
-from labcalc.figures.theme import ACCENT, BAND, INK, MUTED, blank_figure, marker, stroke
+from labcalc.figures.picture import ACCENT, BAND, INK, MUTED, Picture, blank_figure, marker, stroke
 from labcalc.lessons import Agreement, Choice, NumberQuestion, Plot, Question, Series, grouped
 from labcalc.statistics import rounded_to_figures
 from labcalc.wording import numeral, plain, signed
@@ -22,8 +21,7 @@ _SYMBOLS = ("circle", "diamond", "square", "triangle-up")
 def draw_plot(plot: Plot) -> Picture:
     """Draw one picture of a lesson."""
     figure = blank_figure(plot.x_title, plot.y_title, height=340)
-    for position, series in enumerate(plot.series):
-        figure.data.append(_trace(series, position))
+    figure.data += [_trace(series, position) for position, series in enumerate(plot.series)]
     shapes, annotations = _lines(plot)
     gap = 0.5 if plot.x_names else 0.0
     figure.layout |= {"shapes": shapes, "annotations": annotations, "showlegend": len(plot.series) > 1, "bargap": gap}
@@ -49,11 +47,8 @@ def _trace(series: Series, position: int) -> dict[str, Any]:
         return {"type": "bar", **where, "marker": look, "error_y": error}
     if series.kind == "line":
         return {"type": "scatter", **where, "mode": "lines", "line": stroke(INK, _DASHES[position % len(_DASHES)])}
-    style = (
-        marker("diamond", ACCENT, 10)
-        if series.kind == "flags"
-        else marker(_SYMBOLS[position % len(_SYMBOLS)], INK, 7, filled=position % 2 == 0)
-    )
+    style = marker(_SYMBOLS[position % len(_SYMBOLS)], INK, 7, filled=position % 2 == 0)
+    style = marker("diamond", ACCENT, 10) if series.kind == "flags" else style
     return {"type": "scatter", **where, "mode": "markers", "marker": style, "error_y": error}
 
 
@@ -83,22 +78,15 @@ def _numbers(plot: Plot) -> Iterator[tuple[str, ...]]:
         for x, y, error in zip(series.x.tolist(), series.y.tolist(), errors, strict=True):
             named = plot.x_names[int(x)] if plot.x_names else plain(x, 4)
             yield series.name, named, plain(y, 4), "" if error is None else plain(error, 2)
-    for mark in (*plot.levels, *plot.marks):
-        yield (
-            mark.label,
-            "" if mark in plot.levels else plain(mark.value, 4),
-            plain(mark.value, 4) if mark in plot.levels else "",
-            "",
-        )
+    yield from ((level.label, "", plain(level.value, 4), "") for level in plot.levels)
+    yield from ((mark.label, plain(mark.value, 4), "", "") for mark in plot.marks)
 
 
 def tell_picture(picture: Picture) -> Fragment:
     """Return the caption and the numbers of a picture, for beneath it."""
     table = html_table("Numbers of the picture", picture.columns, [tuple(map(escape, row)) for row in picture.rows])
-    return Fragment(
-        f"<p>{escape(picture.caption)}</p><details><summary>Numbers of the picture</summary>{table}</details>",
-        picture.caption,
-    )
+    numbers = f"<details><summary>Numbers of the picture</summary>{table}</details>"
+    return Fragment(f"<p>{escape(picture.caption)}</p>{numbers}", picture.caption)
 
 
 def say(*sentences: str) -> Fragment:
@@ -125,10 +113,8 @@ def show_agreements(agreements: Sequence[Agreement]) -> Fragment:
         "±: standard error of the simulation. Apart: distance of the two, in standard errors. Would show: how far off "
         "a theory has to be for this check to find it nearly always; smaller errors may pass."
     )
-    return Fragment(
-        f'<p class="note">{words}</p>' + html_table("Theory beside simulation", columns, rows, numeric=(1, 2, 3, 4, 6)),
-        text,
-    )
+    table = html_table("Theory beside simulation", columns, rows, numeric=(1, 2, 3, 4, 6))
+    return Fragment(f'<p class="note">{words}</p>{table}', text)
 
 
 def _number(value: float, one: Agreement) -> str:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import cache
 from html import escape
 from importlib.resources import files
+from itertools import starmap
 from typing import Any
 
 from labcalc.wording import plain
@@ -103,19 +104,14 @@ def html_table(
     def css(index: int) -> str:
         return ' class="num"' if index in numeric else ""
 
-    def label(index: int, cell: str) -> str:
-        return f' data-label="{escape(columns[index])}"' if stacked and cell else ""
+    def place(index: int, cell: str) -> str:
+        if index == row_header:
+            return f'<th scope="row"{css(index)}>{cell}</th>'
+        label = f' data-label="{escape(columns[index])}"' if stacked and cell else ""
+        return f"<td{css(index)}{label}>{cell}</td>"
 
     head = "".join(f'<th scope="col"{css(i)}>{escape(column)}</th>' for i, column in enumerate(columns))
-    body = "".join(
-        "<tr>"
-        + "".join(
-            f'<th scope="row"{css(i)}>{cell}</th>' if i == row_header else f"<td{css(i)}{label(i, cell)}>{cell}</td>"
-            for i, cell in enumerate(row)
-        )
-        + "</tr>"
-        for row in rows
-    )
+    body = "".join(f"<tr>{''.join(starmap(place, enumerate(row)))}</tr>" for row in rows)
     titled = f"<caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>"
     table = f'<table class="{kind}">' if kind else "<table>"
     return f"{table}{titled}<tbody>{body}</tbody></table>"

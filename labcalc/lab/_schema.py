@@ -8,7 +8,7 @@ from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
 import labcalc.lab._tables as toml
-from labcalc.exports.arranging.names import placed
+from labcalc.exports.arranging.flat import placed
 from labcalc.exports.profile import BLANKS, DATE_ORDERS, FOR_ALL_ROWS, LAYOUTS, MOMENT_PARTS, Column, Profile
 from labcalc.exports.table import QUANTITY_COLUMNS
 from labcalc.lab._control import CONTROL, DECISIONS, DUPLICATES, RECORD

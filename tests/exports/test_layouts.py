@@ -21,7 +21,7 @@ from labcalc.exports import Profile, Reading, propose_profile, read_export
 from labcalc.exports.arranging.arrangement import arrange
 from labcalc.exports.guessing.likely import likely_tables
 from labcalc.exports.profile import Arrangement, Column
-from labcalc.exports.source.records import divided
+from labcalc.exports.source.text import divided
 from labcalc.lab import load_laboratory
 from tests.exports.conftest import NOT_MISSING
 

@@ -8,7 +8,7 @@ from hypothesis import HealthCheck, given, settings, strategies as st
 
 from labcalc.errors import ExportError
 from labcalc.exports import Reading
-from labcalc.exports.source import records
+from labcalc.exports.source import text as texts
 from tests.exports.conftest import Read
 
 HEADER = "Sample;Date;T (°C);KV (mm²/s);Density (kg/m³);Remark\n"
@@ -54,10 +54,10 @@ def said(read: Read, text: str) -> Reading | str:
 def test_blocks_and_single_rows_come_to_the_same(read: Read, lines: list[str], block: int) -> None:
     text = HEADER + "".join(LINES[:4] * 6 + lines)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(records, "_WORTHWHILE", len(text) + 1)
+        patch.setattr(texts, "_WORTHWHILE", len(text) + 1)
         one_by_one = said(read, text)
-        patch.setattr(records, "_WORTHWHILE", 1)
-        patch.setattr(records, "_BLOCK", block)
+        patch.setattr(texts, "_WORTHWHILE", 1)
+        patch.setattr(texts, "_BLOCK", block)
         by_blocks = said(read, text)
     if isinstance(one_by_one, str) or isinstance(by_blocks, str):
         assert one_by_one == by_blocks

@@ -236,6 +236,10 @@ def packed(rows: str, *, shared: str = "", doctype: str = "") -> bytes:
         "xl/strings.xml": f"<sst>{shared}</sst>",
         "xl/sheets/a.xml": f"{doctype}<worksheet>{ABSURD}<sheetData>{rows}</sheetData></worksheet>",
     }
+    return zipped(parts)
+
+
+def zipped(parts: dict[str, str]) -> bytes:
     target = io.BytesIO()
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, part in parts.items():
@@ -304,6 +308,7 @@ GOOD = packed(HEADER_ROW + good_row(2))
 CANNOT = "w.xlsx: the workbook can't be opened; expected an .xlsx file that is whole"
 DAMAGED = {
     "cut off": GOOD[:-100],
+    "no book": zipped({"_rels/.rels": "<Relationships/>"}),
     "not an archive": b"\xd0\xcf\x11\xe0" + bytes(600),
     "entity": packed("<row><c><v>&a;</v></c></row>", doctype='<!DOCTYPE x [<!ENTITY a "1">]>'),
     "external entity": packed("&a;", doctype='<!DOCTYPE x [<!ENTITY a SYSTEM "file:///etc/hostname">]>'),

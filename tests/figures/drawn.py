@@ -7,7 +7,7 @@ from typing import Any
 import plotly.graph_objects as go
 
 from labcalc.figures import Picture
-from labcalc.figures.theme import Figure
+from labcalc.figures.picture import Figure
 
 
 def checked(picture: Picture | Figure) -> Any:

@@ -1,19 +1,17 @@
-"""Records as an export has them → one flat table: set aside, reshaped, headed, divided into sections."""
+"""Records, or the sheets of a workbook, → one flat table: set aside, reshaped, headed, divided into sections."""
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import islice
 
-from labcalc.exports.arranging.flat import MEASURED, Flat, meaning_at
-from labcalc.exports.arranging.footers import TOLD_OF_A_ROW, Beneath, is_rule
+from labcalc.errors import ExportError
+from labcalc.exports.arranging.divisions import TOLD_OF_A_ROW, Beneath, Sections, headed, is_rule, refuse_other_header
+from labcalc.exports.arranging.flat import MEASURED, Flat, fits, key_and_value, meaning_at, missing, named, placed
 from labcalc.exports.arranging.layout import preamble_of
-from labcalc.exports.arranging.names import fits, key_and_value, missing, named, placed
 from labcalc.exports.arranging.reshape import blocks, pivoted, turned
-from labcalc.exports.arranging.sections import Sections, headed, is_other_header, other_header
 from labcalc.exports.grammar.units import unit_of
-from labcalc.exports.profile import BLANKS, DATE_ORDERS, Arrangement, Column
-from labcalc.exports.source.records import Record
-from labcalc.exports.source.text import ContentError, shown
+from labcalc.exports.profile import BLANKS, DATE_ORDERS, Arrangement, Column, Profile
+from labcalc.exports.source.text import ContentError, Record, shown
 from labcalc.exports.table import TIDY_COLUMNS
 from labcalc.exports.values.dates import parse_moment
 
@@ -21,6 +19,10 @@ _DATED = {"measured_at", "date", "year", "start"}
 HEAD = 1000  # records at the beginning among which the header stands
 _ANCHORS = {"blocks": "the key of a viscosity or a density", "turned": "'Sample', or what [profile.columns] has for it"}
 """What a layout is told by."""
+WIDEST = 4096
+"""Cells of a header; a line that holds more is none, and is not looked at word by word."""
+Sheet = tuple[str, bool, Iterator[Record]]  # name, whether it is hidden, and records
+_SAYS_WHICH = "profile.sheet in lab.toml says which to read, one name or a list"
 
 
 @dataclass(frozen=True)
@@ -83,14 +85,11 @@ def _without(records: Iterable[Record], how: Arrangement, aside: list[int], tabl
         cells = [cell.strip() for cell in record.cells]
         if not any(cell and fits(cell, how.set_aside) for cell in cells):
             yield record
-        elif table and is_other_header(zip(above, cells, strict=False)):
-            raise ContentError(f"line {record.line}: {other_header(', '.join(filter(None, cells)), table.header.line)}")
-        else:
-            aside.append(record.line)
-
-
-WIDEST = 4096
-"""Cells of a header; a line that holds more is none, and is not looked at word by word."""
+            continue
+        if table:
+            words, texts = ", ".join(filter(None, cells)), zip(above, cells, strict=False)
+            refuse_other_header(texts, f"line {record.line}", words, table.header.line)
+        aside.append(record.line)
 
 
 def header_of(records: Iterable[Record], how: Arrangement) -> Header | None:
@@ -171,8 +170,7 @@ def _beneath(
         table.unread += [f"'{shown(key)}' of line {record.line}" for record in head[:place] if (key := _dated(record))]
     measured, told = ([at for at in range(width) if meanings[at] in kinds] for kinds in (MEASURED, TOLD_OF_A_ROW))
     repeated = [[cell.strip() for cell in record.cells] for record in head[place:first]]
-    is_tidy = tuple(table.header.cells) == TIDY_COLUMNS
-    beneath = Beneath(repeated, len(cells), width, measured, told, is_tidy, aside)
+    beneath = Beneath(repeated, len(cells), width, measured, told, tuple(table.header.cells) == TIDY_COLUMNS, aside)
     near, rest = (sections.without_heads(_rest(part, how, aside, table)) for part in (head[first:], more))
     table.rows = beneath.rows(list(near), iter(rest))
     return table
@@ -209,3 +207,73 @@ def _units_beneath(records: list[Record], place: int) -> tuple[int, list[str]]:
             return at + 1, cells
         break
     return place + 1, []
+
+
+def with_results(sheets: Iterable[Sheet], how: Profile) -> dict[tuple[str, bool], Flat | ExportError]:
+    """Return the table of each sheet that has a header of results, or why it can't be read.
+
+    Of a sheet with nothing beneath the header only where no other has anything.
+    """
+    found: dict[tuple[str, bool], Flat | ExportError] = {}
+    for name, is_hidden, records in sheets:
+        try:
+            if table := arrange(records, how):
+                found[name, is_hidden] = table
+        except ExportError as failure:
+            found[name, is_hidden] = failure
+    filled = {key: table for key, table in found.items() if isinstance(table, ExportError) or table.near()}
+    return found if how.sheet else filled or dict([*found.items()][:1])
+
+
+def chosen(found: Mapping[tuple[str, bool], Flat | ExportError], how: Profile) -> dict[str, Flat]:
+    """Return the tables that the profile names, or the only visible one; raise ExportError where that can't be told."""
+    names = [name for name, is_hidden in found if how.sheet or not is_hidden]
+    if found and not names:
+        raise ContentError(f"only hidden sheets have results: {listed(name for name, _ in found)}; {_SAYS_WHICH}")
+    if len(names) > 1 and not how.sheet:
+        raise ContentError(f"{listed(names)} have results; {_SAYS_WHICH}")
+    if names and (without := [name for name in how.sheet if name not in names]):
+        raise ContentError(f"{listed(without)}, named by profile.sheet: there is no header of results")
+    tables = {name: table for (name, _), table in found.items() if name in names}
+    if failure := next((one for one in tables.values() if isinstance(one, ExportError)), None):
+        raise failure
+    return {name: table for name, table in tables.items() if isinstance(table, Flat)}
+
+
+def listed(names: Iterable[str]) -> str:
+    """Return the names of sheets in words: sheets 'A', 'B'."""
+    named = [f"'{shown(name)}'" for name in names]
+    return f"sheet{'s' if len(named) > 1 else ''} {', '.join(named)}"
+
+
+def stacked(tables: Mapping[str, Flat]) -> Flat:
+    """Return the tables of sheets as one: columns of the same header and unit are one; each row knows its sheet."""
+    first, *others = tables.values()
+    if not others:
+        return first
+    if differ := {holds for one in others for holds, _ in _said_above(one) ^ _said_above(first)}:
+        what = f"{listed(tables)} differ in what is above their headers: {', '.join(sorted(differ))}"
+        raise ContentError(f"{what}; expected profile.sheet to name one of them, or each as a file of its own")
+    names: dict[tuple[str, str, int], int] = {}
+    places: dict[str, list[int]] = {}
+    for sheet, table in tables.items():
+        cells = table.header.cells
+        keys = [(cell, table.unit_beneath(at), cells[:at].count(cell)) for at, cell in enumerate(cells)]
+        places[sheet] = [names.setdefault(key, len(names)) for key in keys]
+    header, units, _ = zip(*names, strict=True)
+    said = {places[sheet][at]: column for sheet, table in tables.items() for at, column in table.said.items()}
+    rows = [row for sheet, table in tables.items() for row in _placed(table, sheet, places[sheet], len(names))]
+    aside = [line for table in tables.values() for line in table.set_aside]
+    return Flat(replace(first.header, cells=[*header]), [*units], said, rows, first.preamble, aside)
+
+
+def _said_above(table: Flat) -> set[tuple[str, object]]:
+    return {(holds, (field.unit, value)) for holds, (field, value) in table.preamble.items()}
+
+
+def _placed(table: Flat, sheet: str, places: list[int], width: int) -> Iterator[Record]:
+    for row in table.listed():
+        flaw, cells = row.fault(len(places)), [""] * width
+        for place, cell in zip(places, row.cells, strict=False):
+            cells[place] = cell
+        yield replace(row, cells=row.cells if flaw else cells, flaw=flaw, sheet=sheet)

@@ -6,16 +6,14 @@ from dataclasses import replace
 from functools import cache
 from itertools import zip_longest
 
-from labcalc.exports.arranging.flat import MEASURED, NOT_TAKEN, Flat, meaning_at
-from labcalc.exports.arranging.footers import is_rule
+from labcalc.exports.arranging.divisions import is_rule
+from labcalc.exports.arranging.flat import MEASURED, NOT_TAKEN, Flat, key_and_value, meaning_at, named, placed
 from labcalc.exports.arranging.layout import preamble_of, refuse_measured
-from labcalc.exports.arranging.names import key_and_value, named, placed
 from labcalc.exports.grammar.units import unit_of
 from labcalc.exports.grammar.vocabulary import Meaning, is_invalid
 from labcalc.exports.profile import Arrangement, Column
-from labcalc.exports.source.records import Record
 from labcalc.exports.source.sheet import joined
-from labcalc.exports.source.text import ContentError
+from labcalc.exports.source.text import ContentError, Record
 
 _MOST_COLUMNS = 1024
 _Name = tuple[str, str]  # header of a column put together, and what tells it from others of the same header
@@ -123,8 +121,7 @@ def _pair(record: Record) -> tuple[str, str]:
     filled = [cell for cell in record.cells if cell.strip()]
     key, value = key_and_value(filled[:2])
     is_key = value or (filled and filled[0].strip().endswith((":", "=")))
-    more = " ".join(filled[2:])
-    return key if is_key else "", joined(value, more)
+    return key if is_key else "", joined(value, " ".join(filled[2:]))
 
 
 def pivoted(table: Flat, how: Arrangement) -> Flat:
@@ -162,8 +159,7 @@ def pivoted(table: Flat, how: Arrangement) -> Flat:
         name = (what, kinds[what])
         number = count[key, name] = count[key, name] + 1
         same = {(header[at], str(at)): (record.cells[at], (record.line, header[at])) for at in keys}
-        row = found.setdefault((key, number), same)
-        row[name] = (joined(text, written), (record.line, header[value]))
+        found.setdefault((key, number), same)[name] = (joined(text, written), (record.line, header[value]))
     if not found:
         raise ContentError(f"beneath line {table.header.line} there is no quantity that is known")
     top, rows = _put_together(list(found.values()))

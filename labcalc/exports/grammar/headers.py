@@ -19,6 +19,28 @@ _LINKS = ("", "s", "n", "en", "e")
 """What stands between the parts of a compound: Probennummer, Chargennummer, Viskositätswert."""
 _LOOSE = ("filler", "format", "symbol", "unknown")  # parts that are in no compound: 'Runde' is no run
 _MARKS = dict.fromkeys(range(0x300, 0x370)) | str.maketrans({"ł": "l", "ø": "o", "đ": "d", "æ": "ae"})
+Part = tuple[str, Any]
+"""What kind of part it is, and what it says: ``("at", 40.0)``, ``("quantity", "density")``, ``("unknown", "Size")``."""
+LONGEST_HEADER = 200
+_LONGEST_UNIT = 8  # in tokens: 'kg', 'm', '3' are three
+_TOKEN = re.compile(r"[^\W\d_]+|\d+(?:[.,]\d+)?|[%#°]")
+_SPELLINGS = (
+    (re.compile(r"\b(?:d|l|dell|all|dall|nell)['’´]", re.IGNORECASE), " "),
+    (re.compile(r"\bn\s?\.?\s?°", re.IGNORECASE), "no "),
+    (re.compile(r"(?<=\d)\s?o(?=[CF]\b)"), "°"),
+    (re.compile(r"(?<=\b[1-9])(?:st|nd|rd|th)\b"), " "),
+    (re.compile(r"\bk\s?=\s?\d(?:[.,]\d)?"), " "),
+)
+"""d'essai; n°; 40oC; 2nd; (k=2)."""
+_METHOD = re.compile(
+    r"(?:(?P<d>ASTM[ -]?D?|D)[ -]?|(?P<ip>IP)[ -]?|(?:(?:DIN|EN|ISO|NF|BS|UNE|UNI|PN|NEN|SS|GOST|JIS)[ /-]?){1,4}"
+    r"(?:T[ -]?)?(?=\d{3}))(?P<number>\d{2,6})(?:-\d|:\d{4})?(?![\w-])",
+    re.IGNORECASE,
+)
+_PAIR = re.compile(r"(\d\d?)(?:[.,]0)?\s?°?\s?([CF]?)\s?/\s?(\d\d?)(?:[.,]0)?\s?°?\s?([CF]?)(?!\w)")
+_GOES_ON = re.compile(r"[^\W_]|[\^·⋅*]|/[^\W\d]")  # what makes another unit of one: mm²/s², kg/m³/K
+_Tokens = list[re.Match[str]]
+_Found = tuple[list[Part], int] | None  # parts that were read, and the next token
 
 
 def folded(text: str) -> str:
@@ -84,30 +106,6 @@ def _abbreviated(stem: str) -> tuple[Word, ...]:
     return tuple(said) if len(said) == 1 and len(stem) >= _SHORTEST_STEM else ()
 
 
-Part = tuple[str, Any]
-"""What kind of part it is, and what it says: ``("at", 40.0)``, ``("quantity", "density")``, ``("unknown", "Size")``."""
-LONGEST_HEADER = 200
-_LONGEST_UNIT = 8  # in tokens: 'kg', 'm', '3' are three
-_TOKEN = re.compile(r"[^\W\d_]+|\d+(?:[.,]\d+)?|[%#°]")
-_SPELLINGS = (
-    (re.compile(r"\b(?:d|l|dell|all|dall|nell)['’´]", re.IGNORECASE), " "),
-    (re.compile(r"\bn\s?\.?\s?°", re.IGNORECASE), "no "),
-    (re.compile(r"(?<=\d)\s?o(?=[CF]\b)"), "°"),
-    (re.compile(r"(?<=\b[1-9])(?:st|nd|rd|th)\b"), " "),
-    (re.compile(r"\bk\s?=\s?\d(?:[.,]\d)?"), " "),
-)
-"""d'essai; n°; 40oC; 2nd; (k=2)."""
-_METHOD = re.compile(
-    r"(?:(?P<d>ASTM[ -]?D?|D)[ -]?|(?P<ip>IP)[ -]?|(?:(?:DIN|EN|ISO|NF|BS|UNE|UNI|PN|NEN|SS|GOST|JIS)[ /-]?){1,4}"
-    r"(?:T[ -]?)?(?=\d{3}))(?P<number>\d{2,6})(?:-\d|:\d{4})?(?![\w-])",
-    re.IGNORECASE,
-)
-_PAIR = re.compile(r"(\d\d?)(?:[.,]0)?\s?°?\s?([CF]?)\s?/\s?(\d\d?)(?:[.,]0)?\s?°?\s?([CF]?)(?!\w)")
-_GOES_ON = re.compile(r"[^\W_]|[\^·⋅*]|/[^\W\d]")  # what makes another unit of one: mm²/s², kg/m³/K
-_Tokens = list[re.Match[str]]
-_Found = tuple[list[Part], int] | None  # parts that were read, and the next token
-
-
 def parts_of(header: str) -> Iterator[Part]:
     """Yield the parts of the first 200 characters of a header."""
     text = plain(header[:LONGEST_HEADER])
@@ -129,8 +127,7 @@ def _method(text: str, tokens: _Tokens, at: int) -> _Found:
     found = _METHOD.match(text, tokens[at].start())
     if found is None:
         return None
-    number = f"{'d' if found['d'] else 'ip' if found['ip'] else ''}{found['number']}"
-    known = word_of(number)
+    known = word_of(f"{'d' if found['d'] else 'ip' if found['ip'] else ''}{found['number']}")
     if (found["d"] or "").upper() == "D" and not known:  # D100: a density
         return None
     return [("method", found[0]), *known], _next(tokens, at, found.end())
@@ -204,8 +201,7 @@ def _word(tokens: _Tokens, at: int) -> _Found:
     for count in range(min(LONGEST_PHRASE, len(tokens) - at), 0, -1):
         words = [folded(token[0]) for token in tokens[at : at + count]]
         last = tokens[at + count - 1]
-        is_abbreviated = count == 1 and last.string[last.end() : last.end() + 1] == "."
-        found = word_of(" ".join(words), is_abbreviated)
+        found = word_of(" ".join(words), count == 1 and last.string[last.end() : last.end() + 1] == ".")
         if not found and count > 1 and all(len(word) == 1 for word in words):  # S.G.
             found = word_of("".join(words))
         if found:

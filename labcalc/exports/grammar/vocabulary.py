@@ -29,6 +29,12 @@ FOOTER = re.compile(
     re.IGNORECASE | re.DOTALL,
 )
 """First cell of a line that is no row: counts, sums, notes and ends."""
+_NO = ["no", "nein", "non", "nee", "nej", "nie", "não", "false", "falsch", "faux", "falso"]
+_Said = dict[str, list[Any]]  # kind of part → what the parts of that kind say, each once
+_ONCE = ("method", "nature", "qualifier", "at", "pair", "figure")
+"""What contradicts itself if it is there twice; of a unit, two spellings may be."""
+_BESIDE_FIELD = {"field", "label", "act", "value", "filler", "format", "qualifier"}
+_OF_TIME = {"date", "time", "measured_at"}
 
 
 @dataclass(frozen=True)
@@ -46,14 +52,6 @@ class Meaning:
     """``mean``, ``standard deviation``, ``limit``, ``uncertainty``, ``repeatability``, ``count``, ``calculated``."""
     method: str | None = None
     water_C: float | None = None  # temperature of the water that a relative density is relative to, [°C]
-
-
-_NO = ["no", "nein", "non", "nee", "nej", "nie", "não", "false", "falsch", "faux", "falso"]
-_Said = dict[str, list[Any]]  # kind of part → what the parts of that kind say, each once
-_ONCE = ("method", "nature", "qualifier", "at", "pair", "figure")
-"""What contradicts itself if it is there twice; of a unit, two spellings may be."""
-_BESIDE_FIELD = {"field", "label", "act", "value", "filler", "format", "qualifier"}
-_OF_TIME = {"date", "time", "measured_at"}
 
 
 @lru_cache(maxsize=4096)

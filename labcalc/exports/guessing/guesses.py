@@ -27,6 +27,8 @@ _PARTS = {
 _PART_OF = {word: part for part, words in _PARTS.items() for word in words.split()}
 _WITHOUT_UNIT = ("viscosity", "kinematic viscosity", "dynamic viscosity", "density", "temperature")
 """What has to have a unit."""
+_OF_A_ROW = ("measured_at", "date", "time", "temperature", "set temperature")  # what a statistic of results has not
+_DEVIATIONS = ("s", "s %", "s%", "σ")
 
 
 def guess_columns(table: Flat) -> tuple[Guess, ...]:
@@ -49,9 +51,8 @@ def guess_columns(table: Flat) -> tuple[Guess, ...]:
     sizes.guess_exchanged(seen)
     sizes.guess_viscosities(seen, is_placed or any(one.holds == "temperature" for one in seen))
     if "sample" not in table.preamble and not any(one.holds == "sample" for one in seen):
-        texts = [one for one in open_columns(seen) if not one.is_numeric]
-        if texts:
-            most = max(texts, key=lambda one: len(set(one.cells)))
+        texts = (one for one in open_columns(seen) if not one.is_numeric)
+        if most := max(texts, key=lambda one: len(set(one.cells)), default=None):
             most.take("sample", "the column of texts that differ most", unit=None)
     return tuple(seen)
 
@@ -131,10 +132,6 @@ def _moments(seen: list[Guess]) -> None:
         else:
             one.take(holds, why, unit=None)
             held.add(holds)
-
-
-_OF_A_ROW = ("measured_at", "date", "time", "temperature", "set temperature")  # what a statistic of results has not
-_DEVIATIONS = ("s", "s %", "s%", "σ")
 
 
 def statistics_among(table: Flat, sections: Sequence[str]) -> tuple[str, ...]:

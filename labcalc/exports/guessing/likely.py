@@ -8,14 +8,12 @@ from itertools import chain, islice
 
 from labcalc.errors import ExportError
 from labcalc.exports.arranging.arrangement import WIDEST, Header, arrange, header_of_places, joined_lines
-from labcalc.exports.arranging.flat import MEASURED, NOT_TAKEN, Flat, measure
-from labcalc.exports.arranging.footers import is_rule
-from labcalc.exports.arranging.names import fits, key_and_value
-from labcalc.exports.arranging.sections import Sections
+from labcalc.exports.arranging.divisions import Sections, is_rule
+from labcalc.exports.arranging.flat import MEASURED, NOT_TAKEN, Flat, fits, key_and_value, measure
 from labcalc.exports.grammar.units import unit_of
 from labcalc.exports.grammar.vocabulary import meaning_of
 from labcalc.exports.profile import BLANKS, FOR_ALL_ROWS, Arrangement, Column
-from labcalc.exports.source.records import DELIMITERS, Record, divided
+from labcalc.exports.source.text import DELIMITERS, Record, divided
 from labcalc.exports.values.numbers import figure
 
 _HEAD = 300  # records that are looked at

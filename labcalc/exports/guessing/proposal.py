@@ -16,20 +16,33 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from labcalc.errors import ExportError
-from labcalc.exports.arranging.flat import Flat
+from labcalc.exports.arranging.arrangement import with_results
+from labcalc.exports.arranging.flat import Flat, between
 from labcalc.exports.arranging.layout import problems_of
-from labcalc.exports.arranging.names import between
-from labcalc.exports.arranging.stack import with_results
 from labcalc.exports.guessing.guesses import guess_columns, invalid_among, repeated_above, statistics_among
 from labcalc.exports.guessing.likely import likely_tables, shaped_tables
 from labcalc.exports.guessing.sizes import Guess
 from labcalc.exports.profile import DATE_ORDERS, Arrangement, Column, Profile
 from labcalc.exports.read import WORKBOOKS, content_of, fits_profile, read_content, table_of, zone_of
-from labcalc.exports.source.records import Record, divided
 from labcalc.exports.source.sheet import sheets
-from labcalc.exports.source.text import decode, naming, shown
+from labcalc.exports.source.text import Record, decode, divided, naming, shown
 from labcalc.exports.table import SourceFile, columns_not_used, totals
 from labcalc.exports.values.dates import parse_day
+
+_TRIED = 1 << 20  # bytes of a text that candidates are tried on
+_RECORDS = 300
+_MOST_NAMED, _WIDEST = 10, 40
+_ANY_C = 40.0  # stands for the temperature that is asked for, while the rest is tried, [°C]
+_QUESTIONS = {
+    "date_order": "which comes first, day or month?",
+    "decimal": "which is the decimal sign?",
+    "temperature_C": "at which temperature was it measured, in °C?",
+    "sheet": "which sheets have the results to be read?",
+}
+_INSTRUMENT = re.compile(r"[A-Za-z]{1,5}-?\d{1,3}")
+_Tried = tuple[dict[str, Any], SourceFile]
+_NOTHING = SourceFile("", "", 0, 0, "")
+_ALWAYS_ASKED = ("temperature_C", "sheet")
 
 
 def quoted(text: str) -> str:
@@ -49,22 +62,6 @@ def written(value: object) -> str:
 def remark(text: object) -> str:
     """Return a text that a remark can hold."""
     return "".join(sign if sign.isprintable() else " " for sign in str(text))
-
-
-_TRIED = 1 << 20  # bytes of a text that candidates are tried on
-_RECORDS = 300
-_MOST_NAMED, _WIDEST = 10, 40
-_ANY_C = 40.0  # stands for the temperature that is asked for, while the rest is tried, [°C]
-_QUESTIONS = {
-    "date_order": "which comes first, day or month?",
-    "decimal": "which is the decimal sign?",
-    "temperature_C": "at which temperature was it measured, in °C?",
-    "sheet": "which sheets have the results to be read?",
-}
-_INSTRUMENT = re.compile(r"[A-Za-z]{1,5}-?\d{1,3}")
-_Tried = tuple[dict[str, Any], SourceFile]
-_NOTHING = SourceFile("", "", 0, 0, "")
-_ALWAYS_ASKED = ("temperature_C", "sheet")
 
 
 @dataclass(frozen=True)
@@ -107,7 +104,9 @@ def propose_profile(path: str | Path, *, time_zone: str = "UTC") -> Proposal:
     Raises ExportError : The file is none that can be read, or nothing in it looks like results.
     """
     path, zone = Path(path), zone_of(time_zone)
-    data = _head(content_of(path))
+    data = content_of(path)
+    cut = data.find(b"\n", _TRIED) + 1
+    data = data if not cut or b"\0" in data[:cut] else data[:cut]
     plain = Profile(name="", files=())
     try:
         _, refusals, source = read_content(path, data, "", plain, zone)
@@ -135,13 +134,7 @@ def profiles_for(paths: Iterable[str | Path]) -> list[str]:
     return [one.toml for one in found if one.profile]
 
 
-def _head(data: bytes) -> bytes:
-    cut = data.find(b"\n", _TRIED) + 1
-    return data if not cut or b"\0" in data[:cut] else data[:cut]
-
-
 def _all_problems(path: Path, data: bytes, plain: Profile, zone: ZoneInfo, first: str) -> tuple[str, ...]:
-    """Return the problem that a refusal names first, and those of the further columns."""
     try:
         table = table_of(path, data, plain, zone)[0]
     except ExportError:

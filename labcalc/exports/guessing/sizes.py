@@ -17,6 +17,13 @@ from labcalc.exports.profile import Column
 from labcalc.exports.values.numbers import figure
 from labcalc.wording import at_celsius, celsius, plain
 
+_USUAL_C = np.array([-40, -30, -20, -10, 0, 10, 15, 20, 25, 30, 37.8, 40, 50, 60, 70, 80, 90, 98.9, 100, 110, 120, 150])
+"""Temperatures that oils are measured at (common practice), [°C]."""
+_NEAR_K, _REPEATS, _FOLLOWS = 0.2, 0.05, 0.01
+"""How far from a usual temperature one is read; how far repeats, and η and ν·ρ, differ, relative: our own choice."""
+_TWO_C = (40.0, 100.0)
+"""Where two viscosities of an oil are measured, if nothing says it: the temperatures of its index (ASTM D2270)."""
+
 
 @dataclass
 class Guess:
@@ -109,14 +116,6 @@ def open_columns(seen: Iterable[Guess]) -> Iterator[Guess]:
     """Yield the columns that hold something, of which nothing is known yet."""
     taken = (one for one in seen if one.meaning is None or one.meaning.holds not in NOT_TAKEN)
     return (one for one in taken if not one.holds and one.filled)
-
-
-_USUAL_C = np.array([-40, -30, -20, -10, 0, 10, 15, 20, 25, 30, 37.8, 40, 50, 60, 70, 80, 90, 98.9, 100, 110, 120, 150])
-"""Temperatures that oils are measured at (common practice), [°C]."""
-_NEAR_K, _REPEATS, _FOLLOWS = 0.2, 0.05, 0.01
-"""How far from a usual temperature one is read; how far repeats, and η and ν·ρ, differ, relative: our own choice."""
-_TWO_C = (40.0, 100.0)
-"""Where two viscosities of an oil are measured, if nothing says it: the temperatures of its index (ASTM D2270)."""
 
 
 def guess_temperatures(seen: list[Guess]) -> None:

@@ -13,8 +13,7 @@ from math import inf, isfinite
 from typing import NoReturn
 
 from labcalc.exports.source.package import Package, local, refusing
-from labcalc.exports.source.records import Record
-from labcalc.exports.source.text import ContentError, shown
+from labcalc.exports.source.text import ContentError, Record, shown
 
 _LAST_ROW, _LAST_COLUMN = 1 << 20, 1 << 14  # rows and columns of a sheet: the last cell is XFD1048576
 _NEAR = 1024  # columns in which the cells of an export stand; what stands beyond is stray, and its row is refused
@@ -106,7 +105,7 @@ class _Book:
 
     def __init__(self, data: bytes) -> None:
         self._package = Package(data)
-        start = next(path for kind, path in self._package.related("").values() if kind == "officeDocument")
+        start = dict(self._package.related("").values())["officeDocument"]
         related = self._package.related(start)
         self.sheets: dict[str, str] = {}
         self.hidden: set[str] = set()
@@ -114,7 +113,7 @@ class _Book:
 
         def see(name: str, said: dict[str, str]) -> None:
             if local(name) == "sheet":
-                kind, path = related[next(value for key, value in said.items() if key.endswith(":id"))]
+                kind, path = related[{local(key): value for key, value in said.items()}["id"]]
                 if kind == "worksheet":
                     self.sheets[said["name"]] = path
                     self.hidden |= {said["name"]} if said.get("state", "visible") != "visible" else set()

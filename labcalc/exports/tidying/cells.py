@@ -68,8 +68,7 @@ class Cells:
         if row not in self.refused or at < self.refused[row][0]:
             self.refused[row] = at, line, column, value, expected
         if len(self.refused) > MOST_REFUSED:
-            first = self.refusal(min(self.refused))
-            place = str(first).removeprefix(f"{self.file}, ")
+            place = str(self.refusal(min(self.refused))).removeprefix(f"{self.file}, ")
             raise ContentError(f"over {MOST_REFUSED:,} rows are refused, the first: {place}")
 
     def refusal(self, row: int, sample: str = "", moment: int = int(dates.NO_MOMENT)) -> Refusal:
@@ -232,8 +231,7 @@ class Cells:
 
 def _counted(column: Column, field_: Field, unit: Unit) -> tuple[Iterable[tuple[str, int]], Callable[[float], bool]]:
     figures = [_apart(cell, field_)[0] for cell in column.distinct] if field_.own_units else column.distinct
-    possible = _possible(field_.holds, unit)
-    return list(zip(figures, np.bincount(column.at).tolist(), strict=True)), possible
+    return list(zip(figures, np.bincount(column.at).tolist(), strict=True)), _possible(field_.holds, unit)
 
 
 def _apart(cell: str, field_: Field) -> tuple[str, Unit | None]:

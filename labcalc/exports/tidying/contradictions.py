@@ -5,12 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from labcalc.exports.arranging.divisions import Sections, refuse_other_header
 from labcalc.exports.arranging.flat import Field
-from labcalc.exports.arranging.sections import Sections, is_other_header, other_header
 from labcalc.exports.grammar.vocabulary import LIMITS, is_invalid
 from labcalc.exports.profile import FOR_ALL_ROWS
-from labcalc.exports.source.records import Record
-from labcalc.exports.source.text import ContentError, shown
+from labcalc.exports.source.text import ContentError, Record, shown
 from labcalc.exports.table import QUANTITY_COLUMNS
 from labcalc.exports.tidying.cells import Cells
 from labcalc.wording import celsius
@@ -23,6 +22,7 @@ _FROM_SET_K = 0.5
 for a temperature is taken to hold. Viscosity changes by 2 % in between; a good bath keeps 0.02 K (ASTM D445)."""
 _WITHIN = f'expected the two within {_FROM_SET_K:g} K, or "ignored" for one of them in [profile.columns] of lab.toml'
 _SAID_OF_ROWS = tuple(holds for holds in FOR_ALL_ROWS if holds != "remark")
+_Printed = tuple[NDArray[np.float64], NDArray[np.float64]]  # values, and half a unit of their last printed place
 
 
 @dataclass
@@ -64,8 +64,7 @@ def hold_against_the_row(cells: Cells, groups: list[Determinations]) -> None:
         apart = group.measured & (np.abs(cells.numbers(place)[0] - group.at).round(9) > _FROM_SET_K)
         said = f"column '{shown(group.fields[0].header)}' is for {celsius(group.at)}"
         for row in np.flatnonzero(apart).tolist():
-            within = f"{_WITHIN}, or temperature_C of that column"
-            cells.note(row, place, cells.cell(place, row), f"{said}; {within}")
+            cells.note(row, place, cells.cell(place, row), f"{said}; {_WITHIN}, or temperature_C of that column")
         for other in groups:
             if other.at is None and other.fields[0].repeat == group.fields[0].repeat:
                 _join(other, group)
@@ -129,9 +128,6 @@ def check_consistency(cells: Cells, group: Determinations) -> None:
         cells.note(row, one, cells.cell(one, row), said)
 
 
-_Printed = tuple[NDArray[np.float64], NDArray[np.float64]]  # values, and half a unit of their last printed place
-
-
 def _product(viscosity: _Printed, density: _Printed, other: _Printed) -> _Printed:
     """Return viscosity · density, in mPa·s of mm²/s and kg/m³ (η = ν·ρ), and how far the other may be from it."""
     (nu, half_nu), (rho, half_rho) = viscosity, density
@@ -150,9 +146,8 @@ def refuse_dividing_lines(cells: Cells) -> None:
     for row in sorted(row for row in cells.refused if row < last):
         texts = [(one.position, (one.header, one.unit), cells.cell(one, row)) for one in fields]
         place = f"line {cells.lines[row]}"
-        if is_other_header((above, text) for _, above, text in texts):
-            words = ", ".join(text for _, _, text in sorted(texts) if text)
-            raise ContentError(f"{place}: {other_header(words, cells.layout.header_line)}")
+        words = ", ".join(text for *_, text in sorted(texts) if text)
+        refuse_other_header(((above, text) for _, above, text in texts), place, words, cells.layout.header_line)
         written = {0: cells.first(row)} | {position: text for position, _, text in texts}
         kind, value = heads.head(Record(0, [written[at] for at in sorted(written)]), False)
         if kind and cells.layout.of(kind) is None and value != cells.layout.preamble.get(kind, ("", ""))[1]:

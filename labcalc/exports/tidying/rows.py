@@ -151,13 +151,9 @@ def _columns(cells: Cells, groups: list[Determinations]) -> dict[str, Any]:
             text = texts.pop(name).of_rows(rows)
             columns[name] = (_marked(text, derived) if name == "remark" else text).or_none
     temperature = gathered(group.temperature for group in groups)
-    columns |= {
-        "measured_at": cells.moments[rows],
-        "temperature_C": temperature,
-        "replicate": _replicates(runs, _tenths(temperature), cells.replicates[rows]),
-        "source_file": np.full(len(temperature), cells.file, object),
-        "source_line": cells.lines[rows],
-    }
+    replicates = _replicates(runs, _tenths(temperature), cells.replicates[rows])
+    columns |= {"measured_at": cells.moments[rows], "temperature_C": temperature, "replicate": replicates}
+    columns |= {"source_file": np.full(len(temperature), cells.file, object), "source_line": cells.lines[rows]}
     for name, column in QUANTITY_COLUMNS.items():
         columns[column] = gathered(group.values.pop(name) for group in groups)
     return columns

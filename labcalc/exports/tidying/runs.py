@@ -117,17 +117,12 @@ def _names(cells: Cells, heads: _Numbers, given: Column) -> Column:
 def _labels(cells: Cells, heads: _Numbers) -> Column:
     """Return time, instrument and sample of each of these rows as a label; what comes again is numbered."""
     stem = PurePath(cells.file).stem
-    labels = [
-        f"{when or f'{stem} line {line}'}{device and ' '}{device} {name}"
-        for some in np.array_split(heads, len(heads) // _AT_ONCE + 1)
-        for when, line, device, name in zip(
-            _to_the_minute(cells.moments[some], cells.zone),
-            cells.lines[some].tolist(),
-            cells.texts["instrument"].each(some),
-            cells.texts["sample"].each(some),
-            strict=True,
-        )
-    ]
+    labels = list[str]()
+    for some in np.array_split(heads, len(heads) // _AT_ONCE + 1):
+        times, lines = _to_the_minute(cells.moments[some], cells.zone), cells.lines[some].tolist()
+        devices, names = (cells.texts[holds].each(some) for holds in ("instrument", "sample"))
+        for when, line, device, name in zip(times, lines, devices, names, strict=True):
+            labels.append(f"{when or f'{stem} line {line}'}{device and ' '}{device} {name}")
     column = Column.of(labels)
     if len(column.distinct) == len(labels):
         return column

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.exports.source.records import Block, Record
+from labcalc.exports.source.text import Block, Record
 
 _FEW = 1000  # texts for which a table of pandas' own is not worth its making
 MOST_REFUSED = 100_000  # rows; where more are, the export as a whole isn't understood, and is refused
@@ -118,8 +118,7 @@ class Rows:
             cells = record.cells
             if len(cells) != self._width or record.flaw:
                 if expected := record.fault(self._width):
-                    last = next((cell for cell in reversed(cells) if cell.strip()), "")
-                    self.faults.append((row, last, expected))
+                    self.faults.append((row, next((cell for cell in reversed(cells) if cell.strip()), ""), expected))
                 cells = cells + [""] * (self._width - len(cells))
             if record.origins:
                 self.origins[row] = record.origins

@@ -64,7 +64,7 @@ def _vote(cell: str, possible: Callable[[float], bool]) -> str:
     if len(places) != 3 and cell.isascii() and (whole + places).isdigit():
         return sign
     if found := _EITHER.fullmatch(cell):
-        small, large = (possible(value) for value in (float(cell.replace(",", ".").replace("−", "-")), _whole(cell)))
+        small, large = (possible(float(re.sub("[.,]", sign, cell).replace("−", "-"))) for sign in (".", ""))
         if small != large:
             return found[1] if small else _OTHER[found[1]]
         return "either"
@@ -72,8 +72,7 @@ def _vote(cell: str, possible: Callable[[float], bool]) -> str:
         return found[2] if found[1] != found[2] else ""
     if found := _MANY.fullmatch(cell):
         return _OTHER[found[1]]
-    found = _ONE_SIGN.fullmatch(cell)
-    return found[1] if found else ""
+    return found[1] if (found := _ONE_SIGN.fullmatch(cell)) else ""
 
 
 def reads_two_ways(cell: str) -> bool:
@@ -93,10 +92,6 @@ def may_be_a_slip(cell: str, decimal: str, possible: Callable[[float], bool]) ->
     if type(cell) is Typed or _OTHER[decimal] not in cell or not _EITHER.fullmatch(cell):
         return False
     return possible(float(cell.replace(",", ".").replace("−", "-")))
-
-
-def _whole(cell: str) -> float:
-    return float(re.sub("[.,]", "", cell).replace("−", "-"))
 
 
 @lru_cache(maxsize=64)

@@ -9,20 +9,23 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.run.viscosity import place_on_chart
-from labcalc.figures.theme import ACCENT, INK, MUTED, Figure, band, blank_figure, marker, stroke
+from labcalc.figures.picture import ACCENT, INK, MUTED, Figure, Numbers, Picture, band, blank_figure, marker, stroke
+from labcalc.figures.run.curves import place_on_chart
 from labcalc.judgement import UNITS
 from labcalc.wording import at_celsius, celsius, plain, signed
 
 if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, WhatIf
 
-
 WHAT_IF = "what if"  # name of the series that the sliders move
 _ROOM = 1.3
 _LEAST_REACH = 3.5  # least half of the axis of deviations, [standard deviations]
 _QUANTITIES = ("kinematic viscosity", "density")
+ADDED = "added"  # name of the series of measurements that a person added
+_EARLIER = "earlier runs"
+_LONGEST_HISTORY = 200
+_TICK = 0.07
+_AROUND, _A_LEVEL = 100, 34  # height of the figure, [px]
 
 
 class Level(NamedTuple):
@@ -95,13 +98,6 @@ def placed(quantity: str, temperature_C: NDArray[np.float64], values: Any) -> di
     return {"x": temperature_C, "y": np.asarray(values, dtype=float)}
 
 
-ADDED = "added"  # name of the series of measurements that a person added
-_EARLIER = "earlier runs"
-_LONGEST_HISTORY = 200
-_TICK = 0.07
-_AROUND, _A_LEVEL = 100, 34  # height of the figure, [px]
-
-
 def draw_deviations(evidence: Evidence, earlier: pd.DataFrame, what: WhatIf | None = None) -> Picture:
     """Draw how far the determinations are from what is usual; ``earlier`` as ``Dossier.earlier_means`` gives it."""
     keys = levels_of(evidence)
@@ -152,10 +148,8 @@ def _scale_deviations(figure: Figure, evidence: Evidence, keys: Sequence[Level])
 def _past(evidence: Evidence, earlier: pd.DataFrame, keys: Sequence[Level]) -> dict[Level, list[float]]:
     """Return the earlier means of the product in the standard deviations of this run's evidence."""
     found = {}
-    for key in keys:
+    for key in (one for one in keys if not one.reference):
         row = next(i for i in range(len(evidence.quantity)) if level_of(evidence, i) == key)
-        if key.reference:
-            continue
         same = earlier[(earlier["quantity"] == key.quantity) & (earlier["temperature_C"] == key.temperature_C)]
         values = same["value"].to_numpy(float)[-_LONGEST_HISTORY:]
         spread = float(np.hypot(evidence.expected_sd[row], evidence.noise_sd[row]))
@@ -166,13 +160,10 @@ def _past(evidence: Evidence, earlier: pd.DataFrame, keys: Sequence[Level]) -> d
 def _caption(evidence: Evidence, keys: Sequence[Level], past: Mapping[Level, list[float]]) -> str:
     """Tell the run's own means; what a person added is told by itself."""
     own = [place for place, kind in enumerate(evidence.kind) if kind == "run"]
+    others = [place for place, kind in enumerate(evidence.kind) if kind != "run"]
     rows = {key: [place for place in own if level_of(evidence, place) == key] for key in keys}
     told = [_away(key, evidence.residual_sd[these]) for key, these in rows.items() if these]
-    added = [
-        _away(level_of(evidence, place), evidence.residual_sd[[place]])
-        for place in range(len(evidence.kind))
-        if place not in own
-    ]
+    added = [_away(level_of(evidence, place), evidence.residual_sd[[place]]) for place in others]
     runs = max((len(xs) for xs in past.values()), default=0)
     history = f" beside {runs} earlier runs of the product" if runs else ""
     more = f" Added since: {'; '.join(added)}." if added else ""

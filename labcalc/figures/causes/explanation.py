@@ -19,10 +19,11 @@ from labcalc.wording import numeral, percent, probability, signed
 if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, Explanation, LaboratoryOdds
 
-
 _WORTH_A_LINE = 0.01  # causes less probable than this share one line
 _NOTHING_FITS = "None of the listed causes fits these numbers; the nearest comes first."
 FINEST = 1.0  # what the probability of a cause is not told finer than, [%]
+_MOST_TAKEN_FOR = 2
+_BEYOND = "Something that is on no list, or two at once"
 
 
 def show_evidence(evidence: Evidence) -> Fragment:
@@ -155,16 +156,11 @@ def _told(judgement: Judgement, evidence: Evidence) -> Fragment:
 
     first = judgement.explanations[0]
     if first.cause == "noise" and first.p_value >= UNLIKELY:
-        share = probability(first.probability, FINEST)
-        return note(
-            f"Noise and the usual spread alone explain these numbers (probability {share}): a fresh fill decides."
-        )
+        share = f"(probability {probability(first.probability, FINEST)})"
+        return note(f"Noise and the usual spread alone explain these numbers {share}: a fresh fill decides.")
     told = show_explanations(judgement.explanations, others="named")
     words = f"An opinion, beside {evidence.course.words}, from labcalc's own list of causes; a person concludes."
     return Fragment(f"<h3>What could explain it</h3>{told.html}{note(words).html}", told.text)
-
-
-_MOST_TAKEN_FOR = 2
 
 
 def show_how_well() -> Fragment:
@@ -192,9 +188,6 @@ def show_how_well() -> Fragment:
     tables += html_table("By what was wrong", columns, true, numeric=(1, 2))
     text = "\n".join(f"stated {row[0]}: right {row[1]}" for row in stated)
     return Fragment(folded("How often the first cause is right", note(words).html + tables), text)
-
-
-_BEYOND = "Something that is on no list, or two at once"
 
 
 def _of(part: int, whole: int) -> str:

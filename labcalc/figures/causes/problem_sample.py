@@ -13,17 +13,19 @@ import pandas as pd
 from labcalc.exports import QUANTITY_COLUMNS
 from labcalc.figures.causes import deviations
 from labcalc.figures.markup import Fragment, html_table
-from labcalc.figures.picture import Picture
-from labcalc.figures.run.pictures import density_picture, viscosity_picture
-from labcalc.figures.theme import INK, MUTED, Figure, blank_figure, marker, stroke
+from labcalc.figures.picture import INK, MUTED, Figure, Picture, blank_figure, marker, stroke
+from labcalc.figures.run.curves import density_picture, viscosity_picture
 from labcalc.judgement import UNITS, Judgement, reported_value
 from labcalc.wording import celsius, plain
 
 if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, WhatIf
 
-
 _SHORT = dict(zip(QUANTITY_COLUMNS, ("ν", "η", "ρ"), strict=True))
+_USUAL = "usual"
+_LIVE_HEIGHT, _ALONE_HEIGHT = 640, 350
+_SELF_EVIDENT = ("line", "extrapolated", "two standard deviations")
+"""Series that the legend of a row of panels has no room for."""
 
 
 def show_run_and_day(rows: pd.DataFrame, day: pd.DataFrame, run: str) -> Fragment:
@@ -36,8 +38,7 @@ def show_run_and_day(rows: pd.DataFrame, day: pd.DataFrame, run: str) -> Fragmen
     its = pd.DataFrame({"Sample": sample, "Time": day["time"], "Product": day["product"]})
     for quantity, T in levels:
         its[f"{_SHORT[quantity]} at {celsius(T)}"] = day[quantity, T].map(partial(reported_value, quantity))
-    numbers = tuple(range(1, len(own.columns) - ("Remark" in own)))
-    html = _table("This run, row by row", own, numbers)
+    html = _table("This run, row by row", own, tuple(range(1, len(own.columns) - ("Remark" in own))))
     html += _table("The instrument's day", its, tuple(range(3, len(its.columns))))
     return Fragment(html, f"{own.to_string()}\n{its.to_string()}")
 
@@ -49,12 +50,6 @@ def _table(caption: str, frame: pd.DataFrame, numeric: tuple[int, ...]) -> str:
 
 def _cell(value: Any) -> str:
     return "–" if pd.isna(value) else escape(value) if isinstance(value, str) else plain(value)
-
-
-_USUAL = "usual"
-_LIVE_HEIGHT, _ALONE_HEIGHT = 640, 350
-_SELF_EVIDENT = ("line", "extrapolated", "two standard deviations")
-"""Series that the legend of a row of panels has no room for."""
 
 
 def problem_pictures(
@@ -94,7 +89,6 @@ def one_above_others(pictures: Sequence[Picture]) -> Figure:
 
 
 def _domains(number: int) -> list[tuple[list[float], list[float]]]:
-    """Return where each panel lies, across and up."""
     if number == 1:
         return [([0.0, 1.0], [0.0, 1.0])]
     beneath, gap = number - 1, 0.13

@@ -7,23 +7,20 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from labcalc.figures.theme import ACCENT, INK, MUTED, Figure, blank_figure, marker, stroke
+from labcalc.figures.picture import ACCENT, INK, MUTED, Figure, blank_figure, marker, stroke
 from labcalc.judgement import Chart, Month, Period
 from labcalc.lab import Decision
+from labcalc.statistics.series import Array
 
 Trace: TypeAlias = dict[str, Any]  # in plotly's words, without axes
+Lines: TypeAlias = Sequence[tuple[str, Mapping[str, Any]]]  # moments, and how a line is drawn at each
 _PANELS = {1: 130, 2: 72, 3: 54}  # height of a panel by columns, [px]
 _GAP, _FOOT, _HEAD = 26, 26, 20  # heights in pixels: of a panel's title, of the axis beneath the last, above the first
 _BETWEEN = 0.09  # gap between columns, as a share of the width
 
 
 def draw_grid(
-    panels: Mapping[str, Iterable[Trace]],
-    time: Period,
-    columns: int,
-    *,
-    upright: Sequence[tuple[str, Mapping[str, Any]]] = (),
-    legend: bool = False,
+    panels: Mapping[str, Iterable[Trace]], time: Period, columns: int, *, upright: Lines = (), legend: bool = False
 ) -> Figure:
     """Return a figure with a panel for each title, row by row; ``upright`` lines go through all of them at a moment.
 
@@ -31,15 +28,10 @@ def draw_grid(
     """
     number = len(panels)
     head = _HEAD + 40 * legend
-    figure = blank_figure(
-        x_title="",
-        y_title="",
-        height=_whole(number, columns) + head + _FOOT,
-        shapes=tuple(_lines(upright, min(columns, number))),
-        annotations=tuple(_title(at, title, number, columns) for at, title in enumerate(panels)),
-        **_axes(number, columns, time),
-    )
-    above = {"y": 1.0 + 14 / _whole(number, columns)}
+    whole = _whole(number, columns)
+    figure = blank_figure("", "", height=whole + head + _FOOT, **_axes(number, columns, time))
+    titles, above = [_title(at, title, number, columns) for at, title in enumerate(panels)], {"y": 1.0 + 14 / whole}
+    figure.layout |= {"shapes": list(_lines(upright, min(columns, number))), "annotations": titles}
     figure.layout |= {"margin": {"l": 42, "r": 8, "t": head, "b": _FOOT}, "showlegend": legend, "legend": above}
     figure.data = [trace | _on(at, columns) for at, traces in enumerate(panels.values()) for trace in traces]
     return figure
@@ -50,7 +42,6 @@ def _whole(number: int, columns: int) -> int:
 
 
 def _on(at: int, columns: int) -> dict[str, str]:
-    """Return the axes of a panel."""
     x, y = at % columns + 1, at + 1
     return {"xaxis": "x" if x == 1 else f"x{x}", "yaxis": "y" if y == 1 else f"y{y}"}
 
@@ -73,24 +64,18 @@ def _axes(number: int, columns: int, time: Period) -> dict[str, dict[str, Any]]:
     axes: dict[str, dict[str, Any]] = {}
     for at in range(number):
         on = _on(at, columns)
-        axes[on["yaxis"].replace("y", "yaxis")] = {
-            **small,
-            "domain": _up(at, number, columns),
-            "anchor": on["xaxis"],
-            "nticks": 4,
-        }
+        upright = {**small, "domain": _up(at, number, columns), "anchor": on["xaxis"], "nticks": 4}
         lowest = {**dated, **small, "domain": _across(at % columns, columns), "anchor": on["yaxis"]}
-        axes[on["xaxis"].replace("x", "xaxis", 1)] = lowest
+        axes |= {on["yaxis"].replace("y", "yaxis"): upright, on["xaxis"].replace("x", "xaxis", 1): lowest}
     return axes
 
 
 def _title(at: int, title: str, number: int, columns: int) -> dict[str, Any]:
     place = {"x": _across(at % columns, columns)[0], "y": _up(at, number, columns)[1], "xref": "paper", "yref": "paper"}
-    look = {"font": {"size": 11}, "showarrow": False, "xanchor": "left", "yanchor": "bottom"}
-    return {**place, **look, "text": title}
+    return {**place, "font": {"size": 11}, "showarrow": False, "xanchor": "left", "yanchor": "bottom", "text": title}
 
 
-def _lines(upright: Sequence[tuple[str, Mapping[str, Any]]], columns: int) -> Iterator[dict[str, Any]]:
+def _lines(upright: Lines, columns: int) -> Iterator[dict[str, Any]]:
     for when, line in upright:
         for at in range(columns):
             across = {"type": "line", "xref": _on(at, columns)["xaxis"], "yref": "paper", "y0": 0, "y1": 1}
@@ -110,8 +95,7 @@ def chart_traces(
     for name, kind, style in kinds:
         yield from points(at, chart.plotted, shown & kind, name, style)
     if chart.ewma is not None:
-        line = shown & chart.used
-        yield from points(at, average, line, "EWMA", mode="lines", line=stroke(INK, width=1.2))
+        yield from points(at, average, shown & chart.used, "EWMA", mode="lines", line=stroke(INK, width=1.2))
     for name, values, diamonds in (("result", chart.plotted, True), ("EWMA", average, False)):
         flags = np.zeros(shown.size, dtype=bool)
         flags[[one.position for one in chart.signals if (one.rules if diamonds else one.ewma)]] = True
@@ -120,12 +104,7 @@ def chart_traces(
 
 
 def points(
-    at: NDArray[np.object_],
-    values: NDArray[np.float64],
-    which: NDArray[np.bool_],
-    name: str,
-    style: Any = None,
-    **more: Any,
+    at: NDArray[np.object_], values: Array, which: NDArray[np.bool_], name: str, style: Any = None, **more: Any
 ) -> Iterator[Trace]:
     """Yield some points, where there are any, as marks or as ``more`` says."""
     if which.any():
@@ -139,10 +118,9 @@ def levels(chart: Chart, days: NDArray[np.object_]) -> Iterator[Trace]:
     limits, ewma = chart.limits, chart.ewma
     if limits is None:
         return
-    levels = [([limits.centre], stroke(MUTED, width=0.7)), ([limits.lower, limits.upper], stroke(INK, width=1.1))]
-    if ewma is not None:
-        levels.append(([ewma.lower, ewma.upper], stroke(INK, "dot", 0.9)))
-    for values, line in levels:
+    lines = [([limits.centre], stroke(MUTED, width=0.7)), ([limits.lower, limits.upper], stroke(INK, width=1.1))]
+    lines += [([ewma.lower, ewma.upper], stroke(INK, "dot", 0.9))] if ewma is not None else []
+    for values, line in lines:
         heights = [height for value in values for height in (round(value, 4), round(value, 4), None)]
         across = {"x": [days[0], days[-1], None] * len(values), "y": heights}
         yield {"type": "scatter", **across, "mode": "lines", "line": line, "hoverinfo": "skip", "showlegend": False}

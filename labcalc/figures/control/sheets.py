@@ -7,11 +7,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.figures.control import grid
-from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import ACCENT, BAND, EDGE, INK, MUTED, marker, stroke
+from labcalc.figures.picture import ACCENT, BAND, EDGE, INK, MUTED, Numbers, Picture, marker, stroke
 from labcalc.judgement import Chart, Month, Panel, Period, Stream, earlier_words
 from labcalc.lab import Decision
 from labcalc.wording import celsius, counted, numeral, signed
+
+LETTERS = {"kinematic viscosity": "ν", "density": "ρ"}
+_LONGEST = 18  # letters of an oil's name in a title, [-]
+_LOTS = ("circle", "triangle-up", "square")  # shapes that tell lots apart, in turn
+_HOW = (
+    "Full marks are results, hollow ones set the limits, another shape is another lot; the line is the moving average, "
+    "dotted are its limits. Diamonds and squares are signals of a result and of the average."
+)
+_TOGETHER = (
+    "Together: rings are means of a day, the line the mean over as many days as tell most, a full diamond where that "
+    "stops the instrument."
+)
 
 
 def draw_control_chart(chart: Chart, month: Month) -> Picture:
@@ -21,15 +32,10 @@ def draw_control_chart(chart: Chart, month: Month) -> Picture:
     """
     shown = chart.between(month.twelve_months.first, month.last)
     at = chart.measured_at.strftime("%Y-%m-%d %H:%M").to_numpy()
-    panels = {
-        f"{'Result' if np.isnan(chart.certified) else 'Difference from the certified value'}, {chart.unit}": [
-            *_band(chart, at[shown]),
-            *grid.levels(chart, at[shown]),
-            *grid.chart_traces(chart, at, shown),
-            *_decisions(chart, at, shown),
-        ],
-        f"Moving range, {chart.unit}": _ranges(chart, at, shown),
-    }
+    what = "Result" if np.isnan(chart.certified) else "Difference from the certified value"
+    beneath = chain(_band(chart, at[shown]), grid.levels(chart, at[shown]))
+    results = chain(beneath, grid.chart_traces(chart, at, shown), _decisions(chart, at, shown))
+    panels = {f"{what}, {chart.unit}": results, f"Moving range, {chart.unit}": _ranges(chart, at, shown)}
     upright = grid.upright_lines([chart], month)
     figure = grid.draw_grid(panels, grid.begin_of([chart], month), 1, upright=upright, legend=True)
     return Picture(figure, _caption(chart, month), *_chart_numbers(chart, at, shown, month))
@@ -39,8 +45,8 @@ def _band(chart: Chart, at: NDArray[np.object_]) -> Iterator[grid.Trace]:
     reach = chart.certified_uncertainty
     if not np.isnan(chart.certified) and not np.isnan(reach):
         corners = {"x": [at[0], at[-1], at[-1], at[0]], "y": [-reach, -reach, reach, reach]}
-        look = {"fill": "toself", "fillcolor": BAND, "line": EDGE, "mode": "lines"}
-        yield {"type": "scatter", **corners, **look, "hoverinfo": "skip", "showlegend": False}
+        look = {"fill": "toself", "fillcolor": BAND, "line": EDGE, "mode": "lines", "hoverinfo": "skip"}
+        yield {"type": "scatter", **corners, **look, "showlegend": False}
 
 
 def _decisions(chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool_]) -> Iterator[grid.Trace]:
@@ -67,9 +73,8 @@ def _caption(chart: Chart, month: Month) -> str:
         return f"{head}; no limits: {chart.no_limits}."
     signals = [one for one in chart.signals if inside[one.position]]
     said = counted(len(signals), "signal") if signals else "no signal"
-    ranges = chart.moving_ranges[inside]
-    wide = int((ranges > chart.limits.moving_range_upper).sum())
     limits = chart.limits
+    wide = int((chart.moving_ranges[inside] > limits.moving_range_upper).sum())
     band = "" if np.isnan(chart.certified_uncertainty) else " Grey: expanded uncertainty of the certified value."
     provisional = ", provisional" if limits.provisional else ""
     centre, lower, upper = (signed(one, 3) for one in (limits.centre, limits.lower, limits.upper))
@@ -88,42 +93,23 @@ def _chart_numbers(chart: Chart, at: NDArray[np.object_], shown: NDArray[np.bool
     for number, (place, one) in enumerate(chart.decisions, 1):
         decided.setdefault(place, []).append(_decision(number, one))
     ranges = chart.moving_ranges
-    rows: list[tuple[str, ...]] = []
+    rows = list[tuple[str, ...]]()
     for place in np.flatnonzero(shown).tolist():
         if inside[place] or place in signals or place in decided:
             values = (*(signed(one, 3) for one in (chart.plotted[place], average[place])), numeral(ranges[place], 3))
-            told = _part(chart, place), signals.get(place, ""), "; ".join(decided.get(place, ()))
+            part = "excluded" if not chart.used[place] else "baseline" if chart.in_baseline[place] else "result"
+            told = part, signals.get(place, ""), "; ".join(decided.get(place, ()))
             rows.append((str(at[place]), chart.runs[place], *values, *told))
     rows += (
         (f"{when:%Y-%m-%d %H:%M}", "", "–", "–", "–", "instrument", "", _decision(number, one))
         for number, (when, one) in enumerate(grid.instrument_actions([chart], month), len(chart.decisions) + 1)
     )
-    unit = chart.unit
-    columns = (f"Result, {unit}", f"EWMA, {unit}", f"Moving range, {unit}", "Part", "Signal", "Decision")
-    return ("Measured at", "Run", *columns), tuple(rows)
+    measured = (f"{name}, {chart.unit}" for name in ("Result", "EWMA", "Moving range"))
+    return ("Measured at", "Run", *measured, "Part", "Signal", "Decision"), tuple(rows)
 
 
 def _decision(number: int, one: Decision) -> str:
     return f"D{number} {one.what}, {one.who}, {one.when:%Y-%m-%d}: {one.why}"
-
-
-def _part(chart: Chart, place: int) -> str:
-    if not chart.used[place]:
-        return "excluded"
-    return "baseline" if chart.in_baseline[place] else "result"
-
-
-LETTERS = {"kinematic viscosity": "ν", "density": "ρ"}
-_LONGEST = 18  # letters of an oil's name in a title, [-]
-_LOTS = ("circle", "triangle-up", "square")  # shapes that tell lots apart, in turn
-_HOW = (
-    "Full marks are results, hollow ones set the limits, another shape is another lot; the line is the moving average, "
-    "dotted are its limits. Diamonds and squares are signals of a result and of the average."
-)
-_TOGETHER = (
-    "Together: rings are means of a day, the line the mean over as many days as tell most, a full diamond where that "
-    "stops the instrument."
-)
 
 
 def draw_sheet(panels: Sequence[Panel], together: Sequence[Stream], charts: Sequence[Chart], month: Month) -> Picture:
@@ -147,14 +133,11 @@ def draw_sheet(panels: Sequence[Panel], together: Sequence[Stream], charts: Sequ
     inside = [one for one in drawn_charts if one.between(month.first, month.last).any()]
     signals = sum(month.first <= one.measured_at < month.last for chart in inside for one in chart.signals)
     results = counted(sum(int(one.between(month.first, month.last).sum()) for one in inside), "result")
-    said = [
-        f"{panels[0].first.instrument}, {drawn.name}: {results} on {counted(len(inside), 'chart')} in the month, "
-        f"{counted(signals, 'signal')}.",
-        _HOW,
-        _TOGETHER * bool(together),
-        f"Upright and dotted: corrective action, {', '.join(dict.fromkeys(actions))}." * bool(actions),
-        earlier_words(charts, drawn.first),
-    ]
+    where, found = f"{panels[0].first.instrument}, {drawn.name}", counted(signals, "signal")
+    said = [f"{where}: {results} on {counted(len(inside), 'chart')} in the month, {found}.", _HOW]
+    said += [_TOGETHER] * bool(together)
+    said += [f"Upright and dotted: corrective action, {', '.join(dict.fromkeys(actions))}."] * bool(actions)
+    said.append(earlier_words(charts, drawn.first))
     return Picture(figure, " ".join(filter(None, said)), *_numbers(panels, month))
 
 

@@ -1,19 +1,90 @@
-"""The tables of repeats: precision found and in force, what lies beyond it and what to do, the rule of pairing."""
+"""Repeats: in time, precision found and in force, what lies beyond it and what to do, the rule of pairing."""
 
 from collections.abc import Mapping, Sequence
 from html import escape
+from typing import Any
+
+import pandas as pd
 
 from labcalc.figures.markup import Fragment, Summary, bullets, folded, hover_number, html_table, note, verdict_box
+from labcalc.figures.picture import ACCENT, INK, MUTED, Figure, Numbers, Picture, blank_figure, marker, stroke
 from labcalc.figures.provenance import headed, settings_and_version, sources_table, with_mark
 from labcalc.judgement import NOT_ENOUGH, DuplicateReport, DuplicateSummary, NamedSpread, SetBeyond
-from labcalc.wording import at_celsius, first_of, listed, numeral
+from labcalc.wording import at_celsius, celsius, first_of, listed, numeral, plain, signed
 
-_CAPTIONS = {
-    "determinability": "Within a fill",
-    "repeatability": "Repeatability",
-    "intermediate precision": "Intermediate precision",
+_REACH = 2.5  # where the axis of shares ends, in limits: what lies beyond stands at the edge with its number
+_CONDITIONS = {
+    "determinability": ("within a fill", marker("diamond", MUTED, 7, filled=False)),
+    "repeatability": ("repeatability", marker("circle", INK, 7)),
+    "intermediate precision": ("intermediate precision", marker("square", MUTED, 7, filled=False)),
 }
+_CAPTIONS = {condition: name.capitalize() for condition, (name, _) in _CONDITIONS.items()}
 """Headings of the kinds of conditions, in their order."""
+
+
+def duplicate_pictures(report: DuplicateReport) -> tuple[Picture, ...]:
+    """Return the repeats in time, a picture a quantity; none where nothing has a limit."""
+    limited = report.sets[report.sets["limit"].notna()]["quantity"]
+    return tuple(_in_time(report, quantity) for quantity in report.sets["quantity"].unique() if quantity in {*limited})
+
+
+def _in_time(report: DuplicateReport, quantity: str) -> Picture:
+    """Draw how far repeats lie apart in time, first minus second over the limit, [-]."""
+    of_quantity = report.sets[report.sets["quantity"] == quantity].sort_values("ended", kind="stable")
+    sets = of_quantity[of_quantity["limit"].notna()]
+    figure = blank_figure("", "Apart, as a share of the limit", height=380, xaxis={"type": "date"})
+    figure.layout["yaxis"]["range"] = [-_REACH, _REACH]
+    far, carried = sets[sets["beyond"]], sets[sets["carried_over"]]
+    for condition, (name, style) in _CONDITIONS.items():
+        _add_shares(figure, sets[(sets["condition"] == condition) & ~sets["beyond"]], name, style)
+    for name, rows, symbol in (("beyond its limit", far, "triangle-up"), ("moved by carry-over", carried, "x-thin")):
+        _add_shares(figure, rows, name, marker(symbol, ACCENT, 11, filled=False))
+    lines = [_level(1.0, stroke(INK)), _level(-1.0, stroke(INK)), _level(0.0, stroke(MUTED, width=0.8))]
+    far, labels = sets[sets["share"].abs() > _REACH], []
+    for (_, above), rows in far.groupby([far["sample"], far["share"] > 0.0], sort=False):  # those of a sample together
+        place = {"x": f"{rows['ended'].iloc[0]:%Y-%m-%d %H:%M}", "y": _REACH * 0.96 if above else -_REACH * 0.96}
+        look = {"showarrow": False, "yshift": -16 if above else 16, "font": {"size": 11, "color": ACCENT}}
+        labels.append({**place, "text": ", ".join(signed(share, 0) for share in rows["share"]), **look})
+    figure.layout |= {"shapes": lines, "annotations": labels}
+    return Picture(figure, _caption_in_time(report, quantity, of_quantity, sets), *_numbers(of_quantity))
+
+
+def _add_shares(figure: Figure, sets: pd.DataFrame, name: str, style: dict[str, Any]) -> None:
+    if len(sets):
+        x = sets["ended"].dt.strftime("%Y-%m-%d %H:%M").tolist()
+        y = sets["share"].clip(-_REACH * 0.96, _REACH * 0.96).round(4).tolist()
+        words = zip(sets["sample"], map(celsius, sets["temperature_C"]), sets["share"], strict=True)
+        text = [f"{sample}, {at}: {signed(share, 2)}" for sample, at, share in words]
+        figure.add_scatter(x=x, y=y, text=text, hoverinfo="text+x", mode="markers", marker=style, name=name)
+
+
+def _level(value: float, line: dict[str, Any]) -> dict[str, Any]:
+    across = {"type": "line", "x0": 0, "x1": 1, "xref": "paper", "yref": "y"}
+    return {**across, "y0": value, "y1": value, "line": line, "layer": "below"}
+
+
+def _caption_in_time(report: DuplicateReport, quantity: str, of_quantity: pd.DataFrame, sets: pd.DataFrame) -> str:
+    beyond = sets[sets["beyond"]]
+    worst = sets.iloc[int(sets["share"].abs().to_numpy().argmax())]
+    missing = len(of_quantity) - len(sets)
+    return (
+        f"{quantity.capitalize()}, {report.about}: {len(beyond)} of {len(sets)} sets of repeats lie beyond their limit "
+        f"(lines); the farthest, {worst['sample']} at {celsius(worst['temperature_C'])} on {worst['ended']:%Y-%m-%d}, "
+        f"{numeral(abs(worst['share']))} times. Above 0 the first result is the higher one."
+        + (f" {missing} without a limit are in the table only." if missing else "")
+    )
+
+
+def _numbers(sets: pd.DataFrame) -> Numbers:
+    rows = []
+    for _, row in sets.assign(carried=sets["carried"].where(sets["carried_over"])).iterrows():
+        what = (str(row["sample"]), plain(row["temperature_C"]), row["changed"] or str(row["condition"]))
+        difference, carried = signed(row["difference"], figures=3), signed(row["carried"], unknown="")
+        values = (numeral(row["mean"], figures=5), difference, carried, signed(row["share"], 2))
+        rows.append((f"{row['ended']:%Y-%m-%d %H:%M}", *what, *values))
+    unit = "%" if (sets["quantity"] == "kinematic viscosity").all() else "kg/m³"
+    columns = ("Last measured at", "Sample", "°C", "Conditions", "Mean", f"First − second, {unit}", "By carry-over")
+    return (*columns, "Share of the limit"), tuple(rows)
 
 
 def summarise_duplicates(report: DuplicateReport) -> Summary:
@@ -45,10 +116,8 @@ def show_duplicate_summaries(report: DuplicateReport) -> Fragment:
     for one in report.summaries:
         groups.setdefault(one.condition, []).append(one)
     html = "".join(_summary_table(condition, group) for condition, group in groups.items())
-    text = "\n".join(
-        f"{', '.join((_CAPTIONS[one.condition], *one.changed))}: {one.name}: {one.compared}: {one.verdict}"
-        for one in report.summaries
-    )
+    said = ((", ".join((_CAPTIONS[one.condition], *one.changed)), one) for one in report.summaries)
+    text = "\n".join(f"{caption}: {one.name}: {one.compared}: {one.verdict}" for caption, one in said)
     return Fragment(html + folded("Where these figures come from", _summary_notes(report)), text)
 
 
@@ -109,8 +178,8 @@ def show_spreads(report: DuplicateReport) -> Fragment:
     cells = map(_spread_cells, report.spreads)
     table = html_table("Against the rest", columns, cells, numeric=tuple(range(1, 7)), stacked=True)
     rule = "p: the larger of an F-test's and of one by ranks, for wider scatter; who is named is left out below him."
-    text = said.text
-    return Fragment(said.html + folded(f"All {len(report.spreads)} that were compared", table + note(rule).html), text)
+    compared = folded(f"All {len(report.spreads)} that were compared", table + note(rule).html)
+    return Fragment(said.html + compared, said.text)
 
 
 def _spread_cells(one: NamedSpread) -> tuple[str, ...]:
@@ -130,12 +199,10 @@ def show_duplicates_beyond(report: DuplicateReport) -> Fragment:
     """Return the repeats that lie further apart than their limit, each with what to do next."""
     if not report.beyond:
         return note("No repeats lie further apart than their limit.")
-    before = (None, *report.beyond)
-    rows = [_beyond_cells(one, above) for one, above in zip(report.beyond, before, strict=False)]
+    rows = map(_beyond_cells, report.beyond, (None, *report.beyond))
     columns = ("Sample, quantity", "When, where, who", "Results", "Apart, limit", "What to do next")
     html = html_table("Further apart than their limit", columns, rows, numeric=(2, 3), stacked=True)
-    text = "\n".join(f"{one.name}: {one.apart}. {one.what_to_do}" for one in report.beyond)
-    return Fragment(html, text)
+    return Fragment(html, "\n".join(f"{one.name}: {one.apart}. {one.what_to_do}" for one in report.beyond))
 
 
 def _beyond_cells(one: SetBeyond, above: SetBeyond | None) -> tuple[str, ...]:
@@ -156,10 +223,9 @@ def _beyond_cells(one: SetBeyond, above: SetBeyond | None) -> tuple[str, ...]:
 
 def show_duplicate_biases(report: DuplicateReport) -> Fragment:
     """Return what carry-over holds apart, and what differs on the whole: first and second results, instruments."""
-    found = (*report.carried_over, *report.biased)
-    if not found:
-        return note("First and second results, and the instruments, differ on the whole no more than chance allows.")
-    return bullets([f"{one.about}: {one.finding}. {one.what_to_do}" for one in found])
+    found = [f"{one.about}: {one.finding}. {one.what_to_do}" for one in (*report.carried_over, *report.biased)]
+    no_more = "First and second results, and the instruments, differ on the whole no more than chance allows."
+    return bullets(found) if found else note(no_more)
 
 
 def show_pairing_rule(report: DuplicateReport) -> Fragment:

@@ -18,19 +18,21 @@ OIL_COLUMNS = (
     "Test performance index (ASTM D6792)",
 )
 """Heads of what ``oil_cells`` returns, but for the status."""
-
 _STATES = {"signal": "not-met", "too few": "doubtful", "provisional": "doubtful", "in control": "met"}
+_STATED = {"certificate": "number", "producer": "producer", "accreditation": "accreditation"}
+_STATED |= {"valid_from": "first day", "valid_to": "last day", "file_sha256": "file"}
+"""What a certificate states beside its values, and its name where it isn't given."""
+_LOOKS = {"valid_from": "from {}", "valid_to": "to {}", "file_sha256": '<code class="digest">{}</code>'}
+_OPEN = 2  # large charts that stand open for an instrument at the most: the sheet shows them all
 
 
 def show_oils(report: MonthReport) -> Fragment:
     """Return what holds for all instruments: the signs of their tables, alarms by chance, what the charts can see."""
     if not report.oils:
         return note(f"The record holds no reference-oil result in {report.month.name}.")
-    sights = [one.sentence for one in report.sights]
-    shown = note(
-        *sights, f"In this month's results chance alone begins about {numeral(report.expected_false_alarms, 1)} alarms."
-    )
-    used = [one.precision for one in report.oils if one.precision is not None]
+    begun = f"In this month's results chance alone begins about {numeral(report.expected_false_alarms, 1)} alarms."
+    shown = note(*(one.sentence for one in report.sights), begun)
+    used = (one.precision for one in report.oils if one.precision is not None)
     statements = sorted({f"{one.edition_title} [{one.mark}]" for one in used})
     words = note(
         "U: expanded uncertainty (95 %) of the bias, the certificate's own included; *: the bias is larger than it.",
@@ -46,33 +48,25 @@ def oil_tables(oils: Sequence[OilSummary]) -> str:
 
     Viscosity stands before density, and results without a certified value apart.
     """
-    groups: dict[str, list[OilSummary]] = {}
+    groups: dict[str, list[tuple[str, ...]]] = {}
     for one in sorted(oils, key=lambda one: one.chart.quantity == "density"):
         difference = ", difference from the certified value" * (one.chart.certified == one.chart.certified)
-        groups.setdefault(f"{one.chart.quantity.capitalize()}, {one.chart.unit}{difference}", []).append(one)
-    columns = (*OIL_COLUMNS, "Status")
-    return "".join(
-        html_table(caption, columns, map(oil_cells, group), numeric=(1, 2, 3, 4, 5), stacked=True)
-        for caption, group in groups.items()
-    )
+        caption = f"{one.chart.quantity.capitalize()}, {one.chart.unit}{difference}"
+        groups.setdefault(caption, []).append(oil_cells(one))
+    look: dict[str, Any] = {"numeric": (1, 2, 3, 4, 5), "stacked": True}
+    return "".join(html_table(caption, (*OIL_COLUMNS, "Status"), rows, **look) for caption, rows in groups.items())
 
 
 def show_certificates(report: MonthReport) -> Fragment:
     """Return what the certificates of the month's lots say: value, U, k, number, validity."""
     if not report.certificates:
         return note("No certificate in lab.toml fits a reference oil of the month.")
-    rows = [_certificate_cells(one) for one in report.certificates]
-    columns = ("Oil, lot", "Certificate", "Value ± U (k)")
     caption = "Certificates of these lots: number, producer, accreditation, validity, SHA-256 of the file"
+    rows, columns = map(_certificate_cells, report.certificates), ("Oil, lot", "Certificate", "Value ± U (k)")
     html = f'<section class="compact">{html_table(caption, columns, rows, stacked=True)}</section>'
-    text = "\n".join(f"{one['oil']} lot {one['lot']}: {one['certificate']}" for one in report.certificates)
-    return Fragment(html, text)
-
-
-_STATED = {"certificate": "number", "producer": "producer", "accreditation": "accreditation"}
-_STATED |= {"valid_from": "first day", "valid_to": "last day", "file_sha256": "file"}
-"""What a certificate states beside its values, and its name where it isn't given."""
-_LOOKS = {"valid_from": "from {}", "valid_to": "to {}", "file_sha256": '<code class="digest">{}</code>'}
+    return Fragment(
+        html, "\n".join(f"{one['oil']} lot {one['lot']}: {one['certificate']}" for one in report.certificates)
+    )
 
 
 def _certificate_cells(stated: dict[str, Any]) -> tuple[str, ...]:
@@ -114,8 +108,7 @@ def _bias(one: OilSummary) -> str:
     if one.bias is None:
         return hover_number(signed(one.mean, 3), one.mean)
     mark = " *" if one.bias.significant else ""
-    shown = f"{signed(one.bias.bias, 3)} ± {numeral(one.bias.expanded_uncertainty)}{mark}"
-    return hover_number(shown, one.bias.bias)
+    return hover_number(f"{signed(one.bias.bias, 3)} ± {numeral(one.bias.expanded_uncertainty)}{mark}", one.bias.bias)
 
 
 def show_limits(report: MonthReport) -> Fragment:
@@ -125,9 +118,8 @@ def show_limits(report: MonthReport) -> Fragment:
     baselines = sorted({one.chart.limits_rest_on for one in report.oils})
     rows = [_limit_cells(one, baselines) for one in report.oils]
     columns = ("Chart", "Results", "Centre", "Limit ± 2 u", "Spread from", "What speaks against the baseline")
-    caption = "What the limits rest on: " + "; ".join(
-        f"({number}) {words}" if len(baselines) > 1 else words for number, words in enumerate(baselines, 1)
-    )
+    numbered = [f"({number}) {words}" for number, words in enumerate(baselines, 1)]
+    caption = f"What the limits rest on: {'; '.join(numbered if len(baselines) > 1 else baselines)}"
     html = folded("What the limits rest on", html_table(caption, columns, rows, numeric=(1, 2, 3), stacked=True))
     return Fragment(html + due_list(report), caption)
 
@@ -175,9 +167,6 @@ def show_operators(report: MonthReport) -> Fragment:
     return Fragment(html, text) if rows else note("No run, no operator.")
 
 
-_OPEN = 2  # large charts that stand open for an instrument at the most: the sheet shows them all
-
-
 def instrument_pages(report: MonthReport) -> Iterator[Fragment | Picture]:
     """Yield the part of each instrument with a reference-oil result in the month."""
     for instrument in dict.fromkeys(one.chart.instrument for one in report.oils):
@@ -204,13 +193,9 @@ def _lots(panels: Sequence[Panel], month: Month) -> Iterator[Fragment]:
 
 def _signals(oils: list[OilSummary]) -> Iterator[Fragment]:
     """Yield why charts signal, and which signals were accepted; what is only provisional stands with the limits."""
-    reasons = [
-        f"{one.chart.name}: {'; '.join(one.status.reasons)}."
-        for one in oils
-        if one.status.status == "signal" or any(signal.decision for signal in one.status.signals)
-    ]
-    if reasons:
-        yield bullets(reasons)
+    told = [one for one in oils if one.status.status == "signal" or any(each.decision for each in one.status.signals)]
+    if told:
+        yield bullets([f"{one.chart.name}: {'; '.join(one.status.reasons)}." for one in told])
 
 
 def _large(report: MonthReport, oils: list[OilSummary]) -> Iterator[Picture]:

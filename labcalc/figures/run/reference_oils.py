@@ -6,22 +6,17 @@ from typing import Any, NamedTuple
 
 import pandas as pd
 
-from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import ACCENT, BAND, EDGE, INK, MUTED, blank_figure, marker, stroke
+from labcalc.figures.markup import Fragment, note
+from labcalc.figures.picture import ACCENT, BAND, EDGE, INK, MUTED, Numbers, Picture, blank_figure, marker, stroke
+from labcalc.judgement import Judgement
 from labcalc.wording import at_celsius, celsius, percent, signed
 
 _SYMBOLS = ("circle", "square", "diamond", "triangle-up", "cross", "star")
 _PANELS = (("kinematic viscosity", "Viscosity, %", "y"), ("density", "Density, kg/m³", "y2"))
 _SIDES = {"zeroline": True, "zerolinecolor": MUTED, "hoverformat": "+.3f"}
 _THIS_RUN = {"text": "this run", "showarrow": False, "xanchor": "right", "font": {"color": ACCENT}}
-_LOOK = {
-    "mode": "lines+markers",
-    "line": stroke(MUTED, width=0.8),
-    "marker": marker("circle", INK, 7),
-    "hovertemplate": "%{fullData.name}<br>%{x}: %{y}<extra></extra>",
-}
-"""What all series share."""
-
+_LOOK = {"mode": "lines+markers", "line": stroke(MUTED, width=0.8), "marker": marker("circle", INK, 7)}
+_LOOK |= {"hovertemplate": "%{fullData.name}<br>%{x}: %{y}<extra></extra>"}  # what all series share
 _OF_PANELS = {"kinematic viscosity": "ν, %", "density": "ρ, kg/m³"}
 
 
@@ -38,48 +33,39 @@ class _Check(NamedTuple):
     allowed: float
 
 
-def draw_reference_history(comparisons: pd.DataFrame, instrument: str, run_at: pd.Timestamp) -> Picture | None:
-    """Draw how far the reference oils were from their certified values, with a line at the run; None without any.
+def reference_picture(judgement: Judgement) -> Picture | Fragment:
+    """Return how far the reference oils of the run's instrument were from their certified values, a line at the run.
 
-    comparisons : Reference-oil results beside their certified values (``COMPARISON_COLUMNS``), in the order of time.
-    instrument : Name of the instrument, for the caption.
-    run_at : When the run was measured.
-    Returns : Two panels, one above the other: viscosity [%] and density [kg/m³].
+    Two panels, one above the other: viscosity [%] and density [kg/m³].
     """
-    checks = list(_checks(comparisons))
+    dossier = judgement.dossier
+    checks, run_at = list(_checks(dossier.references)), dossier.rows["measured_at"].max()
     if not checks:
-        return None
-    widest = {
-        quantity: max((one.allowed for one in checks if one.quantity == quantity), default=0.0)
-        for quantity, *_ in _PANELS
-    }
-    ranges = {}
-    for quantity, allowed in widest.items():
-        reach = round(1.3 * max((allowed, *(abs(one.difference) for one in checks if one.quantity == quantity))), 4)
+        return note(f"{dossier.why_no_references[0].upper()}{dossier.why_no_references[1:]}.")
+    widest, ranges = {}, {}
+    for quantity, *_ in _PANELS:
+        own = [(abs(one.difference), one.allowed) for one in checks if one.quantity == quantity]
+        widest[quantity] = max((allowed for _, allowed in own), default=0.0)
+        reach = round(1.3 * max(map(max, own), default=0.0), 4)
         ranges[quantity] = {"range": [-reach, reach]} if reach else {}
     at_the_run = {"x0": run_at, "x1": run_at, "xref": "x", "y0": 0, "y1": 1, "yref": "paper"}
-    figure = blank_figure(
-        "",
-        _PANELS[0][1],
-        height=315,
-        shapes=(*_limits(widest), {"type": "line", "line": stroke(ACCENT, "dash"), **at_the_run}),
-        annotations=({"x": run_at, "xref": "x", "y": 1.0, "yref": "paper", **_THIS_RUN},),
-        xaxis={"anchor": "y2", "type": "date"},
-        yaxis={"domain": [0.54, 1.0], **_SIDES, **ranges["kinematic viscosity"]},
-        yaxis2={
-            "domain": [0.0, 0.46],
-            "title": {"text": _PANELS[1][1], "font": {"size": 12}},
-            **_SIDES,
-            **ranges["density"],
-        },
-    )
+    upper, lower = ({**_SIDES, **ranges[quantity]} for quantity, *_ in _PANELS)
+    named = {"domain": [0.0, 0.46], "title": {"text": _PANELS[1][1], "font": {"size": 12}}}
+    axes: dict[str, dict[str, Any]] = {
+        "xaxis": {"anchor": "y2", "type": "date"},
+        "yaxis": {"domain": [0.54, 1.0], **upper},
+    }
+    figure = blank_figure("", _PANELS[0][1], height=315, **axes, yaxis2={**named, **lower})
+    figure.layout |= {
+        "shapes": [*_limits(widest), {"type": "line", "line": stroke(ACCENT, "dash"), **at_the_run}],
+        "annotations": [{"x": run_at, "xref": "x", "y": 1.0, "yref": "paper", **_THIS_RUN}],
+    }
     figure.layout["template"]["data"] = {"scatter": [_LOOK]}
     figure.data = list(_series(checks))
-    return Picture(figure, _caption(checks, instrument), *_numbers(checks))
+    return Picture(figure, _caption(checks, dossier.instrument), *_numbers(checks))
 
 
 def _checks(comparisons: pd.DataFrame) -> Iterator[_Check]:
-    """Yield the certified results of the panels' quantities."""
     names = ("run", "sample", "lot", "quantity", "temperature_C", "measured_at", "value", "certified", "limit")
     columns = (comparisons[name].tolist() for name in names)
     for run, sample, lot, quantity, temperature, measured_at, value, certified, limit in zip(*columns, strict=True):
@@ -108,7 +94,6 @@ def _series(checks: Sequence[_Check]) -> Iterator[dict[str, Any]]:
 
 
 def _limits(widest: Mapping[str, float]) -> Iterator[dict[str, Any]]:
-    """Yield the band of the widest limit in each panel that holds a result."""
     for quantity, _, axis in _PANELS:
         if limit := round(widest[quantity], 4):
             ends = {"x0": 0, "x1": 1, "xref": "paper", "y0": -limit, "y1": limit, "yref": axis}
@@ -119,11 +104,10 @@ def _caption(checks: Sequence[_Check], instrument: str) -> str:
     shares = [abs(one.difference) / one.allowed for one in checks]
     beyond = sum(one > 1.0 for one in shares)
     outcome = "none beyond its limit" if not beyond else f"{beyond} beyond the limit"
-    number = len({one.run for one in checks})
     return (
         f"Reference oils on {instrument} in the 30 days before this run, measured minus certified: "
-        f"{number} checks, {outcome}, the furthest at {percent(max(shares), 0)} of its limit. "
-        "Grey: the widest limit."
+        f"{len({one.run for one in checks})} checks, {outcome}, the furthest at {percent(max(shares), 0)} of its "
+        "limit. Grey: the widest limit."
     )
 
 

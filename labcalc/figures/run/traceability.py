@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from html import escape
+from itertools import groupby
 
 from labcalc.errors import ExportError
 from labcalc.figures.markup import Fragment, bullets, fact_list, fold, folded, html_table, note
@@ -47,9 +48,8 @@ def show_record(judgement: Judgement, *, issued: str = "", replaces: str = "", c
     head = "<thead><tr><th>Step</th><th>Name</th><th>Signature</th><th>Date</th></tr></thead>"
     places = f'<table class="signatures"><caption>Signatures</caption>{head}<tbody>{signers}</tbody></table>'
     day = f'<p class="issued">Issued: {escape(issued) or _LINE}</p>'
-    facts_shown = fact_list(facts)
-    stated = filter(None, (_ONLY, laboratory.report.statement))
-    return Fragment(f"{facts_shown.html}{day}{places}{note(*stated).html}", facts_shown.text)
+    told, stated = fact_list(facts), note(*filter(None, (_ONLY, laboratory.report.statement)))
+    return Fragment(f"{told.html}{day}{places}{stated.html}", told.text)
 
 
 def show_provenance(judgement: Judgement, record_failures: Sequence[ExportError] = ()) -> Fragment:
@@ -78,9 +78,8 @@ def show_provenance(judgement: Judgement, record_failures: Sequence[ExportError]
 def show_refusals(judgement: Judgement) -> Fragment:
     """Return what was refused in the exports that the run stands in."""
     refusals = [str(one) for one in judgement.dossier.refusals]
-    if not refusals:
-        return note("No row of these exports was refused.")
-    return fold(f"{counted(len(refusals), 'row')} of these exports refused", bullets(refusals))
+    told = fold(f"{counted(len(refusals), 'row')} of these exports refused", bullets(refusals))
+    return told if refusals else note("No row of these exports was refused.")
 
 
 def show_cautions() -> Fragment:
@@ -97,18 +96,11 @@ def _precision(judgement: Judgement) -> list[str]:
         published = any(one is not None and one.mark != "laboratory" for one in statements)
         if published and not method_of(dossier.laboratory, dossier.instrument, quantity):
             found.append(f"{quantity}: the method is assumed; [[instrument]] methods of lab.toml names none")
-    reasons = (
-        dossier.precision_in_force(one.quantity, one.temperature_C, one.value).why_not for one in judgement.results
-    )
-    return [*found, *dict.fromkeys(filter(None, reasons))]
+    asked = ((one.quantity, one.temperature_C, one.value) for one in judgement.results)
+    return [*found, *dict.fromkeys(filter(None, (dossier.precision_in_force(*one).why_not for one in asked)))]
 
 
 def _lines(lines: list[int]) -> str:
     """Write line numbers as a person does: 4–7, 12."""
-    parts: list[list[int]] = []
-    for line in sorted(lines):
-        if parts and line == parts[-1][-1] + 1:
-            parts[-1].append(line)
-        else:
-            parts.append([line])
-    return ", ".join(str(part[0]) if len(part) == 1 else f"{part[0]}–{part[-1]}" for part in parts)
+    runs = (list(run) for _, run in groupby(enumerate(sorted(lines)), lambda one: one[1] - one[0]))
+    return ", ".join("–".join(map(str, dict.fromkeys((run[0][1], run[-1][1])))) for run in runs)

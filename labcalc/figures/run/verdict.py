@@ -1,7 +1,8 @@
-"""What stands first in a run report: which run it is, the verdict with what to do, the results, the checks."""
+"""What stands first in a run report: which run, the verdict, the results with their uncertainty budget, the checks."""
 
+import math
 from collections.abc import Mapping, Sequence
-from html import escape
+from html import escape, unescape
 from typing import Any
 
 import pandas as pd
@@ -9,36 +10,80 @@ import pandas as pd
 from labcalc.exports import without_marks
 from labcalc.figures import markup
 from labcalc.figures.provenance import without_mark
-from labcalc.figures.uncertainty.budget import show_budget
 from labcalc.formulae.published_editions import page_of_edition
-from labcalc.judgement import Check, Judgement, Reported, next_steps, reported_of
+from labcalc.judgement import Check, Consequence, Judgement, Reported, Result, by_component, next_steps, reported_of
 from labcalc.judgement.record.dossier import first_text
-from labcalc.wording import counted
+from labcalc.wording import counted, numeral
 
+_HEADINGS = {"reference oil": "Oil", "temperature": "Temp.", "repeatability": "Repeats", "resolution": "Step"}
+_HEADINGS |= {"adjustment": "Adjust.", "site precision": "Site", "bias of checks": "Bias", "stated": "Stated"}
+_HEADINGS |= {"line or expansion": "Model"}
+_BUDGET_WORDS = (
+    "Share of each component in the variance, %; ν: effective degrees of freedom, ∞ from 1000 on; U: expanded "
+    "uncertainty, k times the standard one, covers 95 %. Sources that results share are carried together into what "
+    "follows, and beside them how far oils are from the line or the expansion that a calculation takes."
+)
+_MANY = 1000  # degrees of freedom that are written as ∞
+_NOTHING_KNOWN = "The uncertainty of these results is unknown: at least one component of each is, for the reason given."
 _SAID_BENEATH = ("Remark", "Since then")
 _STATE_SIGNS = {"met": "✓", "doubtful": "?", "not met": "✗", "not checked": "–"}
+
+
+def show_budget(judgement: Judgement) -> markup.Fragment:
+    """Return the uncertainty budget of a run, a row a quantity, a column a component, and where each size is from."""
+    found = [one for one in (*judgement.results, *judgement.consequences) if one.effects]
+    if not found:
+        return markup.note("This run holds no result, and so no uncertainty.")
+    if all(math.isnan(one.expanded_uncertainty) for one in found):
+        return markup.Fragment(markup.note(_NOTHING_KNOWN).html + _sources(judgement.results), _NOTHING_KNOWN)
+    components = list(dict.fromkeys(effect.component for one in found for effect in one.effects))
+    rows = [_row(one, components) for one in found]
+    columns = ("Quantity", *(_HEADINGS[name] for name in components), "ν", "k", "U")
+    table = markup.html_table("Uncertainty budget", columns, rows, numeric=tuple(range(1, len(columns))))
+    html = f"{markup.note(_BUDGET_WORDS).html}{table}{_sources(found)}"
+    return markup.Fragment(html, "\n".join(unescape(" ".join(row)) for row in rows))
+
+
+def _row(one: Result | Consequence, components: Sequence[str]) -> tuple[str, ...]:
+    budget, parts = one.budget, by_component(one.effects)
+    variance, degrees = budget.standard_uncertainty**2, budget.effective_degrees_of_freedom
+    return (
+        escape(f"{one.name}, {one.unit}" if one.unit else one.name),
+        *(_share(parts[name], variance) if name in parts else "–" for name in components),
+        str(math.floor(degrees)) if degrees < _MANY else numeral(math.inf if degrees >= _MANY else degrees),
+        numeral(budget.coverage_factor, 2),
+        numeral(budget.expanded_uncertainty, unknown="unknown"),
+    )
+
+
+def _share(part: float, variance: float) -> str:
+    """Return a share of the variance; where one part is unknown, the shares of the others are too."""
+    if math.isnan(part):
+        return "unknown"
+    if math.isnan(variance) or variance == 0.0:
+        return "–"
+    share = 100.0 * part**2 / variance
+    return numeral(share, 0) if share >= 0.5 or share == 0.0 else "&lt; 1"
+
+
+def _sources(found: Sequence[Result | Consequence]) -> str:
+    said: dict[str, dict[str, None]] = {}
+    for effect in (effect for one in found for effect in one.effects):
+        said.setdefault(effect.component, {})[effect.source.source] = None
+    items = (f"{escape(_HEADINGS[name])}: {escape(name)}, {escape('; '.join(texts))}" for name, texts in said.items())
+    return f'<p class="note">{".<br>".join(items)}.</p>'
 
 
 def summarise(judgement: Judgement, replaces: str = "") -> markup.Summary:
     """Return what the index page shows of a run; ``replaces``: number of the report that this one replaces."""
     dossier = judgement.dossier
     start = dossier.rows["measured_at"].min()
-    return markup.Summary(
-        {
-            "verdict": judgement.verdict,
-            "verdict_rank": judgement.rank,
-            "line": judgement.reason,
-            "to_do": next_steps(judgement)[0],
-            "number": dossier.number_after(replaces),
-            "sample": dossier.sample,
-            "product": dossier.product_name,
-            "instrument": dossier.instrument,
-            "operator": _operators(judgement),
-            "measured": "" if start != start else f"{start:%Y-%m-%d %H:%M}",
-            "role": "reference" if dossier.is_reference else "sample",
-            **_of_its_day(judgement),
-        }
-    )
+    facts: dict[str, Any] = {"verdict": judgement.verdict, "verdict_rank": judgement.rank, "line": judgement.reason}
+    facts |= {"to_do": next_steps(judgement)[0], "number": dossier.number_after(replaces), "sample": dossier.sample}
+    facts |= {"product": dossier.product_name, "instrument": dossier.instrument, "operator": _operators(judgement)}
+    facts |= {"measured": "" if start != start else f"{start:%Y-%m-%d %H:%M}"}
+    facts |= {"role": "reference" if dossier.is_reference else "sample"}
+    return markup.Summary(facts | _of_its_day(judgement))
 
 
 def _of_its_day(judgement: Judgement) -> dict[str, str]:
@@ -55,14 +100,11 @@ def _operators(judgement: Judgement) -> str:
 
 def _facts(judgement: Judgement) -> dict[str, str]:
     dossier = judgement.dossier
-    return {
-        "Lot": first_text(dossier.rows["lot"]),
-        "Instrument": dossier.instrument,
-        "Operator": _operators(judgement),
-        "Measured": _interval(dossier.rows["measured_at"].min(), dossier.rows["measured_at"].max()),
-        "Remark": "; ".join(dict.fromkeys(filter(None, without_marks(dossier.rows["remark"])))),
-        "Since then": dossier.afterwards,
-    }
+    lot, operators, times = first_text(dossier.rows["lot"]), _operators(judgement), dossier.rows["measured_at"]
+    remarks = "; ".join(dict.fromkeys(filter(None, without_marks(dossier.rows["remark"]))))
+    facts = {"Lot": lot, "Instrument": dossier.instrument, "Operator": operators}
+    facts |= {"Measured": _interval(times.min(), times.max()), "Remark": remarks}
+    return facts | {"Since then": dossier.afterwards}
 
 
 def show_head(judgement: Judgement, links: Mapping[str, str] | None = None, *, named: bool = False) -> markup.Fragment:
@@ -75,8 +117,7 @@ def show_head(judgement: Judgement, links: Mapping[str, str] | None = None, *, n
     facts = {**_facts(judgement), "Laboratory": judgement.dossier.laboratory.name}
     facts = {"Sample": judgement.dossier.sample, "Product": judgement.dossier.product_name, **facts} if named else facts
     told = {name: fact for name, fact in facts.items() if fact and name not in _SAID_BENEATH}
-    line = " · ".join(f"lot {fact}" if name == "Lot" else fact for name, fact in told.items())
-    head = markup.who(line, links)
+    head = markup.who(" · ".join(f"lot {fact}" if name == "Lot" else fact for name, fact in told.items()), links)
     logo = markup.logo_of(facts["Laboratory"], judgement.dossier.laboratory.logo_uri)
     return markup.Fragment(logo + head.html, head.text)
 
@@ -100,17 +141,11 @@ def show_reported(judgement: Judgement) -> markup.Fragment:
     """Return the results with their limits in one table, and what else was calculated behind a line that opens it."""
     lines = reported_of(judgement)
     leading, others = [one for one in lines if one.leads], [one for one in lines if not one.leads]
-    columns = ("Quantity", "Value", "U", "Unit", "Limits", "Decision rule", "Met", "Method")
-    rows = [
-        (
-            *_quantity(one),
-            escape(one.limit.words if one.limit else ""),
-            escape(one.limit.rule if one.limit else ""),
-            _state(one.check.state) if one.check else "",
-            _method(judgement, one, short=True),
-        )
-        for one in leading
-    ]
+    columns, rows = ("Quantity", "Value", "U", "Unit", "Limits", "Decision rule", "Met", "Method"), []
+    for one in leading:
+        limit = (escape(one.limit.words), escape(one.limit.rule)) if one.limit else ("", "")
+        met = _state(one.check.state) if one.check else ""
+        rows.append((*_quantity(one), *limit, met, _method(judgement, one, short=True)))
     numbers = {one.determinations for one in lines if one.determinations}
     fills = " or ".join(map(str, sorted(numbers))) if numbers else "no"
     words = f"U: expanded uncertainty, 95 %. {fills} determination{'' if numbers == {1} else 's'} at each temperature."

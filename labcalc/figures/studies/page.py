@@ -1,10 +1,23 @@
-"""The parts of a page about a file of results: what it says, its tables, where it came from."""
+"""A page about a file of results: what it says, its pictures and tables, where it came from."""
 
+import math
+from collections.abc import Iterable, Iterator, Sequence
 from html import escape
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
 
 from labcalc import __version__
+from labcalc.figures.interlaboratory import draw_consistency
 from labcalc.figures.markup import Fragment, Summary, bullets, html_table, note, verdict_box, who
-from labcalc.judgement import Study
+from labcalc.figures.picture import ACCENT, BAND, INK, MUTED, Figure, Picture, Rows, band, blank_figure, marker, stroke
+from labcalc.judgement import Comparison, LaboratoryStudy, Rounds, ScoredRound, Study
+from labcalc.statistics import CrossedStudy
+from labcalc.wording import counted, numeral, signed
+
+_SCORE_LINES = {-3.0: "solid", -2.0: "dash", 0.0: "solid", 2.0: "dash", 3.0: "solid"}
+_NAMED: dict[str, Any] = {"xaxis": {"type": "category", "automargin": True}}
 
 
 def summarise_study(study: Study) -> Summary:
@@ -44,3 +57,150 @@ def show_study_provenance(study: Study) -> Fragment:
     cells += [("Results from", escape(" ".join(study.file.remarks)))] * bool(study.file.remarks)
     cells.append(("labcalc", escape(__version__)))
     return Fragment(html_table("File and version", ("What", "Which"), cells), f"{study.file.name} {study.file.sha256}")
+
+
+def study_pictures(study: Study) -> tuple[Picture, ...]:
+    """Return the pictures that say it at once, the most telling first."""
+    found = study.result
+    if isinstance(found, Rounds):
+        return (*_scores(found), *(_participants(one) for one in found.rounds if one.participants.size))
+    if isinstance(found, Comparison):
+        return _differences(found), _lines(found)
+    if isinstance(found, LaboratoryStudy):
+        consistency = (draw_consistency(found.consistency, which) for which in ("h", "k"))
+        return (*consistency, *([_relation(found)] if found.relations else []))
+    return _components(found), _cells(found)
+
+
+def _line(figure: Figure, x: ArrayLike, y: ArrayLike, look: dict[str, Any], name: str = "", **more: Any) -> None:
+    """Draw a line; without a name it isn't in the legend."""
+    style = {"mode": "lines", "line": look, "name": escape(name), "showlegend": bool(name)}
+    figure.add_scatter(x=np.asarray(x), y=np.asarray(y), **{**style, **more})
+
+
+def _dots(figure: Figure, x: ArrayLike, y: ArrayLike, look: dict[str, Any], name: str, **more: Any) -> None:
+    figure.add_scatter(x=np.asarray(x), y=np.asarray(y), mode="markers", marker=look, name=escape(name), **more)
+
+
+def _across(figure: Figure, lines: Iterable[tuple[float, dict[str, Any]]]) -> None:
+    ends = {"type": "line", "x0": 0, "x1": 1, "xref": "paper"}
+    figure.layout["shapes"] = [{**ends, "y0": y, "y1": y, "line": look} for y, look in lines]
+
+
+def _rows(names: Sequence[str], *columns: ArrayLike) -> Rows:
+    told = ([numeral(float(value), figures=5) for value in np.asarray(column)] for column in columns)
+    return tuple(zip(names, *told, strict=True))
+
+
+def _scores(found: Rounds) -> Iterator[Picture]:
+    for quantity, one in found.together.items():
+        names = [each.name for each in found.rounds if each.quantity == quantity and math.isfinite(each.score)]
+        end = 1.15 * max(3.5, float(np.abs(one.scores).max()))
+        figure = blank_figure("", "z, z′", height=380, yaxis={"range": [-end, end]}, **_NAMED)
+        x = [escape(name).replace(", ", ",<br>") for name in names]
+        look = {"color": BAND, "line": stroke(INK, width=1)}
+        figure.add_bar(x=x, y=one.scores, width=0.12, marker=look, name="score of a round")
+        _line(figure, x, one.ewma, stroke(ACCENT), "moving average", mode="lines+markers")
+        _line(figure, x, one.ewma_limits, stroke(ACCENT, "dot"), "its limits")
+        _line(figure, x, -one.ewma_limits, stroke(ACCENT, "dot"))
+        _across(figure, [(score, stroke(INK, dash, 1)) for score, dash in _SCORE_LINES.items()])
+        caption = f"{quantity}: {counted(len(x), 'round')}, mean z {signed(one.mean, 2)}; dashed at 2, full line at 3."
+        columns = ("Round", "Score", "Moving average", "Its limit")
+        yield Picture(figure, caption, columns, _rows(names, one.scores, one.ewma, one.ewma_limits))
+
+
+def _participants(one: ScoredRound) -> Picture:
+    values = np.sort(one.participants)
+    places, own = np.arange(1, values.size + 1), int(np.searchsorted(values, one.own)) + 1
+    figure = blank_figure("Laboratories by result", escape(one.quantity), height=360)
+    _dots(figure, places, values, marker("circle", MUTED, 8), "participants")
+    _dots(figure, [own], [one.own], marker("diamond", ACCENT, 13), "own")
+    _across(figure, [(one.assigned + k * one.sigma, stroke(INK, dash, 1)) for k, dash in _SCORE_LINES.items()])
+    caption = (
+        f"{one.quantity}, {one.name}: own {numeral(one.own, figures=5)} is number {own} of {values.size}; lines at the "
+        f"assigned value {numeral(one.assigned, figures=5)} and 2 and 3 σ_pt from it."
+    )
+    rows = _rows([str(place) for place in places], values)
+    return Picture(figure, caption, ("Place", "Result"), rows, folded=f"All participants of {one.name}")
+
+
+def _differences(found: Comparison) -> Picture:
+    """Draw second less first against the mean of both, with the limits of agreement and their intervals."""
+    one, unit = found.agreement, found.unit or "unit of the results"
+    middle = np.sqrt(found.first * found.second) if found.in_percent else (found.first + found.second) / 2.0
+    figure = blank_figure("Mean of both", f"Second less first, {escape(unit)}", height=420)
+    figure.layout["xaxis"]["type"] = "log" if found.in_percent else "linear"
+    ends = [float(middle.min()), float(middle.max())]
+    for value, low, high in (one.mean, one.lower, one.upper):
+        figure.add_scatter(**band(ends, [low] * 2, [high] * 2, showlegend=False))
+        _line(figure, ends, [value] * 2, stroke(INK))
+    for y, name in ((found.allowed, "allowed"), (-found.allowed, "")) if found.allowed > 0.0 else ():
+        _line(figure, ends, [y] * 2, stroke(ACCENT, "dash"), name)
+    _dots(figure, middle, one.differences, marker("circle", INK, 7), "samples", text=[*map(escape, found.samples)])
+    caption = (
+        f"{found.names[1]} less {found.names[0]}: mean {signed(one.mean[0])}, limits of agreement "
+        f"{signed(one.lower[0])} and {signed(one.upper[0])} {unit}, with 95 % intervals."
+    )
+    return Picture(figure, caption, ("Sample", "Mean", "Difference"), _rows(found.samples, middle, one.differences))
+
+
+def _lines(found: Comparison) -> Picture:
+    """Draw second against first, with y = x and the lines between them."""
+    figure = blank_figure(*map(escape, found.names), height=460)
+    ends = np.array([found.levels[0], found.levels[2]])
+    _line(figure, ends, ends, stroke(INK, width=1), "y = x")
+    for one, look in zip(found.lines, (stroke(ACCENT), stroke(MUTED, "dash")), strict=True):
+        _line(figure, ends, one.intercept + one.slope * ends, look, one.form)
+    _dots(figure, found.first, found.second, marker("circle", INK, 7), "samples", text=[*map(escape, found.samples)])
+    best = found.lines[0]
+    line = f"{numeral(best.intercept, figures=3)} + {numeral(best.slope, figures=4)} × {found.names[0]}"
+    caption = f"{found.names[1]} = {line}, by {best.form}."
+    return Picture(figure, caption, ("Sample", *found.names), _rows(found.samples, found.first, found.second))
+
+
+def _bars(values: ArrayLike, low: ArrayLike, high: ArrayLike) -> dict[str, Any]:
+    above, below = np.asarray(high) - np.asarray(values), np.asarray(values) - np.asarray(low)
+    return {"type": "data", "array": above.clip(0.0), "arrayminus": below.clip(0.0), "thickness": 1.3}
+
+
+def _relation(found: LaboratoryStudy) -> Picture:
+    """Draw s_r and s_R with their intervals against the level, and the forms that fit best."""
+    of = found.precision
+    figure = blank_figure("Mean of the level", "Standard deviation", height=400)
+    spreads = {
+        "s_r": (of.repeatability_deviation, of.repeatability_interval, "circle", MUTED),
+        "s_R": (of.reproducibility_deviation, of.reproducibility_interval, "square", ACCENT),
+    }
+    level = np.linspace(of.mean.min(), of.mean.max(), 60)
+    for relation, (name, (values, ends, symbol, color)) in zip(found.relations, spreads.items(), strict=True):
+        _dots(figure, of.mean, values, marker(symbol, color, 9), name, error_y=_bars(values, *ends))
+        _line(figure, level, relation.deviation_at(level), stroke(color), f"{name}, {relation.form}")
+    caption = f"s_r and s_R of {counted(len(of.levels), 'level')} with 95 % intervals, and the form that fits best."
+    rows = _rows(of.levels, of.mean, *(values for values, *_ in spreads.values()))
+    return Picture(figure, caption, ("Level", "Mean", *spreads), rows)
+
+
+def _components(found: CrossedStudy) -> Picture:
+    """Draw the standard deviation that each source adds, with its interval."""
+    names = tuple(one.line.name for one in found.effects)
+    values, low, high = np.sqrt([(one.variance, *one.interval) for one in found.effects]).T
+    figure = blank_figure("", "Standard deviation", height=380, **_NAMED)
+    figure.add_bar(x=names, y=values, error_y=_bars(values, low, high), width=0.5, marker={"color": MUTED})
+    told = ", ".join(f"{name} {numeral(value)}" for name, value in zip(names, values.tolist(), strict=True))
+    caption = f"What each source adds, as a standard deviation with its 95 % interval: {told}."
+    return Picture(figure, caption, ("Source", "s", "From", "To"), _rows(names, values, low, high))
+
+
+def _cells(found: CrossedStudy) -> Picture:
+    """Draw the means of operators and instruments level by level, less the level's: crossing lines are interaction."""
+    others = [of for name, of in found.levels.items() if name != found.part]
+    levels = found.levels[found.part]
+    table = np.moveaxis(found.table, [*found.levels].index(found.part), -1).reshape(-1, len(levels))
+    names = [", ".join(of[i] for of, i in zip(others, place, strict=True)) for place in np.ndindex(*map(len, others))]
+    off, symbols = table - table.mean(axis=0), ("circle", "square", "diamond", "cross", "triangle-up", "x")
+    figure = blank_figure("Level", "Mean less the level's mean", height=400, **_NAMED)
+    for i, (name, row) in enumerate(zip(names, off, strict=True)):
+        look = marker(symbols[i % len(symbols)], INK, 8)
+        _line(figure, [*map(escape, levels)], row, stroke(MUTED, width=1), name, mode="lines+markers", marker=look)
+    caption = "Means level by level, less the mean of all: parallel lines differ in mean, crossing ones in bias"
+    return Picture(figure, f"{caption} by level.", ("Level", *names), _rows(levels, *off))

@@ -7,8 +7,7 @@ from labcalc.figures.control.grid import Trace, draw_grid
 from labcalc.figures.control.sheets import LETTERS, short_names
 from labcalc.figures.markup import Fragment, folded, html_table, note
 from labcalc.figures.month.oils import OIL_COLUMNS, due_list, oil_cells
-from labcalc.figures.picture import Picture
-from labcalc.figures.theme import INK, MUTED, marker, stroke
+from labcalc.figures.picture import INK, MUTED, Picture, marker, stroke
 from labcalc.judgement import Alarms, OilSummary, OilTrend, Period, YearReport
 from labcalc.wording import celsius, counted, numeral, signed
 
@@ -143,6 +142,5 @@ def show_year_checks(report: YearReport) -> Fragment:
     rows = [(escape(one.about), escape(one.finding.split("; ")[0])) for one in report.ended]
     ended = html_table(caption, ("About", "What was found"), rows, stacked=True)
     html += ended if rows else note(f"{caption}: none.").html
-    html += due_list(report) or note("Limits due: none.").html
-    told = "\n".join(f"{one.about}: {one.finding}" for one in report.ended)
-    return Fragment(html, told or "nothing moved and came back")
+    told = "\n".join(f"{one.about}: {one.finding}" for one in report.ended) or "nothing moved and came back"
+    return Fragment(html + (due_list(report) or note("Limits due: none.").html), told)

@@ -1,21 +1,25 @@
-"""The lines beneath a header → its rows; footers, rules, repeated headers and notes at the end are set aside."""
+"""The lines beneath a header: its rows, lines that are none, and lines that say what those beneath them are."""
 
 import re
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import chain
 
-from labcalc.exports.arranging.flat import measure
-from labcalc.exports.grammar.vocabulary import FOOTER
-from labcalc.exports.source.records import Block, Record, Text
-from labcalc.exports.source.text import shown
+from labcalc.exports.arranging.flat import NOT_TAKEN, Flat, key_and_value, meaning_at, measure
+from labcalc.exports.grammar.units import Unit, unit_of
+from labcalc.exports.grammar.vocabulary import FOOTER, meaning_of
+from labcalc.exports.profile import Column
+from labcalc.exports.source.text import Block, ContentError, Record, Text, shown
 
 TOLD_OF_A_ROW = ("temperature", "measured_at", "date", "time", "run", "replicate")
 """What a sum or a mean has not: a line that begins as one, but has all of these, is of a sample with that name."""
 _SUMS = re.compile(r"(sum|total|mean|average|std|standard dev|min|max|summe|mittelwert|moyenne|media|média)\D*", re.I)
 _DRAWN = "-–—=_*+| "
 _OPEN = "'{}' may be a sample, or said of the rows above; profile.set_aside in lab.toml says which lines are no rows"
+_FROM_FIGURE = re.compile(r"[+\-−]?\d.*", re.DOTALL)
+_Above = tuple[str, Unit | None]  # header and unit of a column
 
 
 @dataclass(frozen=True)
@@ -115,3 +119,83 @@ def _has_digit(text: str) -> bool:
 
 def _has_figure(cell: str) -> bool:
     return _has_digit(cell) and (not any(map(str.isalpha, cell)) or measure(cell) is not None)
+
+
+class Sections:
+    """Heads of sections as they come, each with its line; ``kinds``: what they say, the outer before the inner."""
+
+    def __init__(self, kinds: tuple[str, ...], columns: Mapping[str, Column]) -> None:
+        self.kinds, self._columns = kinds, columns
+        self._lines: list[int] = [0]
+        self._said: list[dict[str, str]] = [{}]
+
+    def without_heads(self, records: Iterable[Record], may_be_bare: bool = True) -> Iterable[Record]:
+        """Return the records that are no heads; ``may_be_bare``: whether a mere text is one."""
+        return self._without(records, may_be_bare) if self.kinds else records
+
+    def _without(self, records: Iterable[Record], may_be_bare: bool) -> Iterator[Record]:
+        for record in records:
+            kind, value = self.head(record, may_be_bare)
+            if not kind:
+                yield record
+                continue
+            outer = self.kinds[: self.kinds.index(kind)]
+            self._lines.append(record.line)
+            self._said.append({one: text for one, text in self._said[-1].items() if one in outer} | {kind: value})
+
+    def over(self, record: Record) -> list[str]:
+        """Return what the sections say of a record, a text for each kind."""
+        said = self._said[bisect_right(self._lines, record.line) - 1]
+        return [said.get(kind, "") for kind in self.kinds]
+
+    def head(self, record: Record, may_be_bare: bool) -> tuple[str, str]:
+        """Return what a line says that stands alone; nothing where it says nothing, or doesn't stand alone."""
+        filled = [cell.strip() for cell in record.cells if cell.strip()]
+        is_alone = len(filled) == 1 or (len(filled) == 2 and filled[0].endswith((":", "=")))
+        if record.flaw or not is_alone or is_rule(record):
+            return "", ""
+        key, value = key_and_value(record.cells)
+        meaning = meaning_at(key, self._columns.get(key)) if value else None
+        if meaning is not None and meaning.holds in self.kinds and meaning.holds != "temperature":
+            return meaning.holds, value
+        figure = _FROM_FIGURE.search(filled[-1])
+        found = measure(figure[0]) if figure else None
+        unit = unit_of(found[1]) if found else None
+        if figure and unit and unit.kind == "temperature" and "temperature" in self.kinds:
+            return "temperature", figure[0]
+        texts = [kind for kind in self.kinds if kind != "temperature"]
+        is_bare = may_be_bare and len(filled) == len(texts) == 1 and not value
+        return (texts[0], filled[0]) if is_bare else ("", "")
+
+
+def refuse_other_header(texts: Iterable[tuple[_Above, str]], place: str, words: str, line: int) -> None:
+    """Raise ExportError where texts, none of them a figure, are names of columns, and others than those in a line."""
+    known = others = 0
+    for above, text in texts:
+        if not text:
+            continue
+        if text.lower() == text.upper() or measure(text):
+            return
+        meaning = None if unit_of(text) else meaning_of(text)
+        known += text == above[0] or (meaning is not None and meaning.holds not in NOT_TAKEN)
+        others += not _is_as(above, text)
+    if known > 1 and others > 0:
+        raise ContentError(
+            f"{place}: '{shown(words)}' is a header other than that in line {line}, and rows stand beneath it; "
+            "expected one table in the file: the other can come as a file of its own"
+        )
+
+
+def headed(table: Flat) -> list[_Above]:
+    """Return header and unit of each column."""
+    meanings = [table.meaning(at) for at in range(len(table.header.cells))]
+    units = [unit_of(one.unit) if one and one.unit else None for one in meanings]
+    return list(zip(table.header.cells, units, strict=True))
+
+
+def _is_as(above: _Above, text: str) -> bool:
+    own, meaning = meaning_of(above[0]), meaning_of(text)
+    if text == above[0] or own is None or meaning is None:
+        return text == above[0]
+    is_unit = meaning.unit is None or unit_of(meaning.unit) == above[1]
+    return is_unit and replace(own, unit=None, method=None) == replace(meaning, unit=None, method=None)

@@ -1,14 +1,14 @@
-"""The viscosity-temperature chart of the trade, on which an oil is a straight line: log log (ν + 0.7) against log T."""
+"""Viscosity and density of a run against temperature; where there is nothing to draw, a sentence says so."""
 
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.figures.picture import Numbers, Picture
-from labcalc.figures.theme import ACCENT, Figure, band, blank_figure, marker, stroke
+from labcalc.figures.markup import Fragment, note
+from labcalc.figures.picture import ACCENT, Figure, Numbers, Picture, band, blank_figure, marker, stroke
 from labcalc.formulae import walther_ordinate
-from labcalc.judgement import Curve, reported_value
+from labcalc.judgement import UNITS, Curve, Judgement, density_curve, reported_value, viscosity_curve
 from labcalc.wording import celsius, numeral, plain
 
 _DECADES = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
@@ -16,28 +16,30 @@ _VISCOSITY_TICKS = np.array([0.3, 0.5, 0.7, *(digit * 10.0**power for power in r
 _CHART_ENDS = (0.21, 2e7)  # ends of the chart by ASTM D341, [mm²/s]
 _TICKS_WANTED = 9
 _ROOM = 0.06
+_HOVER = "%{x} °C: %{y:.2f} kg/m³<extra></extra>"
+_BAND_NAME = "expanded uncertainty (95 %)"
 
 
-def draw_viscosity_temperature(curve: Curve, sample: str) -> Picture:
-    """Draw a run's kinematic viscosities with their line, its extrapolation dotted, and the band of its uncertainty.
+def viscosity_picture(judgement: Judgement, *, lone: bool = True) -> Picture | Fragment:
+    """Return the kinematic viscosities of a run with their line, its extrapolation dotted, and its uncertainty's band.
 
-    curve : Kinematic viscosity [mm²/s] against temperature [°C].
-    sample : Name of the sample, for the caption.
+    lone : Also where one temperature alone gives no line.
     """
+    dossier = judgement.dossier
+    curve = viscosity_curve(judgement.results, dossier.temperatures_C, dossier.liquid)
+    if curve is None:
+        return note("This run holds no kinematic viscosity: there is no viscosity-temperature chart.")
+    if not (lone or curve.temperature_C.size):
+        return note("One temperature alone gives no viscosity-temperature line.")
     across, up = _scales(curve)
     figure = blank_figure("Temperature, °C", "Viscosity, mm²/s", height=250, xaxis=across, yaxis=up)
     if curve.temperature_C.size:
         _add_band(figure, curve)
         _add_line(figure, curve)
-    figure.add_scatter(
-        **place_on_chart(curve.measured_C, curve.measured),
-        mode="markers",
-        marker=marker(color=ACCENT),
-        name="measured",
-        text=[f"{celsius(t)}: {plain(v)} mm²/s" for t, v in zip(curve.measured_C, curve.measured, strict=True)],
-        hoverinfo="text",
-    )
-    return Picture(figure, _caption(curve, sample), *_numbers(curve))
+    look = {"mode": "markers", "marker": marker(color=ACCENT), "name": "measured", "hoverinfo": "text"}
+    text = [f"{celsius(t)}: {plain(v)} mm²/s" for t, v in zip(curve.measured_C, curve.measured, strict=True)]
+    figure.add_scatter(**place_on_chart(curve.measured_C, curve.measured), **look, text=text)
+    return Picture(figure, _line_in_words(curve, dossier.sample), *_numbers_of_line(curve))
 
 
 def place_on_chart(temperature_C: ArrayLike, viscosity: ArrayLike) -> dict[str, NDArray[np.float64]]:
@@ -50,7 +52,7 @@ def _add_band(figure: Figure, curve: Curve) -> None:
         return
     factor = np.exp(curve.half_width / curve.value)
     edges = (walther_ordinate(np.clip(edge, *_CHART_ENDS)) for edge in (curve.value * factor, curve.value / factor))
-    figure.add_scatter(**band(_abscissa(curve.temperature_C), *edges, name="expanded uncertainty (95 %)"))
+    figure.add_scatter(**band(_abscissa(curve.temperature_C), *edges, name=_BAND_NAME))
 
 
 def _add_line(figure: Figure, curve: Curve) -> None:
@@ -100,18 +102,21 @@ def _widened(ends: ArrayLike) -> tuple[float, float]:
     return float(low - room), float(high + room)
 
 
-def _caption(curve: Curve, sample: str) -> str:
+def _measured_words(curve: Curve, quantity: str) -> str:
     means = {t: curve.measured[curve.measured_C == t].mean() for t in np.unique(curve.measured_C)}
-    values = " and ".join(f"{reported_value('kinematic viscosity', v)} mm²/s at {celsius(t)}" for t, v in means.items())
+    told = (f"{reported_value(quantity, mean)} {UNITS[quantity]} at {celsius(t)}" for t, mean in means.items())
+    return " and ".join(told)
+
+
+def _line_in_words(curve: Curve, sample: str) -> str:
+    head = f"Kinematic viscosity of {sample}: {_measured_words(curve, 'kinematic viscosity')}"
     if not curve.temperature_C.size:
-        return f"Kinematic viscosity of {sample}: {values}. One temperature alone gives no line."
+        return f"{head}. One temperature alone gives no line."
     band = " The band: how far oils bend away from it." if np.isfinite(curve.half_width).all() else ""
-    return (
-        f"Kinematic viscosity of {sample}: {values}, and the line of ASTM D341, dotted where it is extrapolated.{band}"
-    )
+    return f"{head}, and the line of ASTM D341, dotted where it is extrapolated.{band}"
 
 
-def _numbers(curve: Curve) -> Numbers:
+def _numbers_of_line(curve: Curve) -> Numbers:
     columns = ("Temperature, °C", "Kinematic viscosity, mm²/s", "Expanded uncertainty (95 %), mm²/s", "Kind")
     measured = [
         (plain(t), numeral(v, figures=6), "", "measured") for t, v in zip(curve.measured_C, curve.measured, strict=True)
@@ -123,3 +128,36 @@ def _numbers(curve: Curve) -> Numbers:
         for t, v, u in zip(curve.temperature_C[::3], curve.value[::3], upper[::3], strict=True)
     ]
     return columns, tuple(measured + line)
+
+
+def density_picture(judgement: Judgement, *, minus_expected: bool = False) -> Picture | Fragment:
+    """Return the densities of a run and the curve of the petroleum measurement tables from the coldest of them.
+
+    minus_expected : Draw the difference from that curve, which is a hundred times smaller than the fall itself.
+    """
+    commodity, sample = judgement.dossier.commodity, judgement.dossier.sample
+    curve = density_curve(judgement.results, commodity)
+    if curve is None:
+        return note("This run holds no density: there is no density-temperature chart.")
+    is_difference = minus_expected and curve.temperature_C.size > 0
+    title = "ρ − table, kg/m³" if is_difference else "Density, kg/m³"
+    figure = blank_figure("Temperature, °C", title, height=200, xaxis={"hoverformat": ".2~f"})
+    grid, drawn, measured = curve.temperature_C, curve.value, curve.measured
+    if is_difference:
+        drawn, measured = np.zeros_like(curve.value), curve.measured - np.interp(curve.measured_C, grid, curve.value)
+    if grid.size and np.isfinite(curve.half_width).all():
+        figure.add_scatter(**band(grid, drawn + curve.half_width, drawn - curve.half_width, name=_BAND_NAME))
+    if grid.size:
+        line = {"mode": "lines", "line": stroke(dash="dash"), "hovertemplate": _HOVER}
+        figure.add_scatter(x=grid, y=drawn, name=f"table for {commodity}", **line)
+    points = {"mode": "markers", "marker": marker("square", ACCENT), "hovertemplate": _HOVER}
+    figure.add_scatter(x=curve.measured_C, y=measured, name="measured", **points)
+    caption = f"Density of {sample}: {_measured_words(curve, 'density')}"
+    if grid.size:
+        caption += f"; {'minus' if is_difference else 'dashed,'} the fall that API MPMS 11.1 gives for a {commodity}"
+        caption += "; the band: how far such oils are from it."
+    else:
+        caption += f". It is outside the tables for a {commodity}."
+    rows = [(plain(t), numeral(v, 2), "measured") for t, v in zip(curve.measured_C, curve.measured, strict=True)]
+    rows += [(numeral(t, 1), numeral(v, 2), "table") for t, v in zip(grid[::3], curve.value[::3], strict=True)]
+    return Picture(figure, caption, ("Temperature, °C", "Density, kg/m³", "Kind"), tuple(rows))

@@ -1,1 +1,0 @@
-"""Carry-over in pictures and tables."""

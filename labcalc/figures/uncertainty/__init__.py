@@ -1,1 +1,0 @@
-"""Uncertainty budgets as tables."""

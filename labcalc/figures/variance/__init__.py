@@ -1,1 +1,0 @@
-"""Components of variance in pictures and tables."""
