@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -53,14 +52,12 @@ def write_document(document: Mapping[str, Any], table: pd.DataFrame, path: Path,
     if ending == ".json":
         _write_json(document, path)
         return
-    if ending not in (".csv", ".xlsx"):
-        raise ExportError(path.name, "results can be written to .json, .csv or .xlsx; expected one of these endings")
     if ending == ".xlsx":
         names = {name: heading for name, heading in _HEADINGS.items() if name in table}
         table = table[list(names)].rename(columns=names) if names else table
         for name, figures in _FIGURES.items():
             if name in table:
-                table[name] = table[name].map(partial(_rounded, figures))
+                table[name] = table[name].map(lambda value, n=figures: float(f"{value:.{n}g}"), na_action="ignore")
         if "Result" in table:
             table["Result"] = table["Result"].map(_as_number)
     labcalc.exports.write_frame(table, path, exports=exports)
@@ -68,10 +65,6 @@ def write_document(document: Mapping[str, Any], table: pd.DataFrame, path: Path,
 
 _FIGURES = {"U (95 %)": 2, "k": 3, "At least": 6, "At most": 6, "Size": 3, "Its limit": 3}
 """How many figures a spreadsheet shows of what isn't rounded already."""
-
-
-def _rounded(figures: int, value: float | None) -> float | None:
-    return value if value is None else float(f"{value:.{figures}g}")
 
 
 def _as_number(reported: str) -> float | str | None:

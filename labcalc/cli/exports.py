@@ -1,8 +1,13 @@
-"""``labcalc init`` and ``labcalc check``: a first lab.toml, and what is wrong with the one there is."""
+"""``labcalc read``: exports as one tidy table.
+
+``labcalc init`` and ``labcalc check``: a first lab.toml, and what is wrong with the one there is.
+"""
 
 from __future__ import annotations
 
 import json
+import shutil
+import sys
 from collections.abc import Iterator
 from itertools import groupby
 from pathlib import Path
@@ -10,12 +15,81 @@ from pathlib import Path
 import click
 
 import labcalc.exports
+import labcalc.lab
 from labcalc import judgement
-from labcalc.cli.words import FILE, PATH, answer, exports_argument, name_refusals, record_option, remark, tell
-from labcalc.errors import LabcalcError, SettingsError, typed
-from labcalc.wording import counted
+from labcalc.cli.words import (
+    FILE,
+    PATH,
+    answer,
+    exports_argument,
+    json_text,
+    lab_option,
+    name_refusals,
+    record_option,
+    remark,
+    say,
+    tell,
+)
+from labcalc.errors import ExportError, LabcalcError, SettingsError, typed
+from labcalc.wording import counted, first_of
 
 _MANY = 20  # exports of a profile that are named on the screen
+
+
+@click.command()
+@exports_argument
+@lab_option
+@click.option("--to", type=FILE, metavar="FILE", help="Write .csv or .xlsx instead.")
+@click.option("--force", is_flag=True, help="Let --to write over a file that labcalc didn't make.")
+@click.option("--propose", is_flag=True, help="Propose a [[profile]] for each export, to be added to lab.toml.")
+@click.option("--json", "as_json", is_flag=True, help="Rows, refused rows and files as JSON, for other programs.")
+@answer
+def read(
+    exports: tuple[Path, ...], lab: Path | None, to: Path | None, force: bool, propose: bool, as_json: bool
+) -> int:
+    """Read run exports into one tidy table.
+
+    A row is a determination; units stand in the column names. EXPORT may be a folder of them; - is what comes in by a
+    pipe.
+    """
+    if propose:
+        return _propose(exports, lab)
+    reading = labcalc.lab.read(exports, lab)
+    table = reading.table
+    if to is not None and len(table):
+        labcalc.exports.write_table(table, to, exports=exports, force=force)
+    if as_json:
+        rows = json.loads(table.to_json(orient="records", date_format="iso"))
+        refused, files = [*map(vars, reading.refusals)], [*map(vars, reading.sources)]
+        failed = [{"file": failure.file, "problem": failure.problem} for failure in reading.failures]
+        tell(json_text({"rows": rows, "refused": refused, "files": files, "failed": failed}))
+    elif to is None:
+        shown = table.drop(columns="run").dropna(axis=1, how="all")
+        empty = {name: "" for name in shown.columns if shown[name].dtype == object}
+        width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+        tell(shown.fillna(empty).to_string(index=False, na_rep="", line_width=width))
+    code = name_refusals(reading)
+    if untimed := table.loc[table["measured_at"].isna(), "source_file"].tolist():
+        rows = counted(len(untimed), "row")
+        say(f"no time of measurement in {rows}, and no chart and no month holds them: {first_of(untimed)}")
+    written = f"; written to {to}" if to is not None and len(table) else ""
+    of = "" if len(reading.sources) == 1 else f", from {counted(len(reading.sources), 'file')}"
+    remark(f"{labcalc.exports.totals(reading.sources)}{of}{written}.")
+    if not len(table):
+        raise LabcalcError("every row was refused: there is nothing to write")
+    return code
+
+
+def _propose(exports: tuple[Path, ...], lab: Path | None) -> int:
+    """Say what was seen in each export as remarks of TOML, and a profile for it."""
+    zone, code = labcalc.lab.load_laboratory(lab).time_zone, 0
+    for export in exports:
+        try:
+            tell(labcalc.exports.propose_profile(export, time_zone=zone).toml, nl=False)
+        except ExportError as failure:
+            say(f"labcalc: {failure}")
+            code = 2
+    return code
 
 
 @click.command()
@@ -59,7 +133,7 @@ def check(exports: tuple[Path, ...], lab: Path, as_json: bool, keys: bool, schem
         return _reference(keys, schema)
     review = judgement.review_setup(lab, exports)
     if as_json:
-        tell(json.dumps(review.for_programs, ensure_ascii=False, indent=1))
+        tell(json_text(review.for_programs))
     else:
         tell("\n".join(_in_words(review, lab)))
     return int(review.refused)
@@ -73,7 +147,7 @@ def _reference(keys: bool, schema: Path | None) -> int:
         for row in settings_reference():
             tell(f"| {' | '.join(cell.replace('|', '/') for cell in row)} |")
     if schema is not None:
-        schema.write_text(json.dumps(settings_schema(), ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
+        schema.write_text(json_text(settings_schema()) + "\n", encoding="utf-8")
         remark(f"Written to {schema}. In an editor's TOML settings, or line 1 of lab.toml: #:schema {schema}")
     return 0
 
