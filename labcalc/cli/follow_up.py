@@ -8,14 +8,13 @@ from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import click
 
 import labcalc.lab
 from labcalc import judgement
 from labcalc.cli.record import by_option, corrects_option, head_words, json_option, record
-from labcalc.cli.words import answer, day_option, json_text, record_option, say, tell
+from labcalc.cli.words import answer, day_option, json_text, record_option, say, tell, today_at
 from labcalc.errors import DecisionError
 
 _number = click.argument("number", type=click.IntRange(min=1), metavar="NUMBER")
@@ -41,7 +40,7 @@ def act(lab: Path, who: str, month: str, finding: str, owner: str, due: date, **
     if finding not in found:
         known = f"{month} found {', '.join(found) or 'nothing'}{labcalc.lab.nearest(finding, found)}"
         raise DecisionError("", 0, f"--finding: '{finding}' is no key of that month; {known}")
-    if due < (today := _today(laboratory)):
+    if due < (today := today_at(laboratory)):
         raise DecisionError("", 0, f"--due: {due} is past; today ({today}) or a later day is expected")
     one = found[finding]
     given: dict[str, Any] = {"month": month, "owner": owner, "due": due, "size": float(one.size), **numbers}
@@ -152,12 +151,8 @@ def open_actions(lab: Path, month: str, as_json: bool) -> int:
     return 1 if decided.unusable else 0
 
 
-def _today(laboratory: labcalc.lab.Laboratory) -> date:
-    return labcalc.lab.present_moment().astimezone(ZoneInfo(laboratory.time_zone)).date()
-
-
 def _open(decided: labcalc.lab.Decided, laboratory: labcalc.lab.Laboratory) -> Iterator[dict[str, Any]]:
-    today = _today(laboratory)
+    today = today_at(laboratory)
     actions = (one.action for one in decided.assignments if one.closed is None)
     for one in sorted(actions, key=lambda one: str(one.due)):
         late = {"overdue": ""} if one.due and one.due < today else {}

@@ -15,7 +15,6 @@ from datetime import date
 from functools import partial
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import click
 
@@ -205,7 +204,7 @@ def _issue(
 
 
 def _refuse_day(day: date, dossier: judgement.Dossier) -> None:
-    today = labcalc.lab.present_moment().astimezone(ZoneInfo(dossier.laboratory.time_zone)).date()
+    today = words.today_at(dossier.laboratory)
     measured = [one.date() for one in dossier.rows["measured_at"].dropna()]
     if not max([date.min, *measured]) <= day <= today:
         about = f"run '{dossier.run}' was measured on {max(measured)}, and " if measured else ""

@@ -7,9 +7,11 @@ import json
 import sys
 import tempfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import date
 from functools import partial, wraps
 from pathlib import Path
 from typing import Any, ParamSpec
+from zoneinfo import ZoneInfo
 
 import click
 
@@ -177,6 +179,11 @@ def recorder(laboratory: labcalc.lab.Laboratory) -> Callable[[Sequence[Mapping[s
     if laboratory.record is None:
         return None
     return partial(labcalc.lab.add_pages, laboratory, who=getpass.getuser())
+
+
+def today_at(laboratory: labcalc.lab.Laboratory) -> date:
+    """Return the day that it is in the laboratory."""
+    return labcalc.lab.present_moment().astimezone(ZoneInfo(laboratory.time_zone)).date()
 
 
 def one_page(out: Path, laboratory: labcalc.lab.Laboratory, **how: Any) -> workbooks.BatchOptions:

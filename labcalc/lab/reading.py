@@ -51,13 +51,10 @@ def lot_in_use(material: ReferenceMaterial, lot: str, day: date) -> ReferenceLot
 
 
 def label_runs(table: pd.DataFrame, laboratory: Laboratory) -> pd.DataFrame:
-    """Fill in what the sample names tell.
+    """Return a tidy table in which what the sample names tell is filled in.
 
-    table : Tidy table; not changed.
-    laboratory : Reference oils and products with their patterns.
-    Returns : A new table with the same columns: ``role`` is ``reference`` or ``sample`` (what the export says is kept
-        if it is one of the two); ``product`` of samples and ``lot`` of reference oils are filled in where the export
-        has none.
+    ``role`` is ``reference`` or ``sample`` (what the export says is kept if it is one of the two); ``product`` of
+    samples and ``lot`` of reference oils are filled in where the export has none.
     """
     names = table["sample"].astype(object).where(table["sample"].notna(), "").astype(str)
     known = {name: reference_of(laboratory, name) for name in names.unique()}

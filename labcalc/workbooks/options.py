@@ -1,17 +1,13 @@
 """What is asked of a batch of reports, from the command line down to the last report, and what became of each."""
 
-from __future__ import annotations
-
 import os
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from labcalc.workbooks.scripts import Scripts
-
-if TYPE_CHECKING:
-    from concurrent.futures import Executor
 
 ENGINES = LABCALC, KERNEL = "labcalc", "kernel"
 """What runs the cells of a notebook: labcalc itself, or a Jupyter kernel for each report, slower."""
@@ -24,6 +20,16 @@ class Limits:
     cell_seconds: float = 120.0  # longest time of a cell, [s]
     report_seconds: float = 600.0  # longest time of a report, [s]
     memory_bytes: int = 3 << 30  # most memory beyond what the process starts with, [B]; kept where the system can
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far a batch is."""
+
+    done: int
+    total: int  # reports to render; those that are up to date don't count
+    failed: int
+    remaining_seconds: float | None  # estimate from the time so far, [s]; None before the first report
 
 
 @dataclass(frozen=True)
@@ -81,7 +87,7 @@ class BatchResult:
     index: Path
     seconds: float  # wall time, [s]
 
-    def followed_by(self, other: BatchResult) -> BatchResult:
+    def followed_by(self, other: "BatchResult") -> "BatchResult":
         """Return this batch and one after it into the same folder as one."""
         return BatchResult((*self.outcomes, *other.outcomes), other.index, self.seconds + other.seconds)
 
@@ -104,13 +110,3 @@ class BatchResult:
     def failures(self) -> tuple[Outcome, ...]:
         """Those that aren't there, each with its reason."""
         return tuple(one for one in self.outcomes if one.state == one.FAILED)
-
-
-@dataclass(frozen=True)
-class Progress:
-    """How far a batch is."""
-
-    done: int
-    total: int  # reports to render; those that are up to date don't count
-    failed: int
-    remaining_seconds: float | None  # estimate from the time so far, [s]; None before the first report

@@ -16,8 +16,6 @@ from labcalc.workbooks.scripts import Scripts
 
 _SHARED = frozenset({"labcalc", "numpy", "pandas", "plotly", "scipy"})
 """Libraries that are imported once, before the reports' processes part."""
-
-
 _AT_FIRST_USE = (
     "labcalc.workbooks.shell",
     "IPython.core.application",
@@ -29,8 +27,6 @@ _AT_FIRST_USE = (
     "bdb",
 )
 """Modules that a shell, a figure or a page would import at its first use, in every report anew."""
-
-
 _FOR_SOME = (
     "labcalc.judgement.causes.evidence_from_dossier",
     "labcalc.judgement.causes.explanation",
@@ -49,8 +45,7 @@ _FOR_SOME = (
 def warm_up(notebooks: Iterable[str], reports: int = 1) -> None:
     """Do once what every report needs, so that forked processes find it done; what fails is logged and left to them.
 
-    notebooks : Texts of the notebooks; what they import and use of the scientific libraries and of labcalc is imported.
-    reports : How many reports are rendered from them.
+    What the texts of the notebooks import and use of the scientific libraries and of labcalc is imported.
     """
     _set_up()
     names = set(_FOR_SOME if reports > 1 else ())
@@ -66,10 +61,7 @@ def warm_up(notebooks: Iterable[str], reports: int = 1) -> None:
 
 
 def read_ahead(parameters: Mapping[str, Json]) -> None:
-    """Read the exports and the record of a run's report here, so that processes forked from this one share them.
-
-    parameters : The report's; those of other notebooks are left alone.
-    """
+    """Read the exports and the record of a run's report here, so that processes forked from this one share them."""
     exports, lab, run = map(parameters.get, ("exports", "lab", "run"))
     if isinstance(exports, list) and isinstance(lab, str) and isinstance(run, str):
         with quick_start(), for_speed_only("reading the exports ahead"), suppress(LabcalcError):  # the report says so

@@ -25,7 +25,6 @@ from labcalc.lab.record.journal import append, entries_of, head_of
 from labcalc.lab.record.steps import opened
 
 _Stamp = tuple[str, int, int]
-_Parts = tuple[list[tuple[Any, ...]], ...]
 _LARGEST_REFUSED = 50_000_000  # bytes up to which an export that can't be read is kept, [B]
 _LOOK_S = 2.0  # how often a folder is looked at that is watched, [s]: FAT keeps no finer time
 _SETTLED_NS = 2_000_000_000
@@ -137,8 +136,7 @@ def watch_exports(laboratory: Laboratory, paths: Iterable[str | Path], *, who: s
 def settled_files(paths: Iterable[str | Path]) -> Iterator[list[Path]]:
     """Yield files, or those in folders, that are new or were changed, without an end.
 
-    A file is taken once its size and time of change are those of the look before: one that is being written is waited
-    for.
+    A file is taken once its size and time of change are those of the look before: it may be being written.
     """
     taken, before, places = dict[Path, _Stamp](), dict[Path, _Stamp](), list(paths)
     while True:

@@ -1,7 +1,5 @@
 """The database under the record: a SQLite file, or a PostgreSQL server by URL; transactions, and errors in words."""
 
-from __future__ import annotations
-
 import re
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
@@ -26,29 +24,6 @@ _PRAGMAS = (
 """A rollback journal: SQLite 3.7.0 to 3.51.2 can damage a file in WAL mode, though rarely. Full: down to the disk."""
 _ONE_WRITER = 0x6C616263  # the advisory lock of PostgreSQL that a writer holds until its transaction ends
 _AT_ONCE = 5_000  # rows that are handed over at a time, [-]
-
-
-@dataclass(frozen=True)
-class Database:
-    """Where a record is kept; nothing is open but within a transaction."""
-
-    engine: sqlalchemy.Engine
-    place: str  # as messages name it, without a password
-    file: Path | None = None
-
-    @contextmanager
-    def reading(self) -> Iterator[Connection]:
-        """Read the record as it is at one moment."""
-        with _in_words(self.place), self.engine.begin() as connection:
-            yield Connection(connection)
-
-    @contextmanager
-    def writing(self) -> Iterator[Connection]:
-        """Write all or nothing, alone; others wait."""
-        with _in_words(self.place), self.engine.connect() as connection:
-            connection = connection.execution_options(writes=True)
-            with connection.begin():
-                yield Connection(connection)
 
 
 @dataclass(frozen=True)
@@ -89,6 +64,29 @@ class Connection:
         while some := list(islice(rest, _AT_ONCE)):
             mark = "?" if self.is_sqlite else "%s"
             self.under.exec_driver_sql(f"INSERT INTO {table} VALUES ({', '.join([mark] * len(some[0]))})", some)
+
+
+@dataclass(frozen=True)
+class Database:
+    """Where a record is kept; nothing is open but within a transaction."""
+
+    engine: sqlalchemy.Engine
+    place: str  # as messages name it, without a password
+    file: Path | None = None
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Read the record as it is at one moment."""
+        with _in_words(self.place), self.engine.begin() as connection:
+            yield Connection(connection)
+
+    @contextmanager
+    def writing(self) -> Iterator[Connection]:
+        """Write all or nothing, alone; others wait."""
+        with _in_words(self.place), self.engine.connect() as connection:
+            connection = connection.execution_options(writes=True)
+            with connection.begin():
+                yield Connection(connection)
 
 
 def database_of(laboratory: Laboratory) -> Database:
