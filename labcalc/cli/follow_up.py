@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -79,8 +78,7 @@ def limits(lab: Path, who: str, month: str, in_force: date, why: str, temperatur
     laboratory = labcalc.lab.load_laboratory(lab)
     for one in proposed:
         given = {**one.decided(), "month": month, "in_force": in_force}
-        with _by_option(in_force="--from"):
-            done = labcalc.lab.add_decision(laboratory, who=who, what="limits", why=why, **given)
+        done = _added(laboratory, {"in_force": "--from"}, who=who, what="limits", why=why, **given)
         tell(f"Decision {done.number}, in force from {done.in_force}: {one.words}.")
     tell(head_words(laboratory))
     return 0 if len(proposed) == len(asked) else 1
@@ -112,22 +110,18 @@ def confirm(lab: Path, number: int, **given: Any) -> int:
     return _follow(lab, number, "confirmed", given)
 
 
-@contextmanager
-def _by_option(**options: str) -> Iterator[None]:
-    """Name what was typed wrong by the option that holds it."""
+def _added(laboratory: labcalc.lab.Laboratory, options: dict[str, str], **given: Any) -> labcalc.lab.Decision:
+    """Add a decision; what was typed wrong is named by the option that holds it."""
     try:
-        yield
+        return labcalc.lab.add_decision(laboratory, **given)
     except DecisionError as refusal:
         key, _, problem = refusal.problem.partition(": ")
-        if key not in options:
-            raise
-        raise DecisionError("", 0, f"{options[key]}: {problem}") from None
+        raise (DecisionError("", 0, f"{options[key]}: {problem}") if key in options else refusal) from None
 
 
 def _follow(lab: Path, number: int, what: str, given: dict[str, Any]) -> int:
     laboratory = labcalc.lab.load_laboratory(lab)
-    with _by_option(why="--effect"):
-        done = labcalc.lab.add_decision(laboratory, what=what, decision=number, **given)
+    done = _added(laboratory, {"why": "--effect"}, what=what, decision=number, **given)
     tell(f"Decision {done.number}: {number} is {what} by {done.who}. {head_words(laboratory)}")
     return 0
 

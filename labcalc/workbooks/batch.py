@@ -6,7 +6,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
 from itertools import chain, count
 from pathlib import Path
 
@@ -158,17 +157,14 @@ class _Batch:
     def _publish(self, stem: str, outcome: Outcome, page: Rendering) -> None:
         outcome.path.with_suffix(".pdf").unlink(missing_ok=True)
         write_whole(outcome.path, page.html)
-        rendered_at = datetime.now(UTC).isoformat(timespec="seconds")
-        record = Record(stem, outcome.name, outcome.title, self._prints[stem], page.digest, page.summary, rendered_at)
+        record = Record(stem, outcome.name, outcome.title, self._prints[stem], page.digest, page.summary)
         add_record(self.out, record)
         self._records[stem] = record
         self._outcomes[stem] = replace(outcome, state=Outcome.RENDERED, reason="", summary=page.summary)
 
     def _progress(self) -> Progress:
-        counts = Counter(one.state for one in self._outcomes.values())
-        total = len(self.jobs) - counts[Outcome.UP_TO_DATE]
-        remaining = (time.monotonic() - self._began) / self._done * (total - self._done)
-        return Progress(self._done, total, counts[Outcome.FAILED], remaining)
+        total = len(self.jobs) - sum(one.state == Outcome.UP_TO_DATE for one in self._outcomes.values())
+        return Progress(self._done, total, (time.monotonic() - self._began) / self._done * (total - self._done))
 
     def pages(self) -> list[Path]:
         """Return the reports of this batch that are there."""

@@ -182,21 +182,15 @@ class Frames:
         return None if up is None else WorkbookError(f"{self.place}: it took longer than {up:g} s and was stopped")
 
     def died(self, code: int, said: BinaryIO) -> WorkbookError:
+        """Return how a process ended that owes its answer."""
+        if code < 0:
+            name = (signal.strsignal(-code) or "unknown signal").lower()
+            hint = ", perhaps for want of memory" if -code == signal.SIGKILL else ""
+            return WorkbookError(f"{self.place}: its process crashed ({name}, signal {-code}{hint})")
         said.seek(0)
-        lines = [line for line in said.read().decode("utf-8", "replace").splitlines() if line.strip()]
-        last = f"; its last words: {lines[-1].strip()[:200]}" if lines and code >= 0 else ""
-        return WorkbookError(f"{self.place}: {_how_it_ended(code)}{last}")
-
-
-def _how_it_ended(code: int) -> str:
-    if code < 0:
-        try:
-            name = signal.strsignal(-code) or signal.Signals(-code).name
-        except ValueError:
-            name = "unknown signal"
-        hint = ", perhaps for want of memory" if -code == getattr(signal, "SIGKILL", 9) else ""
-        return f"its process crashed ({name.lower()}, signal {-code}{hint})"
-    return f"its process ended itself with exit code {code}"
+        lines = said.read().decode("utf-8", "replace").strip().splitlines()
+        last = f"; its last words: {lines[-1].strip()[:200]}" if lines else ""
+        return WorkbookError(f"{self.place}: its process ended itself with exit code {code}{last}")
 
 
 class _Child:

@@ -15,7 +15,7 @@ from labcalc import judgement
 from labcalc.errors import WorkbookError
 from labcalc.shipped import workbook_file
 from labcalc.workbooks.apart import render_apart
-from labcalc.workbooks.options import LABCALC, BatchOptions, Limits
+from labcalc.workbooks.options import BatchOptions
 from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.pdf import print_beside
 from labcalc.workbooks.rendering import Rendering, RenderTask, task_for
@@ -172,25 +172,18 @@ class RenderedReport:
 
 
 def render_workbook(
-    notebook: Path,
-    parameters: Mapping[str, Json],
-    to: Path,
-    *,
-    title: str,
-    engine: str = LABCALC,
-    scripts: Scripts = Scripts.BESIDE,
-    limits: Limits | None = None,
+    notebook: Path, parameters: Mapping[str, Json], to: Path, *, title: str, **how: Any
 ) -> RenderedReport:
     """Run a notebook in a fresh process and write its page; the file appears only when it is whole.
 
     Cells run in the notebook's folder. The same notebook, parameters, data and versions give the same bytes.
 
     notebook, parameters : One with a cell tagged ``parameters``; only names that it has, values that JSON can carry.
-    engine : One of ``ENGINES``: a Jupyter kernel is slower.
-    limits : Longest time of a cell and of the report, [s], and memory, [B].
+    how : ``engine``, ``scripts`` and ``limits``, as ``BatchOptions`` has them.
     Raises ParameterError : A parameter that the notebook doesn't take.
     Raises WorkbookError : A cell failed, its process crashed or took too long, or the page isn't sound: which and why.
     """
-    answer = _rendered(task_for(notebook, parameters, title=title, engine=engine, scripts=scripts, limits=limits))
-    _write(to, answer.html, scripts)
+    task = task_for(notebook, parameters, title=title, **how)
+    answer = _rendered(task)
+    _write(to, answer.html, task.scripts)
     return RenderedReport(to, answer.digest, answer.summary, answer.figures, answer.seconds)

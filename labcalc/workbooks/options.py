@@ -28,8 +28,7 @@ class Progress:
 
     done: int
     total: int  # reports to render; those that are up to date don't count
-    failed: int
-    remaining_seconds: float | None  # estimate from the time so far, [s]; None before the first report
+    remaining_seconds: float  # estimate from the time so far, [s]
 
 
 @dataclass(frozen=True)

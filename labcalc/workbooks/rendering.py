@@ -62,25 +62,20 @@ class Rendering:
         return hashlib.sha256(self.html).hexdigest()
 
 
-def task_for(
-    notebook: Path,
-    parameters: Mapping[str, Json],
-    *,
-    title: str,
-    engine: str = LABCALC,
-    scripts: Scripts = Scripts.BESIDE,
-    limits: Limits | None = None,
-) -> RenderTask:
-    """Return the task of rendering a notebook. WorkbookError: it can't be read, or there is no such engine."""
-    if engine not in ENGINES:
-        raise WorkbookError(f"there is no engine '{engine}'; there are {' and '.join(ENGINES)}")
+def task_for(notebook: Path, parameters: Mapping[str, Json], *, title: str, **how: Any) -> RenderTask:
+    """Return the task of rendering a notebook; ``how``: engine, scripts and limits of ``RenderTask``.
+
+    WorkbookError: it can't be read, or there is no such engine.
+    """
     try:
         text = notebook.read_text("utf-8")
     except (OSError, UnicodeDecodeError) as failure:
         reason = getattr(failure, "strerror", None) or "not UTF-8 text"
         raise WorkbookError(f"{notebook.name}: can't be read: {reason}") from failure
-    folder = str(notebook.resolve().parent)
-    return RenderTask(title, text, notebook.name, folder, dict(parameters), engine, scripts, limits or Limits())
+    task = RenderTask(title, text, notebook.name, str(notebook.resolve().parent), dict(parameters), **how)
+    if task.engine not in ENGINES:
+        raise WorkbookError(f"there is no engine '{task.engine}'; there are {' and '.join(ENGINES)}")
+    return task
 
 
 def render(task: RenderTask, begin_cell: Callable[[str], None] = lambda _: None) -> Rendering:

@@ -33,7 +33,6 @@ class Record:
     fingerprint: str  # SHA-256 over all that the report depends on
     digest: str  # SHA-256 of the file
     summary: dict[str, Any]
-    rendered_at: str
     entry: str = ""  # SHA-256 of the entry of the laboratory's record that names it; empty for none
 
     def is_whole(self, folder: Path) -> bool:

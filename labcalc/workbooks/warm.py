@@ -17,28 +17,17 @@ from labcalc.workbooks.scripts import Scripts
 _SHARED = frozenset({"labcalc", "numpy", "pandas", "plotly", "scipy"})
 """Libraries that are imported once, before the reports' processes part."""
 _AT_FIRST_USE = (
-    "labcalc.workbooks.shell",
-    "IPython.core.application",
-    "IPython.core.completer",
-    "IPython.core.completerlib",
-    "IPython.core.logger",
-    "IPython.core.magics",
-    "IPython.core.oinspect",
-    "bdb",
-)
+    "labcalc.workbooks.shell", "IPython.core.application", "IPython.core.completer", "IPython.core.completerlib",
+    "IPython.core.logger", "IPython.core.magics", "IPython.core.oinspect", "bdb",
+)  # fmt: skip
 """Modules that a shell, a figure or a page would import at its first use, in every report anew."""
 _FOR_SOME = (
-    "labcalc.judgement.causes.evidence_from_dossier",
-    "labcalc.judgement.causes.explanation",
-    "labcalc.formulae.curves.line_departure",
-    "labcalc.formulae.curves.liquid_slopes",
-    "labcalc.formulae.densities.expansion",
-    "labcalc.formulae.densities.gravity",
-    "labcalc.formulae.kinds.characterisation",
-    "labcalc.formulae.kinds.grades",
-    "labcalc.formulae.kinds.molar_mass",
+    "labcalc.judgement.causes.evidence_from_dossier", "labcalc.judgement.causes.explanation",
+    "labcalc.formulae.curves.line_departure", "labcalc.formulae.curves.liquid_slopes",
+    "labcalc.formulae.densities.expansion", "labcalc.formulae.densities.gravity",
+    "labcalc.formulae.kinds.characterisation", "labcalc.formulae.kinds.grades", "labcalc.formulae.kinds.molar_mass",
     "labcalc.formulae.scales.saybolt",
-)
+)  # fmt: skip
 """What many reports need, and not each: worth importing ahead of several, not of one."""
 
 

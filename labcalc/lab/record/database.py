@@ -94,31 +94,21 @@ def database_of(laboratory: Laboratory) -> Database:
 
     RecordError: lab.toml names no record, or what PostgreSQL needs isn't installed.
     """
-    place = laboratory.record
-    if place is None:
-        named = str(laboratory.file or "without a lab.toml")
-        raise RecordError(named, 'no record is named; [record] file = "record.sqlite" in lab.toml names one')
-    if place.url:
-        return _by_url(place.url)
-    file = (laboratory.file.parent if laboratory.file else Path.cwd()) / place.file
-    return _prepared(Database(sqlalchemy.create_engine(f"sqlite:///{file}", poolclass=NullPool), str(file), file))
-
-
-def _by_url(text: str) -> Database:
-    url = sqlalchemy.make_url(text)
-    place = url.render_as_string(hide_password=True)
+    named = laboratory.record
+    if named is None:
+        place = str(laboratory.file or "without a lab.toml")
+        raise RecordError(place, 'no record is named; [record] file = "record.sqlite" in lab.toml names one')
+    file = None if named.url else (laboratory.file.parent if laboratory.file else Path.cwd()) / named.file
+    url = sqlalchemy.make_url(named.url or f"sqlite:///{file}")
+    place = str(file or url.render_as_string(hide_password=True))
     try:
-        return _prepared(Database(sqlalchemy.create_engine(url, poolclass=NullPool), place))
+        engine = sqlalchemy.create_engine(url, poolclass=NullPool)
     except ModuleNotFoundError as missing:
         raise RecordError(place, f"needs {missing.name}: pip install 'labcalc[postgres]'") from None
-
-
-def _prepared(database: Database) -> Database:
-    is_sqlite = database.engine.dialect.name == "sqlite"
-    sqlalchemy.event.listen(database.engine, "begin", _begin_in_sqlite if is_sqlite else _begin_in_postgresql)
-    if is_sqlite:
-        sqlalchemy.event.listen(database.engine, "connect", _set_up_sqlite)
-    return database
+    sqlalchemy.event.listen(engine, "begin", _begin_in_sqlite if file else _begin_in_postgresql)
+    if file:
+        sqlalchemy.event.listen(engine, "connect", _set_up_sqlite)
+    return Database(engine, place, file)
 
 
 def _set_up_sqlite(connection: Any, _: object) -> None:
