@@ -16,6 +16,7 @@ import labcalc.exports
 from labcalc import judgement
 from labcalc.cli.words import FILE
 from labcalc.errors import ExportError
+from labcalc.writing import write_whole
 
 results_option = click.option(
     "--results", type=FILE, metavar="FILE", help="Write what the pages say to .json, .csv or .xlsx too."
@@ -78,8 +79,6 @@ def _as_number(reported: str) -> float | str | None:
 
 
 def _write_json(document: Mapping[str, Any], path: Path) -> None:
-    from labcalc.writing import write_whole
-
     begins = json.dumps({"format": document["format"]}, indent=1)[:-2]
     if path.exists() and not path.read_text("utf-8", errors="replace").startswith(begins):
         raise ExportError(str(path), "labcalc didn't make what is there; expected another name")

@@ -19,6 +19,7 @@ import labcalc.exports
 import labcalc.lab
 from labcalc import judgement, workbooks
 from labcalc.wording import STEERING
+from labcalc.writing import write_whole
 
 P = ParamSpec("P")
 PATH, FILE = click.Path(path_type=Path), click.Path(path_type=Path, dir_okay=False)
@@ -168,10 +169,8 @@ def finish(result: workbooks.BatchResult, lines: Iterable[str], places: Iterable
 def write_page(to: Path, body: str, **about: str) -> None:
     """Write a page that no notebook makes; ``about``: its title, what made it as ``workbook``, its number."""
     from labcalc.workbooks.page import lay_out
-    from labcalc.workbooks.scripts import Scripts
-    from labcalc.writing import write_whole
 
-    write_whole(to, lay_out(body, figures=0, scripts=Scripts.BESIDE, **about).encode("utf-8"))
+    write_whole(to, lay_out(body, figures=0, scripts=workbooks.Scripts.BESIDE, **about).encode("utf-8"))
 
 
 def recorder(laboratory: labcalc.lab.Laboratory) -> Callable[[Sequence[Mapping[str, str]]], Mapping[str, str]] | None:

@@ -174,8 +174,8 @@ class Frames:
     def place(self) -> str:
         return f"{self.task.name}, cell {self.cell}" if self.cell else self.task.name
 
-    def overdue(self, grace_s: float = 0.0) -> WorkbookError | None:
-        """Return which time is up; None while none is."""
+    def overdue(self, grace_s: float) -> WorkbookError | None:
+        """Return which time is up by more than a grace [s]; None while none is."""
         limits, now = self.task.limits, time.monotonic()
         times = ((self.cell_began if self.cell else now, limits.cell_seconds), (self.began, limits.report_seconds))
         up = next((seconds for began, seconds in times if now - began > seconds + grace_s), None)

@@ -2,12 +2,14 @@
 
 import os
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from labcalc.workbooks.scripts import Scripts
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
 
 ENGINES = LABCALC, KERNEL = "labcalc", "kernel"
 """What runs the cells of a notebook: labcalc itself, or a Jupyter kernel for each report, slower."""
@@ -45,7 +47,7 @@ class BatchOptions:
     to_come: tuple[str, ...] = ()  # names of reports that the next batch brings: these lead to them already
     time_zone: str = ""  # in which the index says when it was written; empty: this machine's
     pdf: bool = False  # print each report to PDF too
-    executor: Executor | None = None  # renders elsewhere; pages come back and are written here
+    executor: "Executor | None" = None  # renders elsewhere; pages come back and are written here
     cluster: str | None = None  # address of a dask.distributed scheduler that renders instead of this machine
     progress: Callable[[Progress], None] | None = None  # told after each report
     record: Callable[[Sequence[Mapping[str, str]]], Mapping[str, str]] | None = None

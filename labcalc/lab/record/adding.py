@@ -16,9 +16,8 @@ from labcalc import __version__
 from labcalc.errors import ExportError, RecordError
 from labcalc.exports import Refusal, SourceFile
 from labcalc.exports.read import content_of, read_bytes, zone_of
-from labcalc.lab.folder import certificates
 from labcalc.lab.laboratory import Laboratory
-from labcalc.lab.reading import export_files
+from labcalc.lab.reading import certificates, export_files
 from labcalc.lab.record.contents import digest_of, stated_source, store_parts, stored_refusals, stored_rows
 from labcalc.lab.record.database import Connection, Database
 from labcalc.lab.record.journal import append, entries_of, head_of
