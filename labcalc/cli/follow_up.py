@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterator
-from contextlib import contextmanager
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import click
 
 import labcalc.lab
 from labcalc import judgement
 from labcalc.cli.record import by_option, corrects_option, head_words, json_option, record
-from labcalc.cli.words import answer, record_option, say, tell
+from labcalc.cli.words import answer, day_option, json_text, record_option, say, tell, today_at
 from labcalc.errors import DecisionError
 
 _number = click.argument("number", type=click.IntRange(min=1), metavar="NUMBER")
-_FROM = "The day from which they are in force: today or later."
 
 
 @record.command()
@@ -29,11 +25,11 @@ _FROM = "The day from which they are in force: today or later."
 @click.option("--month", required=True, metavar="YYYY-MM", help="The month that found it.")
 @click.option("--finding", required=True, metavar="KEY", help="As `record open --month` and the month's page show it.")
 @click.option("--owner", required=True, metavar="NAME", help="Who sees to it.")
-@click.option("--due", required=True, type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", help="Until when.")
+@day_option("--due", required=True, told="Until when.")
 @click.option("--decision", type=int, default=0, metavar="NUMBER", help="The decision that it rests on.")
 @corrects_option
 @answer
-def act(lab: Path, who: str, month: str, finding: str, owner: str, due: datetime, **numbers: int) -> int:
+def act(lab: Path, who: str, month: str, finding: str, owner: str, due: date, **numbers: int) -> int:
     """Give a finding of a month to somebody.
 
     It is carried from month to month until it is closed.
@@ -43,10 +39,10 @@ def act(lab: Path, who: str, month: str, finding: str, owner: str, due: datetime
     if finding not in found:
         known = f"{month} found {', '.join(found) or 'nothing'}{labcalc.lab.nearest(finding, found)}"
         raise DecisionError("", 0, f"--finding: '{finding}' is no key of that month; {known}")
-    if due.date() < (today := _today(laboratory)):
-        raise DecisionError("", 0, f"--due: {due.date()} is past; today ({today}) or a later day is expected")
+    if due < (today := today_at(laboratory)):
+        raise DecisionError("", 0, f"--due: {due} is past; today ({today}) or a later day is expected")
     one = found[finding]
-    given: dict[str, Any] = {"month": month, "owner": owner, "due": due.date(), "size": float(one.size), **numbers}
+    given: dict[str, Any] = {"month": month, "owner": owner, "due": due, "size": float(one.size), **numbers}
     given |= {"what": "action", "why": f"{one.about}: {one.finding}"}
     action = labcalc.lab.add_decision(laboratory, who=who, finding=finding, **given)
     tell(f"Action {action.number}, {owner}, due {action.due}: {one.about}. {head_words(laboratory)}")
@@ -57,14 +53,14 @@ def act(lab: Path, who: str, month: str, finding: str, owner: str, due: datetime
 @record_option
 @by_option
 @click.option("--month", required=True, metavar="YYYY-MM", help="The month whose page proposes them.")
-@click.option("--from", "in_force", required=True, type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", help=_FROM)
+@day_option("--from", "in_force", required=True, told="The day from which they are in force: today or later.")
 @click.option("--why", required=True, metavar="TEXT", help="The reason.")
 @click.option("--instrument", default="", metavar="NAME", help="Only its charts.")
 @click.option("--oil", default="", metavar="NAME", help="Only those of this reference oil.")
 @click.option("--quantity", default="", metavar="NAME", help="Only those of this quantity.")
 @click.option("--temperature", type=float, default=math.nan, metavar="°C", help="Only those.")
 @answer
-def limits(lab: Path, who: str, month: str, in_force: datetime, why: str, temperature: float, **only: str) -> int:
+def limits(lab: Path, who: str, month: str, in_force: date, why: str, temperature: float, **only: str) -> int:
     """Sign limits of control charts that are due.
 
     Charts go by them from a day on, and what was judged stays.
@@ -81,9 +77,8 @@ def limits(lab: Path, who: str, month: str, in_force: datetime, why: str, temper
         raise DecisionError("", 0, f"{month} proposes no such limits that nobody has signed; due are: {listed}")
     laboratory = labcalc.lab.load_laboratory(lab)
     for one in proposed:
-        given = {**one.decided(), "month": month, "in_force": in_force.date()}
-        with _by_option(in_force="--from"):
-            done = labcalc.lab.add_decision(laboratory, who=who, what="limits", why=why, **given)
+        given = {**one.decided(), "month": month, "in_force": in_force}
+        done = _added(laboratory, {"in_force": "--from"}, who=who, what="limits", why=why, **given)
         tell(f"Decision {done.number}, in force from {done.in_force}: {one.words}.")
     tell(head_words(laboratory))
     return 0 if len(proposed) == len(asked) else 1
@@ -115,24 +110,18 @@ def confirm(lab: Path, number: int, **given: Any) -> int:
     return _follow(lab, number, "confirmed", given)
 
 
-@contextmanager
-def _by_option(**options: str) -> Iterator[None]:
-    """Name what was typed wrong by the option that holds it."""
-    from labcalc.errors import DecisionError
-
+def _added(laboratory: labcalc.lab.Laboratory, options: dict[str, str], **given: Any) -> labcalc.lab.Decision:
+    """Add a decision; what was typed wrong is named by the option that holds it."""
     try:
-        yield
+        return labcalc.lab.add_decision(laboratory, **given)
     except DecisionError as refusal:
         key, _, problem = refusal.problem.partition(": ")
-        if key not in options:
-            raise
-        raise DecisionError("", 0, f"{options[key]}: {problem}") from None
+        raise (DecisionError("", 0, f"{options[key]}: {problem}") if key in options else refusal) from None
 
 
 def _follow(lab: Path, number: int, what: str, given: dict[str, Any]) -> int:
     laboratory = labcalc.lab.load_laboratory(lab)
-    with _by_option(why="--effect"):
-        done = labcalc.lab.add_decision(laboratory, what=what, decision=number, **given)
+    done = _added(laboratory, {"why": "--effect"}, what=what, decision=number, **given)
     tell(f"Decision {done.number}: {number} is {what} by {done.who}. {head_words(laboratory)}")
     return 0
 
@@ -150,18 +139,14 @@ def open_actions(lab: Path, month: str, as_json: bool) -> int:
         say(f"labcalc: {line}")
     listed = [*_open(decided, laboratory), *(_unseen(lab, month) if month else ())]
     if as_json:
-        tell(json.dumps(listed, ensure_ascii=False, indent=1))
+        tell(json_text(listed))
     for one in () if as_json else listed or [{"nothing": "is open"}]:
         tell(", ".join(f"{name.replace('_', ' ')} {text}".strip() for name, text in one.items()))
     return 1 if decided.unusable else 0
 
 
-def _today(laboratory: labcalc.lab.Laboratory) -> date:
-    return labcalc.lab.present_moment().astimezone(ZoneInfo(laboratory.time_zone)).date()
-
-
 def _open(decided: labcalc.lab.Decided, laboratory: labcalc.lab.Laboratory) -> Iterator[dict[str, Any]]:
-    today = _today(laboratory)
+    today = today_at(laboratory)
     actions = (one.action for one in decided.assignments if one.closed is None)
     for one in sorted(actions, key=lambda one: str(one.due)):
         late = {"overdue": ""} if one.due and one.due < today else {}

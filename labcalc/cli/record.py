@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import getpass
-import json
 import re
 from collections.abc import Mapping
 from contextlib import suppress
@@ -15,7 +14,18 @@ import click
 
 import labcalc.exports
 import labcalc.lab
-from labcalc.cli.words import FILE, PATH, answer, day_option, exports_argument, record_option, remark, say, tell
+from labcalc.cli.words import (
+    FILE,
+    PATH,
+    answer,
+    day_option,
+    exports_argument,
+    json_text,
+    record_option,
+    remark,
+    say,
+    tell,
+)
 from labcalc.errors import DecisionError, RecordError
 from labcalc.wording import counted, first_of
 
@@ -91,8 +101,8 @@ def _name_what_is_missing(one: labcalc.lab.Added) -> None:
 @click.option("--by", "who", default="", metavar="NAME", help="Entries of this person.")
 @click.option("--sample", default="", metavar="NAME", help="With rows of this sample.")
 @click.option("--instrument", default="", metavar="NAME", help="With rows of this instrument.")
-@day_option("--since", "Written (with --to: measured) on this day or later.")
-@day_option("--until", "Written (with --to: measured) on this day or before.")
+@day_option("--since", told="Written (with --to: measured) on this day or later.")
+@day_option("--until", told="Written (with --to: measured) on this day or before.")
 @json_option
 @click.option("--to", type=FILE, metavar="FILE", help="The rows as .csv or .xlsx; with NUMBER: its export or report.")
 @click.option("--force", is_flag=True, help="Let --to write over a file that labcalc didn't make.")
@@ -107,7 +117,7 @@ def show(lab: Path, n: int | None, as_json: bool, to: Path | None, force: bool, 
         return _write(laboratory, n, to, force, asked)
     found = labcalc.lab.find_entries(laboratory, n=n, **asked)
     if as_json or n is not None:
-        tell(json.dumps([one.for_programs for one in found], ensure_ascii=False, indent=1))
+        tell(json_text([one.for_programs for one in found]))
     else:
         for one in found:
             tell(f"{one.n:>6}  {one.at}  {one.who}  {one.kind}: {' '.join(_gist(one.content).split())}")

@@ -12,9 +12,9 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import click
 
@@ -28,7 +28,6 @@ from labcalc.errors import LabcalcError, RecordError
 from labcalc.shipped import planted_refusals, sample_exports, sample_lab
 from labcalc.wording import counted
 from labcalc.workbooks.options import ENGINES, KERNEL, LABCALC, BatchOptions
-from labcalc.workbooks.scripts import Scripts
 
 _ENGINE = f"{KERNEL}: a Jupyter kernel for each report, slower."
 
@@ -43,7 +42,7 @@ _ENGINE = f"{KERNEL}: a Jupyter kernel for each report, slower."
 @click.option("--all", "again", is_flag=True, help="Render every report, also those that are up to date.")
 @click.option("--cluster", metavar="ADDRESS", help="Render on a dask.distributed scheduler, such as tcp://host:8786.")
 @click.option("--engine", type=click.Choice(ENGINES), default=LABCALC, show_default=True, help=_ENGINE)
-@day_option("--issued", "Issue the report of each --run on this day: kept in the record, never written over.")
+@day_option("--issued", told="Issue the report of each --run on this day: kept in the record, never written over.")
 @click.option("--amends", default="", metavar="NUMBER", help="The issued report that this one takes the place of.")
 @click.option("--changed", default="", metavar="TEXT", help="What changed since that one.")
 @click.option(
@@ -54,10 +53,8 @@ def report(
     exports: tuple[Path, ...], lab: Path | None, runs: tuple[str, ...], results: Path | None, watch: bool, **chosen: Any
 ) -> int:
     """Render a report for each run, and an index of them."""
-    scripts = Scripts.INSIDE if chosen.pop("single_file") else Scripts.BESIDE
-    day, amends, changed = (chosen.pop(name) for name in ("issued", "amends", "changed"))
-    issue = _to_issue(day, amends, changed, runs)
-    options = BatchOptions(scripts=scripts, **chosen)
+    issue = _to_issue(runs, *(chosen.pop(name) for name in ("issued", "amends", "changed")))
+    options = BatchOptions(**chosen)
     if not watch:
         return _report(exports, lab, options, runs=runs, results=results, issue=issue)
     if issue or runs:
@@ -97,13 +94,10 @@ def demo(out: Path, workers: int | None) -> int:
     """Do the main job on the sample laboratory.
 
     Run reports, its last month's quality report, and an index page."""
-
-    def month() -> workbooks.ReportJob:
-        return workbooks.month_report_job(quality, sample_lab(), out)
-
     quality = judgement.report_month(judgement.gather_record())
-    options, planted = BatchOptions(out, workers, to_come=(f"month-{quality.month.name}",)), planted_refusals()
-    return _report(sample_exports(), sample_lab(), options, last=month, planted=planted)
+    month = partial(workbooks.month_report_job, quality, sample_lab(), out)
+    options = BatchOptions(out, workers, to_come=(f"month-{quality.month.name}",))
+    return _report(sample_exports(), sample_lab(), options, last=month, planted=planted_refusals())
 
 
 def _report(
@@ -141,8 +135,8 @@ def _report(
         return max(code, _issue(material, workbooks.run_report_jobs(material, exports, lab, runs), issue, options))
     progress = _show_progress if sys.stderr.isatty() else None
     laboratory = material.laboratory
-    told = replace(options, exports=read, progress=progress, say=say, record=words.recorder(laboratory))
-    told = replace(told, time_zone=laboratory.time_zone)
+    how: Any = {"record": words.recorder(laboratory), "time_zone": laboratory.time_zone, "progress": progress}
+    told = replace(options, exports=read, say=say, **how)
     result = render(workbooks.run_report_jobs(material, exports, lab, runs), told)
     if last is not None:  # it links to those before it
         result = result.followed_by(render([last()], told))
@@ -168,7 +162,7 @@ def _totals(result: workbooks.BatchResult) -> str:
     return f"{reports}{kept} in {result.seconds:.1f} s: {found}{failed}."
 
 
-def _to_issue(day: date | None, amends: str, changed: str, runs: Sequence[str]) -> labcalc.lab.Issue | None:
+def _to_issue(runs: Sequence[str], day: date | None, amends: str, changed: str) -> labcalc.lab.Issue | None:
     """Return what is to be issued, run and number still open, or None; what doesn't go together is refused."""
     if bool(amends) != bool(changed):
         raise click.UsageError("--amends NUMBER and --changed TEXT are given together")
@@ -210,7 +204,7 @@ def _issue(
 
 
 def _refuse_day(day: date, dossier: judgement.Dossier) -> None:
-    today = labcalc.lab.present_moment().astimezone(ZoneInfo(dossier.laboratory.time_zone)).date()
+    today = words.today_at(dossier.laboratory)
     measured = [one.date() for one in dossier.rows["measured_at"].dropna()]
     if not max([date.min, *measured]) <= day <= today:
         about = f"run '{dossier.run}' was measured on {max(measured)}, and " if measured else ""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,6 +16,7 @@ import labcalc.exports
 from labcalc import judgement
 from labcalc.cli.words import FILE
 from labcalc.errors import ExportError
+from labcalc.writing import write_whole
 
 results_option = click.option(
     "--results", type=FILE, metavar="FILE", help="Write what the pages say to .json, .csv or .xlsx too."
@@ -53,14 +53,12 @@ def write_document(document: Mapping[str, Any], table: pd.DataFrame, path: Path,
     if ending == ".json":
         _write_json(document, path)
         return
-    if ending not in (".csv", ".xlsx"):
-        raise ExportError(path.name, "results can be written to .json, .csv or .xlsx; expected one of these endings")
     if ending == ".xlsx":
         names = {name: heading for name, heading in _HEADINGS.items() if name in table}
         table = table[list(names)].rename(columns=names) if names else table
         for name, figures in _FIGURES.items():
             if name in table:
-                table[name] = table[name].map(partial(_rounded, figures))
+                table[name] = table[name].map(lambda value, n=figures: float(f"{value:.{n}g}"), na_action="ignore")
         if "Result" in table:
             table["Result"] = table["Result"].map(_as_number)
     labcalc.exports.write_frame(table, path, exports=exports)
@@ -68,10 +66,6 @@ def write_document(document: Mapping[str, Any], table: pd.DataFrame, path: Path,
 
 _FIGURES = {"U (95 %)": 2, "k": 3, "At least": 6, "At most": 6, "Size": 3, "Its limit": 3}
 """How many figures a spreadsheet shows of what isn't rounded already."""
-
-
-def _rounded(figures: int, value: float | None) -> float | None:
-    return value if value is None else float(f"{value:.{figures}g}")
 
 
 def _as_number(reported: str) -> float | str | None:
@@ -85,8 +79,6 @@ def _as_number(reported: str) -> float | str | None:
 
 
 def _write_json(document: Mapping[str, Any], path: Path) -> None:
-    from labcalc.writing import write_whole
-
     begins = json.dumps({"format": document["format"]}, indent=1)[:-2]
     if path.exists() and not path.read_text("utf-8", errors="replace").startswith(begins):
         raise ExportError(str(path), "labcalc didn't make what is there; expected another name")

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import getpass
+import json
 import sys
 import tempfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from datetime import date, datetime
+from datetime import date
 from functools import partial, wraps
 from pathlib import Path
 from typing import Any, ParamSpec
+from zoneinfo import ZoneInfo
 
 import click
 
@@ -17,6 +19,7 @@ import labcalc.exports
 import labcalc.lab
 from labcalc import judgement, workbooks
 from labcalc.wording import STEERING
+from labcalc.writing import write_whole
 
 P = ParamSpec("P")
 PATH, FILE = click.Path(path_type=Path), click.Path(path_type=Path, dir_okay=False)
@@ -63,20 +66,21 @@ _SIDE_BY_SIDE = "Reports rendered side by side; default: one a core."
 jobs_option = click.option("--jobs", "workers", type=click.IntRange(min=1), metavar="N", help=_SIDE_BY_SIDE)
 
 
-def _day(_: click.Context, __: click.Parameter, moment: datetime | None) -> date | None:
-    return None if moment is None else moment.date()
-
-
-def day_option(name: str, told: str) -> Callable[[Any], Any]:
+def day_option(*names: str, told: str, required: bool = False) -> Callable[[Any], Any]:
     """Return an option that takes a day."""
-    return click.option(name, type=click.DateTime(["%Y-%m-%d"]), callback=_day, metavar="DATE", help=told)
+    kind: Any = {"type": click.DateTime(["%Y-%m-%d"]), "callback": lambda _, __, moment: moment and moment.date()}
+    return click.option(*names, required=required, metavar="DATE", help=told, **kind)
+
+
+_INSIDE = "Put the drawing script inside each report, compressed."
 
 
 def paged(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command the options of how its pages are written."""
+    """Give a command the options of how its pages are written: ``out``, ``scripts``, ``pdf`` of ``BatchOptions``."""
+    inside: Any = {"callback": lambda _, __, inside: workbooks.Scripts.INSIDE if inside else workbooks.Scripts.BESIDE}
     for option in (
         click.option("--pdf", is_flag=True, help="Print each report to PDF too, with the browser that is installed."),
-        click.option("--single-file", is_flag=True, help="Put the drawing script inside each report, compressed."),
+        click.option("--single-file", "scripts", is_flag=True, help=_INSIDE, **inside),
         click.option("--out", type=FOLDER, required=True, metavar="DIR", help="Where the pages go."),
     ):
         command = option(command)
@@ -106,6 +110,11 @@ def remark(line: str, say: Callable[[str], None] = say) -> None:
 def tell(text: str, nl: bool = True) -> None:
     """Put out what was asked for, on stdout."""
     click.echo(harmless(text), nl=nl)
+
+
+def json_text(content: object) -> str:
+    """Return what other programs read."""
+    return json.dumps(content, ensure_ascii=False, indent=1)
 
 
 def answer(command: Callable[P, int]) -> Callable[P, int]:
@@ -160,10 +169,8 @@ def finish(result: workbooks.BatchResult, lines: Iterable[str], places: Iterable
 def write_page(to: Path, body: str, **about: str) -> None:
     """Write a page that no notebook makes; ``about``: its title, what made it as ``workbook``, its number."""
     from labcalc.workbooks.page import lay_out
-    from labcalc.workbooks.scripts import Scripts
-    from labcalc.writing import write_whole
 
-    write_whole(to, lay_out(body, figures=0, scripts=Scripts.BESIDE, **about).encode("utf-8"))
+    write_whole(to, lay_out(body, figures=0, scripts=workbooks.Scripts.BESIDE, **about).encode("utf-8"))
 
 
 def recorder(laboratory: labcalc.lab.Laboratory) -> Callable[[Sequence[Mapping[str, str]]], Mapping[str, str]] | None:
@@ -173,12 +180,12 @@ def recorder(laboratory: labcalc.lab.Laboratory) -> Callable[[Sequence[Mapping[s
     return partial(labcalc.lab.add_pages, laboratory, who=getpass.getuser())
 
 
-def one_page(out: Path, laboratory: labcalc.lab.Laboratory, *, single_file: bool, pdf: bool) -> workbooks.BatchOptions:
+def today_at(laboratory: labcalc.lab.Laboratory) -> date:
+    """Return the day that it is in the laboratory."""
+    return labcalc.lab.present_moment().astimezone(ZoneInfo(laboratory.time_zone)).date()
+
+
+def one_page(out: Path, laboratory: labcalc.lab.Laboratory, **how: Any) -> workbooks.BatchOptions:
     """Return how a page that stands alone is rendered."""
-    how: Any = {
-        "scripts": workbooks.Scripts.INSIDE if single_file else workbooks.Scripts.BESIDE,
-        "pdf": pdf,
-        "say": say,
-    }
     how |= {"record": recorder(laboratory), "time_zone": laboratory.time_zone}
-    return workbooks.BatchOptions(out, workers=1, **how)
+    return workbooks.BatchOptions(out, workers=1, say=say, **how)

@@ -20,7 +20,6 @@ from .decisions import (
     checked_decisions as checked_decisions,
     decisions_file as decisions_file,
 )
-from .folder import certificates as certificates, earlier_export_files as earlier_export_files
 from .laboratory import (
     REPEAT_KINDS as REPEAT_KINDS,
     Baseline as Baseline,
@@ -49,6 +48,8 @@ from .precision import (
     published_precision as published_precision,
 )
 from .reading import (
+    certificates as certificates,
+    earlier_export_files as earlier_export_files,
     label_runs as label_runs,
     lot_in_use as lot_in_use,
     name_fits as name_fits,

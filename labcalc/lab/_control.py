@@ -10,8 +10,6 @@ import labcalc.lab._tables as toml
 from labcalc.lab.laboratory import Baseline, ControlChoices, DecisionChoices, DuplicateChoices, RecordPlace
 from labcalc.statistics import PERFORMANCE_THRESHOLDS, RULE_SETS, Beyond, PerformanceThresholds
 
-_ABOVE_ZERO = toml.number(above=0)
-
 
 def _check_rule(rule: dict[str, Any]) -> Iterator[tuple[str, str]]:
     if rule["count"] > rule["window"]:
@@ -44,7 +42,7 @@ def _rules(value: Any, path: str, problems: toml.Problems) -> Any:
     return toml.UNFIT if name is toml.UNFIT else RULE_SETS[name]
 
 
-_NUMBERS = toml.listed(_ABOVE_ZERO, "two numbers")
+_NUMBERS = toml.listed(toml.ABOVE_ZERO, "two numbers")
 
 
 def _pair(value: Any, path: str, problems: toml.Problems) -> Any:
@@ -64,7 +62,7 @@ def _check_performance(limits: PerformanceThresholds) -> Iterator[tuple[str, str
 
 _PERFORMANCE = toml.table(
     {
-        "ratio": toml.Key(_ABOVE_ZERO, PERFORMANCE_THRESHOLDS.ratio_split, field="ratio_split"),
+        "ratio": toml.Key(toml.ABOVE_ZERO, PERFORMANCE_THRESHOLDS.ratio_split, field="ratio_split"),
         "satisfactory": toml.Key(_pair, PERFORMANCE_THRESHOLDS.satisfactory),
         "inconsistent": toml.Key(_pair, PERFORMANCE_THRESHOLDS.inconsistent),
     },

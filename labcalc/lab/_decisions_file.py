@@ -94,11 +94,9 @@ def _whole(path: Path) -> bytes:
 
 
 def add_line(laboratory: Laboratory, decision: Decision) -> int:
-    """Write one line at the end, in one piece, and wait until it is on the disk; a torn line before it gets an end.
+    """Write a line at the end, in one piece, wait until it is on the disk, and return its number.
 
-    Return its number.
-
-    Raises DecisionError : What it refers to is not there, or the disk took only part of it.
+    A torn line before it gets an end. DecisionError: what it refers to is not there, or the disk took only part of it.
     """
     from filelock import FileLock
 

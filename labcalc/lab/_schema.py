@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime
+from functools import partial
 from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -106,8 +107,6 @@ def _check_profile(profile: Profile) -> Iterator[tuple[str, str]]:
 
 
 _NAME = toml.Key(toml.text)
-_TEMPERATURE = toml.number(-80, 400, unit="°C")
-_POSITIVE = toml.number(above=0)
 _PATTERNS = toml.listed(toml.text, "patterns")
 _SHEETS = toml.listed(toml.text, "names of sheets")
 
@@ -117,15 +116,11 @@ def _sheets(value: Any, path: str, problems: toml.Problems) -> Any:
     return _SHEETS([value] if isinstance(value, str) else value, path, problems)
 
 
-def _named(record: Any) -> str:
-    return str(record.name).casefold()
-
-
 _COLUMN_TABLE = toml.table(
     {
         "holds": toml.Key(toml.choice(HOLDS)),
         "unit": toml.Key(toml.text, None),
-        "temperature_C": toml.Key(_TEMPERATURE, None),
+        "temperature_C": toml.Key(toml.CELSIUS, None),
         "repeat": toml.Key(toml.whole_number(1, 99), 0),
     },
     Column,
@@ -155,7 +150,7 @@ _PROFILE = toml.table(
         "instrument": toml.Key(toml.text, None),
         "operator": toml.Key(toml.text, None),
         "product": toml.Key(toml.text, None),
-        "temperature_C": toml.Key(_TEMPERATURE, None),
+        "temperature_C": toml.Key(toml.CELSIUS, None),
         "date": toml.Key(toml.day, None),
         "columns": toml.Key(toml.mapping(_column), {}),
     },
@@ -163,7 +158,7 @@ _PROFILE = toml.table(
     _check_profile,
 )
 _INSTRUMENT = toml.record_of(Instrument, methods=toml.Key(toml.listed(toml.choice(method_names()), "methods")))
-_FACTOR = {"factor": toml.Key(_POSITIVE, field="factor")}
+_FACTOR = {"factor": toml.Key(toml.ABOVE_ZERO, field="factor")}
 _DIFFERENCE = toml.table(toml.keys_of(PrecisionFunction) | _FACTOR, PrecisionFunction)
 _PRECISION = toml.record_of(
     Precision,
@@ -199,14 +194,12 @@ _CHOICES = {
     "decisions": DECISIONS,
     "record": RECORD,
 }
+_by_name = partial(toml.tables, unique=lambda one: one.name.casefold(), called="this name")
 _NAMED = {"instrument": _INSTRUMENT, "profile": _PROFILE, "reference": REFERENCE, "product": PRODUCT}
 FILE = toml.table(
     {
         "laboratory": toml.Key(_HEAD, {}),
-        **{
-            name: toml.Key(toml.tables(one, unique=_named, called="this name"), (), field=f"{name}s")
-            for name, one in _NAMED.items()
-        },
+        **{name: toml.Key(_by_name(one), (), field=f"{name}s") for name, one in _NAMED.items()},
         "precision": toml.Key(
             toml.tables(
                 _PRECISION,

@@ -313,15 +313,15 @@ def _identity(unique: Callable[[Any], object], given: Any) -> object:
     return None
 
 
-_CELSIUS = number(-80, 400, unit="°C")
+CELSIUS, ABOVE_ZERO = number(-80, 400, unit="°C"), number(above=0)
 Text = Annotated[str, Key(text)]
 Patterns = Annotated[tuple[str, ...], Key(listed(text, "patterns"))]
-Celsius = Annotated[float, Key(_CELSIUS)]
-OpenCelsius = Annotated[float, Key(_CELSIUS, math.nan)]
-Temperatures = Annotated[tuple[float, ...], Key(listed(_CELSIUS, "temperatures", may_be_empty=True))]
+Celsius = Annotated[float, Key(CELSIUS)]
+OpenCelsius = Annotated[float, Key(CELSIUS, math.nan)]
+Temperatures = Annotated[tuple[float, ...], Key(listed(CELSIUS, "temperatures", may_be_empty=True))]
 Number = Annotated[float, Key(number())]
 OpenNumber = Annotated[float, Key(number(), math.nan)]
-Positive = Annotated[float, Key(number(above=0))]
+Positive = Annotated[float, Key(ABOVE_ZERO)]
 NotNegative = Annotated[float, Key(number(0))]
 Day = Annotated[date, Key(day)]
 """Fields of a record, with the keys that ``keys_of`` makes of them; an open one may be left out, and is NaN then."""

@@ -90,10 +90,9 @@ def all_quantities() -> tuple[str, ...]:
 
 
 def quantities_of(class_name: str, commodity: str, changes: Iterable[str] = ()) -> tuple[str, ...]:
-    """Return what a report calculates for a product.
+    """Return the names of what a report calculates for a product, in its order.
 
-    changes : Names of quantities, each after ``+`` (added) or ``-`` (left out); the last word counts.
-    Returns : Names, in the order in which the report gives them.
+    ``changes`` are names of quantities, each after ``+`` (added) or ``-`` (left out); the last word counts.
     """
     known = product_classes().get(class_name)
     asked = set(known.quantities if known else _content()["without_class"][commodity])

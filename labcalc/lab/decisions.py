@@ -113,10 +113,7 @@ def checked_decisions(laboratory: Laboratory) -> Decided:
 
 
 def refuse_misfit(decision: Decision, before: Sequence[Decision], laboratory: Laboratory, place: str) -> None:
-    """Refuse a decision that refers to what isn't before it.
-
-    Raises DecisionError : It corrects, closes or confirms what can't be.
-    """
+    """Refuse, by a DecisionError, a decision that corrects, closes or confirms what can't be."""
     if problem := _Held(before, laboratory).problem(decision):
         raise DecisionError(place, 0, problem)
 
@@ -221,10 +218,7 @@ def stated_decision(decision: Decision) -> dict[str, Any]:
 
 
 def decision_of(record: Mapping[str, Any], file: str, line: int) -> Decision:
-    """Return the decision that ``stated_decision`` said.
-
-    Raises DecisionError : A key is missing or wrong; it names the line of the file.
-    """
+    """Return the decision that ``stated_decision`` said. DecisionError: a key is missing or wrong, on which line."""
     problems = toml.Problems()
     decision = _DECISION(record, "", problems)
     if problems:

@@ -1,20 +1,29 @@
-"""Exports as the laboratory reads them: by its profiles, in its time zone, with what it knows by their names."""
+"""Exports as the laboratory reads them: by its profiles, in its time zone, with what it knows by their names.
 
+Beside it the files that lab.toml names: exports that make up the laboratory's record, certificates of reference oils.
+"""
+
+import hashlib
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import date
 from fnmatch import translate
 from functools import lru_cache
+from itertools import takewhile
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
+from labcalc.errors import SettingsError
 from labcalc.exports import Reading, read_exports
-from labcalc.lab.laboratory import Laboratory, Product, ReferenceLot, ReferenceMaterial
+from labcalc.lab.laboratory import CertifiedValue, Laboratory, Product, ReferenceLot, ReferenceMaterial
 from labcalc.lab.settings import load_laboratory
 
 _ROLES = ("sample", "reference")
+NOT_GIVEN = "not given"
+_NAMES = ("lot", "certificate", "producer", "accreditation", "valid_from", "valid_to", "file")
 
 
 def name_fits(name: str, patterns: Iterable[str]) -> bool:
@@ -51,13 +60,10 @@ def lot_in_use(material: ReferenceMaterial, lot: str, day: date) -> ReferenceLot
 
 
 def label_runs(table: pd.DataFrame, laboratory: Laboratory) -> pd.DataFrame:
-    """Fill in what the sample names tell.
+    """Return a tidy table in which what the sample names tell is filled in.
 
-    table : Tidy table; not changed.
-    laboratory : Reference oils and products with their patterns.
-    Returns : A new table with the same columns: ``role`` is ``reference`` or ``sample`` (what the export says is kept
-        if it is one of the two); ``product`` of samples and ``lot`` of reference oils are filled in where the export
-        has none.
+    ``role`` is ``reference`` or ``sample`` (what the export says is kept if it is one of the two); ``product`` of
+    samples and ``lot`` of reference oils are filled in where the export has none.
     """
     names = table["sample"].astype(object).where(table["sample"].notna(), "").astype(str)
     known = {name: reference_of(laboratory, name) for name in names.unique()}
@@ -128,3 +134,56 @@ def read(exports: str | Path | Iterable[str | Path], lab: str | Path | Laborator
     files = export_files(paths, empty_too=True)  # which says that it is a folder
     reading = read_exports(files, profiles=laboratory.profiles, time_zone=laboratory.time_zone)
     return replace(reading, table=label_runs(reading.table, laboratory))
+
+
+def earlier_export_files(laboratory: Laboratory) -> tuple[Path, ...]:
+    """Return the files that the patterns of ``earlier_exports`` fit, sorted, each once; none without a lab.toml.
+
+    A pattern starts from the folder of lab.toml unless it is an absolute path; ``**`` stands for any depth of folders,
+    but for those that links lead to. ``~`` and ``$NAME`` are taken as they are written.
+    """
+    if laboratory.file is None:
+        return ()
+    return tuple(sorted({path for one in laboratory.earlier_exports for path in _matches(laboratory.file, one)}))
+
+
+def _matches(file: Path, pattern: str) -> Iterator[Path]:
+    given = Path(pattern)
+    start, parts = (file.parent / given.anchor), given.parts[bool(given.anchor) :]
+    fixed = start.joinpath(*takewhile(lambda part: "*" not in part, parts)).resolve()
+    if "**" in parts and fixed == fixed.parent:
+        raise SettingsError(str(file), "laboratory.earlier_exports", f"'{pattern}' fits a whole disk")
+    if parts:
+        found = start.glob("/".join((*parts, "*") if parts[-1] == "**" else parts))
+        yield from (one for one in found if not _is_hidden(one.relative_to(start).parts, parts) and one.is_file())
+
+
+def _is_hidden(names: tuple[str, ...], parts: tuple[str, ...]) -> bool:
+    return any(name.startswith(".") and name not in (*parts, "..") for name in names)
+
+
+def certificates(laboratory: Laboratory) -> Iterator[dict[str, Any]]:
+    """Yield what the certificate of each lot says, by ``oil`` and the keys of lab.toml: texts, or ``not given``.
+
+    ``file_sha256`` is the digest of its file, ``certified`` its values.
+    """
+    for oil in laboratory.references:
+        for lot in oil.lots:
+            said = {name: str(getattr(lot, name) or NOT_GIVEN) for name in _NAMES}
+            digest, values = _digest(laboratory, lot), list(map(_value, lot.certified))
+            yield {"oil": oil.name, **said, "file_sha256": digest, "certified": values}
+
+
+def _value(one: CertifiedValue) -> dict[str, str]:
+    numbers = {name: repr(getattr(one, name)) for name in ("temperature_C", "value", "expanded_uncertainty")}
+    k = f"{one.coverage_factor:g}" if one.k_is_stated else NOT_GIVEN
+    return {"quantity": one.quantity, **numbers, "coverage_factor": k}
+
+
+def _digest(laboratory: Laboratory, lot: ReferenceLot) -> str:
+    if not lot.file or laboratory.file is None:
+        return NOT_GIVEN
+    try:
+        return hashlib.sha256((laboratory.file.parent / lot.file).read_bytes()).hexdigest()
+    except OSError as error:
+        return f"can't be read: {error.strerror}"

@@ -31,10 +31,9 @@ _LONG_TEXT = re.compile(r'"""[\s\S]*?"""|\'\'\'[\s\S]*?\'\'\'')
 
 
 def line_of_key(text: str, key: str) -> int:
-    """Return the line on which a key stands, such as ``product[2].limit[1].highest``.
+    """Return the line, from 1 on, on which a key such as ``product[2].limit[1].highest`` stands.
 
-    Returns : From 1 on; of a key that is missing the line of the table that should hold it; 0 where that isn't found
-        either.
+    Of one that is missing it is that of the table that should hold it; 0 where that isn't found either.
     """
     lines = _LONG_TEXT.sub(lambda found: "\n" * found[0].count("\n"), text).split("\n")
     headings = [re.sub(r"\s", "", found[1]) if (found := HEADING.match(line)) else "" for line in lines]
@@ -58,11 +57,9 @@ def line_of_key(text: str, key: str) -> int:
 
 
 def load_laboratory(path: Path | str | Laboratory | None) -> Laboratory:
-    """Read and check lab.toml.
+    """Read and check lab.toml; what is loaded already is handed back, None is the laboratory without a lab.toml.
 
-    path : The file; what is loaded already is handed back; None for the laboratory without a lab.toml.
-    Raises SettingsError : The file can't be read, or keys of it can't be used; holds every such key and names the
-        first.
+    SettingsError: the file can't be read, or keys of it can't be used; it holds every such key and names the first.
     """
     if path is None or isinstance(path, Laboratory):
         return path or Laboratory()

@@ -3,9 +3,13 @@
 from .batch import render_batch as render_batch
 from .folder import safe_stem as safe_stem
 from .jobs import (
+    RenderedReport as RenderedReport,
     ReportJob as ReportJob,
     duplicate_report_job as duplicate_report_job,
     month_report_job as month_report_job,
+    page_of as page_of,
+    put_page as put_page,
+    render_workbook as render_workbook,
     run_report_jobs as run_report_jobs,
     study_job as study_job,
 )
@@ -29,9 +33,3 @@ from .parameters import Json as Json
 from .pdf import print_pdf as print_pdf
 from .scripts import Scripts as Scripts
 from .serving import serve_workbook as serve_workbook
-from .workbook import (
-    RenderedReport as RenderedReport,
-    page_of as page_of,
-    put_page as put_page,
-    render_workbook as render_workbook,
-)

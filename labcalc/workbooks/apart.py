@@ -8,8 +8,6 @@ An executor, such as a dask.distributed scheduler on a cluster, is sent tasks, a
 is lost is sent once more.
 """
 
-from __future__ import annotations
-
 import atexit
 import os
 import signal
@@ -36,46 +34,6 @@ _SLACK_S = 10.0  # what a helper may take beyond the report's own limit, [s]: it
 _CONNECT_S = 20
 _TRIES = 2
 _LASTS = sys.platform.startswith("linux")
-_idle: SimpleQueue[_Helper] = SimpleQueue()
-_busy: set[_Helper] = set()
-
-
-def render_apart(task: RenderTask) -> Answer:
-    """Render one task in a process of its own and wait for it; any executor can carry this function."""
-    if fork_is_safe():
-        return next(answer for _, answer in render_forked([(None, task)], 1))
-    helper = _helper()
-    _busy.add(helper)
-    try:
-        return helper.render(task)
-    finally:
-        _busy.discard(helper)
-        if _LASTS and helper.is_there():
-            _idle.put(helper)
-        else:
-            helper.close()
-
-
-def stop_helpers() -> None:
-    """End all helpers; a report that one is rendering is not waited for."""
-    for helper in list(_busy):
-        helper.stop()
-    with suppress(Empty):
-        while True:
-            _idle.get_nowait().close()
-
-
-atexit.register(stop_helpers)
-
-
-def _helper() -> _Helper:
-    with suppress(Empty):
-        while True:
-            helper = _idle.get_nowait()
-            if helper.is_there():
-                return helper
-            helper.close()
-    return _Helper()
 
 
 class _Helper:
@@ -93,8 +51,8 @@ class _Helper:
 
     def render(self, task: RenderTask) -> Answer:
         frames = Frames(task)
-        overdue = threading.Timer(task.limits.report_seconds + _SLACK_S, self.stop)
-        overdue.start()
+        alarm = threading.Timer(task.limits.report_seconds + _SLACK_S, self.stop)
+        alarm.start()
         try:
             content = task.to_json()
             with suppress(BrokenPipeError):  # it has ended; the end of its answers says so
@@ -103,11 +61,11 @@ class _Helper:
             while frames.answer is None:
                 content = os.read(self._process.stdout.fileno(), 1 << 20)  # type: ignore[union-attr]
                 if not content:
-                    in_time, code = overdue.is_alive(), self._process.wait()
-                    return frames.died(code, self._said) if in_time else frames.overdue()
+                    code = self._process.wait()
+                    return frames.overdue(_SLACK_S) or frames.died(code, self._said)
                 frames.take(content)
         finally:
-            overdue.cancel()
+            alarm.cancel()
         return frames.answer
 
     def stop(self) -> None:
@@ -129,12 +87,51 @@ class _Helper:
         self._scratch.cleanup()
 
 
-def render_with(executor: Executor, tasks: Iterable[tuple[K, RenderTask]], window: int) -> Iterator[tuple[K, Answer]]:
-    """Render each task with an executor; answers come as they are ready, one a task.
+_idle: SimpleQueue[_Helper] = SimpleQueue()
+_busy: set[_Helper] = set()
 
-    executor : Its workers must have labcalc and reach the files that the parameters name.
-    tasks : Begun in this order.
-    window : How many tasks are out at a time.
+
+def render_apart(task: RenderTask) -> Answer:
+    """Render one task in a process of its own and wait for it; any executor can carry this function."""
+    if fork_is_safe():
+        return next(answer for _, answer in render_forked([(None, task)], 1))
+    helper = _an_idle_one() or _Helper()
+    _busy.add(helper)
+    try:
+        return helper.render(task)
+    finally:
+        _busy.discard(helper)
+        if _LASTS and helper.is_there():
+            _idle.put(helper)
+        else:
+            helper.close()
+
+
+def stop_helpers() -> None:
+    """End all helpers; a report that one is rendering is not waited for."""
+    for helper in list(_busy):
+        helper.stop()
+    while idle := _an_idle_one():
+        idle.close()
+
+
+atexit.register(stop_helpers)
+
+
+def _an_idle_one() -> _Helper | None:
+    with suppress(Empty):
+        while True:
+            helper = _idle.get_nowait()
+            if helper.is_there():
+                return helper
+            helper.close()
+    return None
+
+
+def render_with(executor: Executor, tasks: Iterable[tuple[K, RenderTask]], window: int) -> Iterator[tuple[K, Answer]]:
+    """Render each task with an executor, ``window`` of them out at a time; answers come as they are ready.
+
+    Its workers must have labcalc and reach the files that the parameters name.
     """
     waiting = deque((key, task, 1) for key, task in tasks)
     out: dict[Future[Answer], tuple[K, RenderTask, int]] = {}
@@ -168,16 +165,10 @@ def _lost(task: RenderTask, failure: BaseException) -> WorkbookError:
 
 @contextmanager
 def cluster_executor(address: str, *, workers: int = 1) -> Iterator[Executor]:
-    """Connect to a scheduler and lend an executor that sends work to its workers.
+    """Connect to a scheduler, such as ``tcp://host:8786``, and lend an executor once it has so many workers.
 
-    Every worker needs labcalc, in the same version, and must reach the files that the notebooks' parameters name;
-    pages come back over the connection, so no folder is shared for them. A report whose worker is lost is rendered
-    by another one.
-
-    address : Such as ``tcp://host:8786``.
-    workers : How many workers to wait for before work begins.
-    Raises WorkbookError : dask.distributed isn't installed, the address isn't one, or no scheduler with its workers
-        answers there.
+    Every worker needs labcalc, in the same version; pages come back over the connection, so no folder is shared for
+    them. WorkbookError: dask.distributed isn't installed, or no scheduler with its workers answers there.
     """
     try:
         from distributed import Client

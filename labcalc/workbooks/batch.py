@@ -6,19 +6,19 @@ from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from itertools import chain, count
 from pathlib import Path
 
 from labcalc.errors import WorkbookError
 from labcalc.workbooks.apart import cluster_executor, render_with, stop_helpers
 from labcalc.workbooks.folder import as_ctrl_c, clear_left_overs, one_writer, others_files, safe_stem, safe_stems
 from labcalc.workbooks.fork import Answer, fork_is_safe, interrupts_held, render_forked
-from labcalc.workbooks.index import index_names, write_index
-from labcalc.workbooks.jobs import ReportJob
+from labcalc.workbooks.index import write_index
+from labcalc.workbooks.jobs import ReportJob, job_task
 from labcalc.workbooks.options import BatchOptions, BatchResult, Outcome, Progress
 from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.pdf import print_beside
-from labcalc.workbooks.rendering import Rendering, RenderTask, task_for
+from labcalc.workbooks.rendering import Rendering, RenderTask
 from labcalc.workbooks.scripts import Scripts, provide_script
 from labcalc.workbooks.state import Record, add_record, fingerprint, read_records, write_records
 from labcalc.writing import write_whole
@@ -31,11 +31,8 @@ def render_batch(jobs: Sequence[ReportJob], options: BatchOptions) -> BatchResul
     """Render reports and an index page into a folder: one outcome a job, failures with their reasons.
 
     Whatever happens, Ctrl-C and SIGTERM too, the folder then holds whole reports and an index that is true.
-
-    jobs : Different names.
-    options : The folder, and how it is filled.
-    Raises WorkbookError : Two jobs of one name, a notebook that can't be read, an engine that there isn't, no scheduler
-        at the address, PDF wanted and no browser there.
+    WorkbookError: two jobs of one name, a notebook that can't be read, an engine that there isn't, no scheduler at the
+    address, PDF wanted and no browser there.
     """
     with (
         cluster_executor(options.cluster) if options.cluster else nullcontext(options.executor) as executor,
@@ -92,7 +89,8 @@ class _Batch:
         self._records = read_records(self.out)
         names = {record.stem: record.name for record in self._records.values()}
         foreign = others_files(self.out, frozenset(names))
-        self._index = self.out / f"{next(one for one in index_names() if one not in foreign)}.html"
+        names_of_index = chain(["index"], (f"reports-index-{number}" for number in count(1)))
+        self._index = self.out / f"{next(one for one in names_of_index if one not in foreign)}.html"
         earlier = {name: stem for stem, name in names.items()}
         self._stems = safe_stems([job.name for job in self.jobs], names | dict.fromkeys(foreign, ""))
         self._known = {name: safe_stem(name) for name in self.options.to_come} | earlier | self._stems
@@ -131,12 +129,8 @@ class _Batch:
         return Outcome(job.name, job.title, Outcome.WAITING, self.out / f"{self._stems[job.name]}.html", "not yet")
 
     def _task(self, job: ReportJob) -> RenderTask:
-        how, parameters = self.options, dict(job.parameters)
-        if job.links is not None:
-            parameters["links"] = {"all reports": self._index.name, **self._ways(job.links)}
-        return task_for(
-            job.notebook, parameters, title=job.title, engine=how.engine, scripts=how.scripts, limits=how.limits
-        )
+        links = {} if job.links is None else {"links": {"all reports": self._index.name, **self._ways(job.links)}}
+        return job_task(replace(job, parameters={**job.parameters, **links}), self.options)
 
     def _ways(self, links: Mapping[str, str]) -> dict[str, Json]:
         """Return the links to what is in the folder or will be, as its files are named."""
@@ -155,26 +149,22 @@ class _Batch:
         else:
             self._publish(stem, outcome, answer)
         self._done += 1
-        self._report_progress()
+        if self.options.progress is not None:
+            self.options.progress(self._progress())
         if time.monotonic() - self._shown_at > _INDEX_EVERY_S:
             self.show()
 
     def _publish(self, stem: str, outcome: Outcome, page: Rendering) -> None:
         outcome.path.with_suffix(".pdf").unlink(missing_ok=True)
         write_whole(outcome.path, page.html)
-        rendered_at = datetime.now(UTC).isoformat(timespec="seconds")
-        record = Record(stem, outcome.name, outcome.title, self._prints[stem], page.digest, page.summary, rendered_at)
+        record = Record(stem, outcome.name, outcome.title, self._prints[stem], page.digest, page.summary)
         add_record(self.out, record)
         self._records[stem] = record
         self._outcomes[stem] = replace(outcome, state=Outcome.RENDERED, reason="", summary=page.summary)
 
-    def _report_progress(self) -> None:
-        if self.options.progress is not None:
-            passed = time.monotonic() - self._began
-            failed = sum(one.state == Outcome.FAILED for one in self._outcomes.values())
-            total = len(self.jobs) - sum(one.state == Outcome.UP_TO_DATE for one in self._outcomes.values())
-            remaining = passed / self._done * (total - self._done)
-            self.options.progress(Progress(self._done, total, failed, remaining))
+    def _progress(self) -> Progress:
+        total = len(self.jobs) - sum(one.state == Outcome.UP_TO_DATE for one in self._outcomes.values())
+        return Progress(self._done, total, (time.monotonic() - self._began) / self._done * (total - self._done))
 
     def pages(self) -> list[Path]:
         """Return the reports of this batch that are there."""

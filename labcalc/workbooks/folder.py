@@ -60,7 +60,7 @@ def one_writer(folder: Path, say: Callable[[str], None] | None) -> Iterator[None
         lock.release()
 
 
-def is_own(page: Path) -> bool:
+def _is_own(page: Path) -> bool:
     """Tell by its content whether labcalc made a page; nobody made one that isn't there."""
     if not page.is_file():
         return False
@@ -73,7 +73,7 @@ def others_files(folder: Path, known: frozenset[str]) -> dict[str, Path]:
     found = {}
     for path in sorted(folder.iterdir()):
         is_page = path.suffix.lower() in (".html", ".pdf") and not path.name.startswith(".")
-        if is_page and path.stem not in known and not is_own(path.with_suffix(".html")):
+        if is_page and path.stem not in known and not _is_own(path.with_suffix(".html")):
             found[path.stem] = path
     return found
 
@@ -129,8 +129,7 @@ def safe_stem(text: str) -> str:
 def safe_stems(names: Sequence[str], others: Mapping[str, str]) -> dict[str, str]:
     """Return a file name for each name; those that would fall together, case ignored, get a mark of their own.
 
-    names : Different from one another.
-    others : Stem to name of what lies in the folder already; files that are no reports are nobody's: an empty name.
+    ``others`` says whose each stem is that lies in the folder already; of files that are no reports nobody's: empty.
     """
     stems = {name: safe_stem(name) for name in names}
     owners = {stem.lower(): name for stem, name in others.items()}

@@ -37,8 +37,6 @@ _INTERRUPTS = (signal.SIGINT, signal.SIGTERM)
 _GRACE_S = 2.0  # how long a process may take to end by itself after its time is up, [s]
 _LONGEST_FRAME = 1 << 30  # bytes of a page
 _LOOK_S = 0.1  # how often processes are looked at that say nothing, [s]
-
-
 _SELDOM = (50_000, 20, 100)
 """How many new objects set off a search for garbage: a report is over before there is much of it."""
 
@@ -51,12 +49,10 @@ def fork_is_safe() -> bool:
 def render_forked(
     tasks: Iterable[tuple[K, RenderTask]], workers: int, *, more: bool = False
 ) -> Iterator[tuple[K, Answer]]:
-    """Render each task in a process forked from this one, some side by side; answers come as they are ready.
+    """Render each task in a process forked from this one, ``workers`` side by side; answers come as they are ready.
 
-    tasks : Begun in this order; each is asked for when it can begin.
-    workers : How many processes run side by side.
-    more : Whether there are more reports than the first.
-    Yields : Key and answer: the rendering, or the error that says why there is none.
+    A task is asked for when it can begin; ``more``: there are more reports than the first. Yield key and answer: the
+    rendering, or the error that says why there is none.
     """
     waiting = iter(tasks)
     if (first := next(waiting, None)) is None:
@@ -109,12 +105,8 @@ def serve(task: RenderTask, pipe: BinaryIO) -> None:
     _limit_memory(task.limits.memory_bytes)
     _warn_as_a_new_python()
     gc.set_threshold(*_SELDOM)
-
-    def begin_cell(number: str) -> None:
-        _write(pipe, b"C", number.encode())
-
     try:
-        send(pipe, render(task, begin_cell))
+        send(pipe, render(task, lambda number: _write(pipe, b"C", number.encode())))
     except WorkbookError as failure:
         send(pipe, failure)
     except MemoryError:
@@ -141,8 +133,9 @@ class Frames:
     """What a process has said so far."""
 
     task: RenderTask
+    began: float = field(default_factory=time.monotonic)
     cell: str = ""
-    cell_began: float = field(default_factory=time.monotonic)
+    cell_began: float = 0.0
     answer: Answer | None = None
     _heard: bytearray = field(default_factory=bytearray)
 
@@ -181,28 +174,23 @@ class Frames:
     def place(self) -> str:
         return f"{self.task.name}, cell {self.cell}" if self.cell else self.task.name
 
-    def overdue(self) -> WorkbookError:
-        limits = self.task.limits
-        cell_over = bool(self.cell) and time.monotonic() - self.cell_began > limits.cell_seconds
-        seconds = limits.cell_seconds if cell_over else limits.report_seconds
-        return WorkbookError(f"{self.place}: it took longer than {seconds:g} s and was stopped")
+    def overdue(self, grace_s: float) -> WorkbookError | None:
+        """Return which time is up by more than a grace [s]; None while none is."""
+        limits, now = self.task.limits, time.monotonic()
+        times = ((self.cell_began if self.cell else now, limits.cell_seconds), (self.began, limits.report_seconds))
+        up = next((seconds for began, seconds in times if now - began > seconds + grace_s), None)
+        return None if up is None else WorkbookError(f"{self.place}: it took longer than {up:g} s and was stopped")
 
     def died(self, code: int, said: BinaryIO) -> WorkbookError:
+        """Return how a process ended that owes its answer."""
+        if code < 0:
+            name = (signal.strsignal(-code) or "unknown signal").lower()
+            hint = ", perhaps for want of memory" if -code == signal.SIGKILL else ""
+            return WorkbookError(f"{self.place}: its process crashed ({name}, signal {-code}{hint})")
         said.seek(0)
-        lines = [line for line in said.read().decode("utf-8", "replace").splitlines() if line.strip()]
-        last = f"; its last words: {lines[-1].strip()[:200]}" if lines and code >= 0 else ""
-        return WorkbookError(f"{self.place}: {_how_it_ended(code)}{last}")
-
-
-def _how_it_ended(code: int) -> str:
-    if code < 0:
-        try:
-            name = signal.strsignal(-code) or signal.Signals(-code).name
-        except ValueError:
-            name = "unknown signal"
-        hint = ", perhaps for want of memory" if -code == getattr(signal, "SIGKILL", 9) else ""
-        return f"its process crashed ({name.lower()}, signal {-code}{hint})"
-    return f"its process ended itself with exit code {code}"
+        lines = said.read().decode("utf-8", "replace").strip().splitlines()
+        last = f"; its last words: {lines[-1].strip()[:200]}" if lines else ""
+        return WorkbookError(f"{self.place}: its process ended itself with exit code {code}{last}")
 
 
 class _Child:
@@ -211,8 +199,6 @@ class _Child:
     def __init__(self, pid: int, pipe: int, task: RenderTask, scratch: str, said: BinaryIO) -> None:
         self.pid, self.pipe = pid, pipe
         self._frames = Frames(task)
-        self._limits = task.limits
-        self._began = time.monotonic()
         self._scratch, self._said = scratch, said
         self._code: int | None = None
         self._overdue: WorkbookError | None = None
@@ -232,16 +218,13 @@ class _Child:
             self._code = os.waitstatus_to_exitcode(status)
             self.listen()
             return True
-        now = time.monotonic()
-        late = now - self._began > self._limits.report_seconds + _GRACE_S
-        stuck = bool(self._frames.cell) and now - self._frames.cell_began > self._limits.cell_seconds + _GRACE_S
-        if late or stuck:
-            self._overdue = self._frames.overdue()
+        self._overdue = self._frames.overdue(_GRACE_S)
         return self._overdue is not None
 
     def end(self) -> Answer:
-        """Leave nothing of the process and return its answer."""
-        _kill(self.pid)
+        """Leave nothing of the process, nor of what it started in its group, and return its answer."""
+        with suppress(ProcessLookupError, PermissionError):
+            os.killpg(self.pid, signal.SIGKILL)
         if self._code is None:
             self._code = os.waitstatus_to_exitcode(os.waitpid(self.pid, 0)[1])
         os.close(self.pipe)
@@ -336,12 +319,3 @@ def _limit_memory(memory_bytes: int) -> None:
         limit = pages * resource.getpagesize() + memory_bytes
         _, highest = resource.getrlimit(resource.RLIMIT_AS)
         resource.setrlimit(resource.RLIMIT_AS, (limit if highest < 0 else min(limit, highest), highest))
-
-
-def _kill(pid: int) -> None:
-    """End a process and all that it started in its group."""
-    with suppress(ProcessLookupError, PermissionError):
-        if hasattr(os, "killpg"):
-            os.killpg(pid, signal.SIGKILL)
-        else:
-            os.kill(pid, signal.SIGTERM)

@@ -5,7 +5,6 @@ import textwrap
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from datetime import datetime
-from itertools import count
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -19,12 +18,6 @@ _AT_FIRST = 300  # rows that stand on the page without a script; more would make
 _LONGEST, _AGAIN = 150, 70
 """Letters of a reason in a row, and of one that an earlier row has whole."""
 _FACTS = ("measured", "sample", "product", "instrument", "operator")
-
-
-def index_names() -> Iterator[str]:
-    """Yield the names that an index page may have; the first is taken that is no file of somebody else's."""
-    yield "index"
-    yield from (f"reports-index-{number}" for number in count(1))
 
 
 def write_index(path: Path, outcomes: Sequence[Outcome], exports: Sequence[str], time_zone: str) -> None:

@@ -1,4 +1,4 @@
-"""What there is to render: the report of a run, of a month, of the precision of duplicates."""
+"""What there is to render: the report of a run, of a month, of the precision of duplicates; one workbook, one file."""
 
 from __future__ import annotations
 
@@ -9,11 +9,19 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from labcalc import judgement
+from labcalc.errors import WorkbookError
 from labcalc.shipped import workbook_file
+from labcalc.workbooks.apart import render_apart
+from labcalc.workbooks.options import BatchOptions
 from labcalc.workbooks.parameters import Json
+from labcalc.workbooks.pdf import print_beside
+from labcalc.workbooks.rendering import Rendering, RenderTask, task_for
+from labcalc.workbooks.scripts import Scripts, provide_script
 from labcalc.workbooks.state import Record, read_records
+from labcalc.writing import write_whole
 
 
 @dataclass(frozen=True)
@@ -42,18 +50,19 @@ class ReportJob:
         return replace(self, key=key, links=links, looked_up=None)
 
 
+def job_task(job: ReportJob, how: BatchOptions) -> RenderTask:
+    """Return the task of rendering a job; raises as ``task_for`` does."""
+    words: dict[str, Any] = {"title": job.title, "engine": how.engine, "scripts": how.scripts, "limits": how.limits}
+    return task_for(job.notebook, job.parameters, **words)
+
+
 def run_report_jobs(
     material: judgement.Material, exports: tuple[Path, ...], lab: Path | None, runs: Sequence[str] = ()
 ) -> list[ReportJob]:
-    """Return a job for each run of the exports at hand.
+    """Return a job for each run of the exports at hand, or for these ``runs``, in their order.
 
-    material : What ``gather(exports, lab)`` returned; the notebook asks again by the same words and gets it from
-        memory.
-    exports : The exports, as the notebook's parameter names them.
-    lab : lab.toml, likewise.
-    runs : Only these runs.
-    Returns : For ``render_batch``, in the order of the exports, or of the runs asked for.
-    Raises UnknownRunError : A run that the exports don't hold.
+    ``material`` is what ``gather(exports, lab)`` returned; the notebook asks again by the same words and gets it from
+    memory. UnknownRunError: a run that the exports don't hold.
     """
     notebook = workbook_file("run_report")
     words = {"exports": [str(path.resolve()) for path in exports], "lab": str(lab.resolve()) if lab else ""}
@@ -72,11 +81,9 @@ def _key_and_links(material: judgement.Material, run: str) -> tuple[str, dict[st
 
 
 def month_report_job(report: judgement.MonthReport, lab: Path, out: Path) -> ReportJob:
-    """Return the job that renders the quality report of a month, or of a year.
+    """Return the job that renders the quality report of a month, or of a year, into the folder ``out``.
 
-    report : What it says; the notebook asks again by the same words.
-    lab : lab.toml, as the notebook's parameter names it.
-    out : The folder that it goes into: runs whose reports stand there are linked to them.
+    Runs whose reports stand there are linked to them.
     """
     kind = "month" if report.month.months == 1 else "year"
     named = {run for one in report.actions for run in one.runs}
@@ -125,3 +132,58 @@ def study_job(kind: str, study: judgement.Study, words: Mapping[str, Json]) -> R
     name, title = f"{kind}-{study.file.name}", f"{study.title}, {study.file.name}"
     key = f"{study.file.sha256} {json.dumps(words)}"
     return ReportJob(name, title, workbook_file(kind.replace("-", "_")), words, key)
+
+
+def page_of(job: ReportJob, how: BatchOptions) -> bytes:
+    """Return the page of a report that goes into no folder of reports; raises as ``render_workbook`` does."""
+    return _rendered(job_task(job, how)).html
+
+
+def put_page(to: Path, html: bytes, how: BatchOptions) -> None:
+    """Write a page that was rendered before, with its drawing script beside it, and its PDF where that is asked for."""
+    _write(to, html, how.scripts)
+    if how.pdf:
+        print_beside([to], how.side_by_side)
+
+
+def _rendered(task: RenderTask) -> Rendering:
+    answer = render_apart(task)
+    if isinstance(answer, WorkbookError):
+        raise answer
+    return answer
+
+
+def _write(to: Path, html: bytes, scripts: Scripts) -> None:
+    to.parent.mkdir(parents=True, exist_ok=True)
+    if scripts is Scripts.BESIDE:
+        provide_script(to.parent)
+    write_whole(to, html)
+
+
+@dataclass(frozen=True)
+class RenderedReport:
+    """A report that was written."""
+
+    path: Path
+    digest: str  # SHA-256 of the file
+    summary: dict[str, Any]  # what the workbook says of itself for an index
+    figures: int
+    seconds: float  # time in the rendering process, [s]
+
+
+def render_workbook(
+    notebook: Path, parameters: Mapping[str, Json], to: Path, *, title: str, **how: Any
+) -> RenderedReport:
+    """Run a notebook in a fresh process and write its page; the file appears only when it is whole.
+
+    Cells run in the notebook's folder. The same notebook, parameters, data and versions give the same bytes.
+
+    notebook, parameters : One with a cell tagged ``parameters``; only names that it has, values that JSON can carry.
+    how : ``engine``, ``scripts`` and ``limits``, as ``BatchOptions`` has them.
+    Raises ParameterError : A parameter that the notebook doesn't take.
+    Raises WorkbookError : A cell failed, its process crashed or took too long, or the page isn't sound: which and why.
+    """
+    task = task_for(notebook, parameters, title=title, **how)
+    answer = _rendered(task)
+    _write(to, answer.html, task.scripts)
+    return RenderedReport(to, answer.digest, answer.summary, answer.figures, answer.seconds)

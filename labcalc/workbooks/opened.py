@@ -45,17 +45,12 @@ def workbook_names(*, of_a_laboratory: bool = False) -> tuple[str, ...]:
 def copy_workbook(
     name: str, exports: Sequence[Path] = (), lab: Path | None = None, folder: str = "", *, example: bool = False
 ) -> WorkbookCopy:
-    """Copy a workbook beside lab.toml, or beside the first export, with its parameters set.
+    """Copy a workbook beside lab.toml, the first export, or else into the current folder, with its parameters set.
 
-    name : One of ``workbook_names()``; ``_`` may stand for ``-``.
-    exports : The exports at hand.
-    lab : lab.toml. Without one and without exports the workbook is copied into the current folder.
-    folder : Name of the folder of a course; none: its name.
-    example : Open with worked examples, where the workbook has some.
-    Returns : Where it is. A copy that a person has changed is never written over: made the same way it is kept as it
-        is, made in another way it is left alone and the new copy gets a number.
-    Raises WorkbookError : There is no such workbook, or it takes no exports.
-    Raises FileNotFoundError : An export or lab.toml is not there.
+    ``folder`` is the name of the folder of a course, else called as the course; with ``example`` it opens with worked
+    examples. A copy that a person has changed is never written over: made the same way it is kept as it is, made in
+    another way it is left alone and the new copy gets a number.
+    WorkbookError: there is no such workbook, or it takes no exports; FileNotFoundError: of an export or lab.toml.
     """
     files, home, name = _files(name), _folder(exports, lab), name.casefold().replace("_", "-")
     course = home if len(files) == 1 else home / (folder or name)
@@ -70,25 +65,16 @@ def copy_workbook(
 
 
 def copy_sample_laboratory(to: Path) -> Path:
-    """Copy the sample laboratory, so that it can be written to, and return its lab.toml; what is there stays.
-
-    to : The folder.
-    """
+    """Copy the sample laboratory, so that it can be written to, and return its lab.toml; what is there stays."""
     source, lab = sample_lab(), to / "lab.toml"
     if not lab.exists():
-        for name in _BESIDE_LAB:
-            _copy_what_is_missing(source.parent / name, to / name)
+        for file in filter(Path.is_file, sorted(source.parent.rglob("*"))):
+            copy = to / (within := file.relative_to(source.parent))
+            if within.parts[0] in _BESIDE_LAB and not copy.exists():
+                copy.parent.mkdir(parents=True, exist_ok=True)
+                write_whole(copy, file.read_bytes())
         write_whole(lab, source.read_bytes())  # last: where it is, all is there
     return lab
-
-
-def _copy_what_is_missing(source: Path, to: Path) -> None:
-    if source.is_dir():
-        for entry in sorted(source.iterdir()):
-            _copy_what_is_missing(entry, to / entry.name)
-    elif not to.exists():
-        to.parent.mkdir(parents=True, exist_ok=True)
-        write_whole(to, source.read_bytes())
 
 
 def _files(name: str) -> tuple[Path, ...]:

@@ -1,7 +1,5 @@
 """What is asked of a batch of reports, from the command line down to the last report, and what became of each."""
 
-from __future__ import annotations
-
 import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -27,6 +25,15 @@ class Limits:
 
 
 @dataclass(frozen=True)
+class Progress:
+    """How far a batch is."""
+
+    done: int
+    total: int  # reports to render; those that are up to date don't count
+    remaining_seconds: float  # estimate from the time so far, [s]
+
+
+@dataclass(frozen=True)
 class BatchOptions:
     """How a folder of reports is rendered."""
 
@@ -40,7 +47,7 @@ class BatchOptions:
     to_come: tuple[str, ...] = ()  # names of reports that the next batch brings: these lead to them already
     time_zone: str = ""  # in which the index says when it was written; empty: this machine's
     pdf: bool = False  # print each report to PDF too
-    executor: Executor | None = None  # renders elsewhere; pages come back and are written here
+    executor: "Executor | None" = None  # renders elsewhere; pages come back and are written here
     cluster: str | None = None  # address of a dask.distributed scheduler that renders instead of this machine
     progress: Callable[[Progress], None] | None = None  # told after each report
     record: Callable[[Sequence[Mapping[str, str]]], Mapping[str, str]] | None = None
@@ -81,7 +88,7 @@ class BatchResult:
     index: Path
     seconds: float  # wall time, [s]
 
-    def followed_by(self, other: BatchResult) -> BatchResult:
+    def followed_by(self, other: "BatchResult") -> "BatchResult":
         """Return this batch and one after it into the same folder as one."""
         return BatchResult((*self.outcomes, *other.outcomes), other.index, self.seconds + other.seconds)
 
@@ -104,13 +111,3 @@ class BatchResult:
     def failures(self) -> tuple[Outcome, ...]:
         """Those that aren't there, each with its reason."""
         return tuple(one for one in self.outcomes if one.state == one.FAILED)
-
-
-@dataclass(frozen=True)
-class Progress:
-    """How far a batch is."""
-
-    done: int
-    total: int  # reports to render; those that are up to date don't count
-    failed: int
-    remaining_seconds: float | None  # estimate from the time so far, [s]; None before the first report

@@ -46,10 +46,7 @@ class Shown:
 def ready_outputs(notebook: Any, name: str) -> Shown:
     """Turn the outputs of an executed notebook, in place, into what the page's template shows.
 
-    notebook : The executed notebook.
-    name : Its file name, for messages.
-    Returns : The summary, the number of figures, and the types of their traces.
-    Raises WorkbookError : An output that a page can't show, or a figure without a caption or without its table.
+    WorkbookError: an output that a page can't show, or a figure without a caption or without its table.
     """
     shown = Shown()
     original = (cell for cell in notebook.cells if "injected-parameters" not in cell.metadata.get("tags", []))
@@ -169,15 +166,10 @@ def _printed(text: str, more: str = "") -> str:
 
 
 def check_page(page: str, shown: Shown, *, name: str, paths: Iterable[str]) -> None:
-    """Refuse a page in which something is missing or too much.
+    """Refuse a page, without its drawing script, in which something is missing or too much: WorkbookError.
 
-    Looked at is markup, and what cells print: a remark in an export may read like an address or a path.
-
-    page : The page, without the drawing script.
-    shown : What the notebook put out: how many figures, and the types of their traces.
-    name : File name of the notebook, for messages.
-    paths : Folders that must not be named.
-    Raises WorkbookError : The first thing that is wrong.
+    Looked at is markup, and what cells print: a remark in an export may read like an address or a path. ``paths`` are
+    folders that must not be named.
     """
     there = page.count('<div class="drawing"')
     if there != shown.figures:

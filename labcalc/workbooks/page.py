@@ -1,26 +1,19 @@
 """The page round a body: head, contents, styles, scripts; and what makes any body sound HTML for everyone."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import re
 import unicodedata
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from html import unescape
 from importlib.resources import files
-from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from labcalc import __version__
 from labcalc.wording import STEERING
 from labcalc.workbooks.scripts import Scripts, bundle_hash, compressed_bundle, plotly_script_name, script_hash
-
-if TYPE_CHECKING:
-    from jinja2 import Environment
 
 TEMPLATES = Path(str(files("labcalc.workbooks") / "templates"))
 _HEADING = re.compile(r"<h([1-6])([^>]*)>(.*?)</h\1>", re.S)
@@ -47,25 +40,7 @@ class Heading:
 
 
 @lru_cache(maxsize=1)
-def templates_digest() -> str:
-    """Return the SHA-256 over all templates."""
-    ink = hashlib.sha256()
-    for name, content in sorted(_contents(TEMPLATES)):
-        ink.update(name.encode() + b"\0" + content + b"\0")
-    return ink.hexdigest()
-
-
-def _contents(folder: Traversable, within: str = "") -> Iterator[tuple[str, bytes]]:
-    for entry in folder.iterdir():
-        name = f"{within}/{entry.name}"
-        if entry.is_dir():
-            yield from _contents(entry, name)
-        else:
-            yield name, entry.read_bytes()
-
-
-@lru_cache(maxsize=1)
-def _environment() -> Environment:
+def _environment() -> Any:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     return Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined)
@@ -78,17 +53,8 @@ def _text(name: str) -> str:
 
 def build_page(template: str, *, title: str, **words: Any) -> str:
     """Return a whole page from ``report.html.j2`` or ``index.html.j2``; nothing turns its text round."""
-    page: str = (
-        _environment()
-        .get_template(template)
-        .render(
-            title=title,
-            version=__version__,
-            policy=words.pop("policy", _policy()),
-            running=_css_text(words.pop("running", "")),
-            **words,
-        )
-    )
+    words |= {"policy": words.get("policy", _policy()), "running": _css_text(words.get("running", ""))}
+    page: str = _environment().get_template(template).render(title=title, version=__version__, **words)
     return STEERING.sub("\ufffd", page.replace("<style>", f"<style>{_style(page)}", 1).replace("\r\n", "\n"))
 
 
@@ -134,19 +100,15 @@ def inert_json(value: object) -> str:
 
 
 def lay_out(body: str, *, title: str, workbook: str, figures: int, scripts: Scripts, number: str = "") -> str:
-    """Return the page of a report round the body of its notebook.
+    """Return the page of a report round the HTML of its notebook, whose file name is ``workbook``.
 
-    body : HTML of the notebook.
-    title : Title of the page, its only heading of the first level.
-    workbook : File name of the notebook.
-    figures : Number of figures in the body.
-    scripts : Where the drawing script is.
-    number : Number of the report, for the head of each printed page.
+    ``title`` is its only heading of the first level; ``number``, of the report, stands in the head of printed pages.
     """
     sound, contents = _number_headings(_NEEDLESS.sub("", _sound_tables(keep_units(body))))
     inside, beside = scripts is Scripts.INSIDE and figures > 0, scripts is Scripts.BESIDE and figures > 0
     word = hashlib.sha256(f"{title}\0{sound}".encode()).hexdigest()[:32] if beside else ""
     draw = _text("draw.js")
+    allowed = [script_hash(draw.encode()), *([bundle_hash()] if inside else []), *([f"nonce-{word}"] if beside else [])]
     return build_page(
         "report.html.j2",
         title=title,
@@ -159,9 +121,7 @@ def lay_out(body: str, *, title: str, workbook: str, figures: int, scripts: Scri
         script_name=plotly_script_name(),
         nonce=word,
         draw=draw,
-        policy=_policy(
-            script_hash(draw.encode()), *([bundle_hash()] if inside else []), *([f"nonce-{word}"] if beside else [])
-        ),
+        policy=_policy(*allowed),
     )
 
 
@@ -226,12 +186,8 @@ def _anchor(text: str, taken: set[str]) -> str:
 
 def _sound_tables(body: str) -> str:
     """Let wide tables scroll by themselves, and say of every header cell what it heads."""
-    return _TABLE.sub(lambda table: f'<div class="wide">{_with_scopes(table[0])}</div>', _without_styles(body))
-
-
-def _without_styles(body: str) -> str:
-    """Drop what pandas adds to a frame: its own styles and border."""
-    return _SCOPED_STYLE.sub("", body).replace('<table border="1" ', "<table ")
+    body = _SCOPED_STYLE.sub("", body).replace('<table border="1" ', "<table ")  # what pandas adds to a frame
+    return _TABLE.sub(lambda table: f'<div class="wide">{_with_scopes(table[0])}</div>', body)
 
 
 def _with_scopes(table: str) -> str:

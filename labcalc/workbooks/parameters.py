@@ -21,12 +21,9 @@ _KINDS = {"str": str, "int": int, "float": float | int, "bool": bool, "list": li
 def check_parameters(notebook: Any, name: str, parameters: Mapping[str, Json]) -> None:
     """Refuse parameters that the notebook doesn't take, before anything runs.
 
-    notebook : The notebook; one cell of it bears the tag ``parameters``, one line a parameter: ``name: type = value  #
-        meaning, [unit]``.
-    name : Its file name, for messages.
-    parameters : Name to value; values that JSON can carry.
-    Raises ParameterError : No tagged cell, an unknown name, another type, a value that JSON can't carry, a name that
-        looks like a secret.
+    One cell of it bears the tag ``parameters``, one line a parameter: ``name: type = value  # meaning, [unit]``.
+    ParameterError: no such cell, an unknown name, another type, a value that JSON can't carry, a name that looks like
+    a secret.
     """
     known = declared_parameters(notebook, name)
     for parameter, value in parameters.items():

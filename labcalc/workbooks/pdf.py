@@ -31,29 +31,17 @@ _QUIET = (
 
 
 def find_browser() -> str:
-    """Return the command of a Chromium, Chrome or Edge.
-
-    Raises WorkbookError : There is none.
-    """
-    for name in _BROWSERS:
-        if found := shutil.which(name):
-            return found
-    for place in _INSTALLED_AT:
-        if Path(place).is_file():
-            return place
-    raise WorkbookError(
-        "PDF needs a browser, and none was found: install Chromium, Chrome or Edge, "
-        "or open the HTML report and print it from any browser"
-    )
+    """Return the command of a Chromium, Chrome or Edge. WorkbookError: there is none."""
+    if found := next(filter(shutil.which, (*_BROWSERS, *_INSTALLED_AT)), None):
+        return str(shutil.which(found))
+    told = "install Chromium, Chrome or Edge, or open the HTML report and print it from any browser"
+    raise WorkbookError(f"PDF needs a browser, and none was found: {told}")
 
 
 def print_pdf(html: Path, pdf: Path, *, paper: str = "A4") -> None:
     """Print a report; the PDF appears only when it is whole.
 
-    html : The report.
-    pdf : The file to write.
-    paper : ``A4`` or ``Letter``.
-    Raises WorkbookError : No browser, another paper, or the browser wrote no PDF.
+    ``paper`` is ``A4`` or ``Letter``. WorkbookError: no browser, another paper, or the browser wrote no PDF.
     """
     if paper not in PAPERS:
         raise WorkbookError(f"paper '{paper}' is not known; {' or '.join(PAPERS)} is expected")

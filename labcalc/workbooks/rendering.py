@@ -1,7 +1,5 @@
 """One notebook, its parameters, one page."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import sys
@@ -43,7 +41,7 @@ class RenderTask:
         return json.dumps(asdict(self) | {"scripts": self.scripts.value}).encode()
 
     @classmethod
-    def from_json(cls, content: bytes) -> RenderTask:
+    def from_json(cls, content: bytes) -> "RenderTask":
         """Return the task that ``to_json`` wrote."""
         words = json.loads(content)
         return cls(**words | {"scripts": Scripts(words["scripts"]), "limits": Limits(**words["limits"])})
@@ -64,35 +62,27 @@ class Rendering:
         return hashlib.sha256(self.html).hexdigest()
 
 
-def task_for(
-    notebook: Path,
-    parameters: Mapping[str, Json],
-    *,
-    title: str,
-    engine: str = LABCALC,
-    scripts: Scripts = Scripts.BESIDE,
-    limits: Limits | None = None,
-) -> RenderTask:
-    """Return the task of rendering a notebook with these parameters.
+def task_for(notebook: Path, parameters: Mapping[str, Json], *, title: str, **how: Any) -> RenderTask:
+    """Return the task of rendering a notebook; ``how``: engine, scripts and limits of ``RenderTask``.
 
-    Raises WorkbookError : The notebook can't be read, or there is no such engine.
+    WorkbookError: it can't be read, or there is no such engine.
     """
-    if engine not in ENGINES:
-        raise WorkbookError(f"there is no engine '{engine}'; there are {' and '.join(ENGINES)}")
     try:
         text = notebook.read_text("utf-8")
     except (OSError, UnicodeDecodeError) as failure:
         reason = getattr(failure, "strerror", None) or "not UTF-8 text"
         raise WorkbookError(f"{notebook.name}: can't be read: {reason}") from failure
-    folder = str(notebook.resolve().parent)
-    return RenderTask(title, text, notebook.name, folder, dict(parameters), engine, scripts, limits or Limits())
+    task = RenderTask(title, text, notebook.name, str(notebook.resolve().parent), dict(parameters), **how)
+    if task.engine not in ENGINES:
+        raise WorkbookError(f"there is no engine '{task.engine}'; there are {' and '.join(ENGINES)}")
+    return task
 
 
-def render(task: RenderTask, begin_cell: Callable[[str], None] | None = None) -> Rendering:
+def render(task: RenderTask, begin_cell: Callable[[str], None] = lambda _: None) -> Rendering:
     """Run the notebook and return its page. Takes over this process: call it in a fresh one.
 
-    Raises ParameterError : A parameter that the notebook doesn't take.
-    Raises WorkbookError : A cell failed or took too long, an output can't be shown, or the page isn't sound.
+    ``begin_cell`` hears the number of each cell. ParameterError: a parameter that the notebook doesn't take.
+    WorkbookError: a cell failed or took too long, an output can't be shown, or the page isn't sound.
     """
     started = time.monotonic()
     from labcalc.workbooks.page import lay_out
@@ -134,7 +124,7 @@ def _folders_in(parameters: Mapping[str, Json]) -> list[str]:
     return sorted({str(path.parent) for path in paths if path.is_absolute() and path.parent != Path(path.anchor)})
 
 
-def execute(task: RenderTask, begin_cell: Callable[[str], None] | None = None) -> Any:
+def execute(task: RenderTask, begin_cell: Callable[[str], None] = lambda _: None) -> Any:
     """Check the parameters and run the notebook; takes over this process where the engine is labcalc's."""
     keep_imports_short()
     from labcalc.workbooks.parameters import check_parameters, with_parameters
@@ -144,19 +134,16 @@ def execute(task: RenderTask, begin_cell: Callable[[str], None] | None = None) -
     numbers = {cell.id: number for number, cell in enumerate(notebook.cells, start=1)}
     notebook = with_parameters(notebook, task.parameters)
     with chdir(task.folder if Path(task.folder).is_dir() else "."):
-        executed = _in_a_kernel(task, notebook) if task.engine == KERNEL else _here(task, notebook, numbers, begin_cell)
-    _refuse_early_end(executed, task, numbers)
-    return executed
+        if task.engine == KERNEL:
+            notebook = _in_a_kernel(task, notebook)
+        else:
+            from labcalc.workbooks.shell import run_cells
 
-
-def _here(task: RenderTask, notebook: Any, numbers: Mapping[str, int], begin_cell: Callable[[str], None] | None) -> Any:
-    from labcalc.workbooks.shell import run_cells
-
-    def begin(cell_id: str) -> None:
-        if begin_cell is not None and cell_id in numbers:
-            begin_cell(str(numbers[cell_id]))
-
-    run_cells(notebook, task.limits, begin)
+            run_cells(notebook, task.limits, lambda cell: begin_cell(str(numbers[cell])) if cell in numbers else None)
+    for cell in notebook.cells:
+        for output in cell.get("outputs", []):
+            if output.output_type == "error":
+                raise _failure(task, numbers.get(cell.id, 0), output.ename, output.evalue)
     return notebook
 
 
@@ -206,19 +193,12 @@ def _channels() -> dict[str, str]:
     return {} if sys.platform == "win32" or len(files) > _LONGEST_SOCKET else {"transport": "ipc", "ip": files}
 
 
-def _failed_cell(task: RenderTask, number: int, kind: str, text: str) -> str:
+def _failure(task: RenderTask, number: int, kind: str, text: str) -> WorkbookError:
     """Say what failed; labcalc's own refusals speak for themselves."""
     words = _one_line(text)
     own = kind in labcalc.errors.__all__ or kind == "TimeLimitError"
-    return f"{task.name}, cell {number}: {words if own and words else ': '.join(filter(None, (kind, words)))}"
-
-
-def _refuse_early_end(executed: Any, task: RenderTask, numbers: Mapping[str, int]) -> None:
-    for cell in executed.cells:
-        for output in cell.get("outputs", []):
-            if output.output_type == "error":
-                number = numbers.get(cell.id, 0)
-                raise WorkbookError(_failed_cell(task, number, output.ename, output.evalue))
+    told = words if own and words else ": ".join(filter(None, (kind, words)))
+    return WorkbookError(f"{task.name}, cell {number}: {told}")
 
 
 def _one_line(text: object) -> str:

@@ -38,12 +38,9 @@ def serve_workbook(
 ) -> None:
     """Start JupyterLab on a workbook, say its address, and wait until it ends or Ctrl-C is pressed.
 
-    workbook : The notebook, or a folder of some; the folder that it lies in is all that JupyterLab shows.
-    port : Port on this machine, [-]; none: the first free one from 8888.
-    browser : Open the address in the person's browser.
-    read_only : Show what was saved, and let nobody run, change or upload anything: no kernel, no terminal, no editor.
-    say : Takes one line for the person.
-    Raises WorkbookError : The port is taken, or JupyterLab doesn't start: its last words.
+    ``workbook`` is the notebook, or a folder of some; the folder that it lies in is all that JupyterLab shows. Without
+    a ``port`` it takes the first free one from 8888. ``read_only`` shows what was saved, and nobody can run, change or
+    upload anything: no kernel, no terminal, no editor. WorkbookError: the port is taken, or JupyterLab doesn't start.
     """
     try:
         with (

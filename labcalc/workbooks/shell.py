@@ -3,8 +3,6 @@
 One shell a process: it takes over the display hook and, while a cell runs, the standard streams.
 """
 
-from __future__ import annotations
-
 import base64
 import io
 import json
@@ -99,7 +97,7 @@ def _output(kind: str, **words: Any) -> NotebookNode:
 
 
 class _Hook(DisplayHook):
-    shell: NotebookShell
+    shell: "NotebookShell"
 
     def write_output_prompt(self) -> None:
         pass
@@ -114,23 +112,14 @@ class _Hook(DisplayHook):
 
 
 class _Publisher(DisplayPublisher):
-    shell: NotebookShell
+    shell: "NotebookShell"
 
-    def publish(
-        self,
-        data: Any,
-        metadata: Any = None,
-        source: Any = None,
-        *,
-        transient: Any = None,
-        update: Any = False,
-        **_: Any,
-    ) -> None:
+    def publish(self, data: Any, metadata: Any = None, *_: Any, transient: Any = None, **how: Any) -> None:
         display_id = (transient or {}).get("display_id")
         plain, about = _plain(data), _plain(metadata or {})
         if display_id is not None:
             self.shell.outputs.update(display_id, plain, about)
-        if not update:
+        if not how.get("update"):
             self.shell.outputs.add(_output("display_data", data=plain, metadata=about), display_id)
 
     def clear_output(self, wait: bool = False) -> None:
@@ -173,11 +162,7 @@ class NotebookShell(InteractiveShell):
         self._failed = True  # an error while a result is shown counts too, as in a kernel
 
     def run_code_cell(self, source: str, seconds: float) -> tuple[list[NotebookNode], int, bool]:
-        """Run one cell: its outputs, its execution count, and whether it came to its end.
-
-        source : The cell's text.
-        seconds : Longest time, [s].
-        """
+        """Run one cell, for so many [s] at most: its outputs, its execution count, and whether it came to its end."""
         outputs, self.running_count, self._failed = self.outputs.begin(), self.execution_count, False
         with self._streams(), _time_limit(seconds):
             result = self.run_cell(source, store_history=True)  # type: ignore[no-untyped-call]
@@ -232,8 +217,7 @@ def new_shell() -> NotebookShell:
     NotebookShell.clear_instance()
     shell: NotebookShell = NotebookShell.instance(config=settings)
     os.environ["PLOTLY_RENDERER"] = "plotly_mimetype"
-    plotly_io = sys.modules.get("plotly.io")
-    if plotly_io is not None:  # plotly chose its way of showing figures before there was a shell
+    if plotly_io := sys.modules.get("plotly.io"):  # plotly chose its way of showing figures before there was a shell
         plotly_io.renderers.default = "plotly_mimetype"
     return shell
 
@@ -247,9 +231,8 @@ def _time_limit(seconds: float) -> Iterator[None]:
     def stop(_: int, frame: FrameType | None) -> None:
         raise TimeLimitError(f"it took longer than {seconds:g} s")
 
-    ends = time.monotonic() + seconds
     before = signal.signal(signal.SIGALRM, stop)
-    signal.setitimer(signal.ITIMER_REAL, max(ends - time.monotonic(), 0.001), 1.0)
+    signal.setitimer(signal.ITIMER_REAL, seconds, 1.0)
     try:
         yield
     finally:

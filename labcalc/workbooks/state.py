@@ -9,13 +9,12 @@ from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from functools import lru_cache
-from importlib.metadata import PackageNotFoundError, version
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 import labcalc
 from labcalc.workbooks.lean import for_speed_only
-from labcalc.workbooks.page import templates_digest
 from labcalc.workbooks.rendering import RenderTask
 from labcalc.workbooks.scripts import plotly_script_name
 from labcalc.writing import write_whole
@@ -34,7 +33,6 @@ class Record:
     fingerprint: str  # SHA-256 over all that the report depends on
     digest: str  # SHA-256 of the file
     summary: dict[str, Any]
-    rendered_at: str
     entry: str = ""  # SHA-256 of the entry of the laboratory's record that names it; empty for none
 
     def is_whole(self, folder: Path) -> bool:
@@ -54,28 +52,20 @@ def fingerprint(key: str, task: RenderTask) -> str:
     with for_speed_only("telling which reports are up to date"):
         links = json.dumps(task.parameters.get("links", {}), sort_keys=True)
         stated = (task.title, task.notebook, task.name, task.engine, task.scripts.value)
-        program = (templates_digest(), plotly_script_name(), _program())
-        parts = (key or json.dumps(task.parameters, sort_keys=True), links, *stated, *program)
+        parts = (key or json.dumps(task.parameters, sort_keys=True), links, *stated, plotly_script_name(), _program())
         return hashlib.sha256("\0".join(parts).encode("utf-8", "surrogatepass")).hexdigest()
     return ""
 
 
 @lru_cache(maxsize=1)
 def _program() -> str:
-    """Return what this labcalc is: its version, its files' bytes, the versions of its libraries."""
+    """Return what this labcalc is: its version, the bytes of its code, data and templates, its libraries' versions."""
     ink = hashlib.sha256()
     package = Path(labcalc.__file__).parent
     for path in sorted(package.rglob("*")):
-        if path.suffix in (".py", ".toml", ".csv"):
+        if path.suffix in (".py", ".toml", ".csv", ".j2", ".css", ".js"):
             ink.update(path.relative_to(package).as_posix().encode() + b"\0" + path.read_bytes())
-    return " ".join([labcalc.__version__, ink.hexdigest(), *map(_version, _LIBRARIES)])
-
-
-def _version(library: str) -> str:
-    try:
-        return f"{library} {version(library)}"
-    except PackageNotFoundError:
-        return f"{library} not installed"
+    return " ".join([labcalc.__version__, ink.hexdigest(), *(f"{one} {version(one)}" for one in _LIBRARIES)])
 
 
 def read_records(folder: Path) -> dict[str, Record]:

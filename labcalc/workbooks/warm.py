@@ -16,41 +16,25 @@ from labcalc.workbooks.scripts import Scripts
 
 _SHARED = frozenset({"labcalc", "numpy", "pandas", "plotly", "scipy"})
 """Libraries that are imported once, before the reports' processes part."""
-
-
 _AT_FIRST_USE = (
-    "labcalc.workbooks.shell",
-    "IPython.core.application",
-    "IPython.core.completer",
-    "IPython.core.completerlib",
-    "IPython.core.logger",
-    "IPython.core.magics",
-    "IPython.core.oinspect",
-    "bdb",
-)
+    "labcalc.workbooks.shell", "IPython.core.application", "IPython.core.completer", "IPython.core.completerlib",
+    "IPython.core.logger", "IPython.core.magics", "IPython.core.oinspect", "bdb",
+)  # fmt: skip
 """Modules that a shell, a figure or a page would import at its first use, in every report anew."""
-
-
 _FOR_SOME = (
-    "labcalc.judgement.causes.evidence_from_dossier",
-    "labcalc.judgement.causes.explanation",
-    "labcalc.formulae.curves.line_departure",
-    "labcalc.formulae.curves.liquid_slopes",
-    "labcalc.formulae.densities.expansion",
-    "labcalc.formulae.densities.gravity",
-    "labcalc.formulae.kinds.characterisation",
-    "labcalc.formulae.kinds.grades",
-    "labcalc.formulae.kinds.molar_mass",
+    "labcalc.judgement.causes.evidence_from_dossier", "labcalc.judgement.causes.explanation",
+    "labcalc.formulae.curves.line_departure", "labcalc.formulae.curves.liquid_slopes",
+    "labcalc.formulae.densities.expansion", "labcalc.formulae.densities.gravity",
+    "labcalc.formulae.kinds.characterisation", "labcalc.formulae.kinds.grades", "labcalc.formulae.kinds.molar_mass",
     "labcalc.formulae.scales.saybolt",
-)
+)  # fmt: skip
 """What many reports need, and not each: worth importing ahead of several, not of one."""
 
 
 def warm_up(notebooks: Iterable[str], reports: int = 1) -> None:
     """Do once what every report needs, so that forked processes find it done; what fails is logged and left to them.
 
-    notebooks : Texts of the notebooks; what they import and use of the scientific libraries and of labcalc is imported.
-    reports : How many reports are rendered from them.
+    What the texts of the notebooks import and use of the scientific libraries and of labcalc is imported.
     """
     _set_up()
     names = set(_FOR_SOME if reports > 1 else ())
@@ -66,10 +50,7 @@ def warm_up(notebooks: Iterable[str], reports: int = 1) -> None:
 
 
 def read_ahead(parameters: Mapping[str, Json]) -> None:
-    """Read the exports and the record of a run's report here, so that processes forked from this one share them.
-
-    parameters : The report's; those of other notebooks are left alone.
-    """
+    """Read the exports and the record of a run's report here, so that processes forked from this one share them."""
     exports, lab, run = map(parameters.get, ("exports", "lab", "run"))
     if isinstance(exports, list) and isinstance(lab, str) and isinstance(run, str):
         with quick_start(), for_speed_only("reading the exports ahead"), suppress(LabcalcError):  # the report says so

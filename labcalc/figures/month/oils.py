@@ -10,7 +10,7 @@ from labcalc.figures.markup import Fragment, bullets, folded, hover_number, html
 from labcalc.figures.picture import Picture
 from labcalc.judgement import UNITS, Month, MonthReport, OilSummary, Panel, groups_of, lots_compared, panels_of
 from labcalc.judgement.month.due import LimitsDue
-from labcalc.lab.folder import NOT_GIVEN
+from labcalc.lab.reading import NOT_GIVEN
 from labcalc.wording import at_celsius, celsius, counted, numeral, plain, signed
 
 OIL_COLUMNS = (

@@ -9,8 +9,8 @@ from labcalc.figures.markup import Fragment, bullets, fact_list, fold, folded, h
 from labcalc.figures.provenance import from_memory, settings_and_version, sources_table, without_mark
 from labcalc.judgement import Judgement
 from labcalc.lab import method_of
-from labcalc.lab.folder import NOT_GIVEN
 from labcalc.lab.practice import HOT, LOCAL_RULES, PRESSED_AIR, SOLVENTS
+from labcalc.lab.reading import NOT_GIVEN
 from labcalc.wording import counted
 
 _FROM_MEMORY = "What is told as 'from memory' was written without the standard at hand: check it before signing."

@@ -16,16 +16,14 @@ from labcalc import __version__
 from labcalc.errors import ExportError, RecordError
 from labcalc.exports import Refusal, SourceFile
 from labcalc.exports.read import content_of, read_bytes, zone_of
-from labcalc.lab.folder import certificates
 from labcalc.lab.laboratory import Laboratory
-from labcalc.lab.reading import export_files
+from labcalc.lab.reading import certificates, export_files
 from labcalc.lab.record.contents import digest_of, stated_source, store_parts, stored_refusals, stored_rows
 from labcalc.lab.record.database import Connection, Database
 from labcalc.lab.record.journal import append, entries_of, head_of
 from labcalc.lab.record.steps import opened
 
 _Stamp = tuple[str, int, int]
-_Parts = tuple[list[tuple[Any, ...]], ...]
 _LARGEST_REFUSED = 50_000_000  # bytes up to which an export that can't be read is kept, [B]
 _LOOK_S = 2.0  # how often a folder is looked at that is watched, [s]: FAT keeps no finer time
 _SETTLED_NS = 2_000_000_000
@@ -137,8 +135,7 @@ def watch_exports(laboratory: Laboratory, paths: Iterable[str | Path], *, who: s
 def settled_files(paths: Iterable[str | Path]) -> Iterator[list[Path]]:
     """Yield files, or those in folders, that are new or were changed, without an end.
 
-    A file is taken once its size and time of change are those of the look before: one that is being written is waited
-    for.
+    A file is taken once its size and time of change are those of the look before: it may be being written.
     """
     taken, before, places = dict[Path, _Stamp](), dict[Path, _Stamp](), list(paths)
     while True:

@@ -1,7 +1,5 @@
 """The database under the record: a SQLite file, or a PostgreSQL server by URL; transactions, and errors in words."""
 
-from __future__ import annotations
-
 import re
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
@@ -26,29 +24,6 @@ _PRAGMAS = (
 """A rollback journal: SQLite 3.7.0 to 3.51.2 can damage a file in WAL mode, though rarely. Full: down to the disk."""
 _ONE_WRITER = 0x6C616263  # the advisory lock of PostgreSQL that a writer holds until its transaction ends
 _AT_ONCE = 5_000  # rows that are handed over at a time, [-]
-
-
-@dataclass(frozen=True)
-class Database:
-    """Where a record is kept; nothing is open but within a transaction."""
-
-    engine: sqlalchemy.Engine
-    place: str  # as messages name it, without a password
-    file: Path | None = None
-
-    @contextmanager
-    def reading(self) -> Iterator[Connection]:
-        """Read the record as it is at one moment."""
-        with _in_words(self.place), self.engine.begin() as connection:
-            yield Connection(connection)
-
-    @contextmanager
-    def writing(self) -> Iterator[Connection]:
-        """Write all or nothing, alone; others wait."""
-        with _in_words(self.place), self.engine.connect() as connection:
-            connection = connection.execution_options(writes=True)
-            with connection.begin():
-                yield Connection(connection)
 
 
 @dataclass(frozen=True)
@@ -91,36 +66,49 @@ class Connection:
             self.under.exec_driver_sql(f"INSERT INTO {table} VALUES ({', '.join([mark] * len(some[0]))})", some)
 
 
+@dataclass(frozen=True)
+class Database:
+    """Where a record is kept; nothing is open but within a transaction."""
+
+    engine: sqlalchemy.Engine
+    place: str  # as messages name it, without a password
+    file: Path | None = None
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Read the record as it is at one moment."""
+        with _in_words(self.place), self.engine.begin() as connection:
+            yield Connection(connection)
+
+    @contextmanager
+    def writing(self) -> Iterator[Connection]:
+        """Write all or nothing, alone; others wait."""
+        with _in_words(self.place), self.engine.connect() as connection:
+            connection = connection.execution_options(writes=True)
+            with connection.begin():
+                yield Connection(connection)
+
+
 def database_of(laboratory: Laboratory) -> Database:
     """Return the database that lab.toml names; nothing is opened yet.
 
     RecordError: lab.toml names no record, or what PostgreSQL needs isn't installed.
     """
-    place = laboratory.record
-    if place is None:
-        named = str(laboratory.file or "without a lab.toml")
-        raise RecordError(named, 'no record is named; [record] file = "record.sqlite" in lab.toml names one')
-    if place.url:
-        return _by_url(place.url)
-    file = (laboratory.file.parent if laboratory.file else Path.cwd()) / place.file
-    return _prepared(Database(sqlalchemy.create_engine(f"sqlite:///{file}", poolclass=NullPool), str(file), file))
-
-
-def _by_url(text: str) -> Database:
-    url = sqlalchemy.make_url(text)
-    place = url.render_as_string(hide_password=True)
+    named = laboratory.record
+    if named is None:
+        place = str(laboratory.file or "without a lab.toml")
+        raise RecordError(place, 'no record is named; [record] file = "record.sqlite" in lab.toml names one')
+    file = None if named.url else (laboratory.file.parent if laboratory.file else Path.cwd()) / named.file
+    url = sqlalchemy.make_url(named.url or f"sqlite:///{file}")
+    place = str(file or url.render_as_string(hide_password=True))
     try:
-        return _prepared(Database(sqlalchemy.create_engine(url, poolclass=NullPool), place))
+        engine = sqlalchemy.create_engine(url, poolclass=NullPool)
     except ModuleNotFoundError as missing:
         raise RecordError(place, f"needs {missing.name}: pip install 'labcalc[postgres]'") from None
-
-
-def _prepared(database: Database) -> Database:
-    is_sqlite = database.engine.dialect.name == "sqlite"
-    sqlalchemy.event.listen(database.engine, "begin", _begin_in_sqlite if is_sqlite else _begin_in_postgresql)
-    if is_sqlite:
-        sqlalchemy.event.listen(database.engine, "connect", _set_up_sqlite)
-    return database
+    sqlalchemy.event.listen(engine, "begin", _begin_in_sqlite if file else _begin_in_postgresql)
+    if file:
+        sqlalchemy.event.listen(engine, "connect", _set_up_sqlite)
+    return Database(engine, place, file)
 
 
 def _set_up_sqlite(connection: Any, _: object) -> None:

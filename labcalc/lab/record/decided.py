@@ -32,11 +32,7 @@ def recorded_decisions(laboratory: Laboratory) -> tuple[list[Decision], tuple[De
 
 
 def record_decision(laboratory: Laboratory, decision: Decision) -> int:
-    """Add a decision to the record and return the number of its entry.
-
-    Raises DecisionError : What it refers to is not there.
-    Raises RecordError : The record can't be opened or written.
-    """
+    """Add a decision to the record and return the number of its entry. DecisionError: as for ``refuse_misfit``."""
     database = opened(laboratory, may_create=True)
     with database.writing() as connection:
         refuse_misfit(decision, _recorded(connection)[0], laboratory, database.place)

@@ -103,10 +103,6 @@ def _kept(connection: Connection, entry: Entry, table: str, names: tuple[str, ..
 _DONE = {"export": "added", "report": "issued"}
 
 
-def _export(connection: Connection, entry: Entry) -> str:
-    return _kept(connection, entry, "exports", ("sha256", "size"), "export") or _reading(connection, entry)
-
-
 def _step(connection: Connection, entry: Entry) -> str:
     found = connection.one("SELECT entries, head FROM steps WHERE step = :step", step=entry.content["step"])
     return "" if tuple(found) == (entry.n - 1, entry.previous) else "its step is not the one that was taken"
@@ -116,10 +112,6 @@ def _refused(connection: Connection, entry: Entry) -> str:
     sha256, packed = connection.one("SELECT sha256, packed FROM refused WHERE entry = :n", n=entry.n) or ("", b"")
     kept = hashlib.sha256(zlib.decompress(packed)).hexdigest() if packed else sha256
     return "" if entry.content["sha256"] == sha256 == kept else "its export is not the one that was refused"
-
-
-def _issued(connection: Connection, entry: Entry) -> str:
-    return _kept(connection, entry, "issued", ("number", "run"), "report")
 
 
 def _reading(connection: Connection, entry: Entry) -> str:
@@ -138,4 +130,10 @@ def _reading(connection: Connection, entry: Entry) -> str:
 
 
 _Checks = Mapping[str, Callable[[Connection, Entry], str]]
-_CHECKS: _Checks = {"export": _export, "reading": _reading, "step": _step, "refused": _refused, "issued": _issued}
+_CHECKS: _Checks = {
+    "export": lambda at, one: _kept(at, one, "exports", ("sha256", "size"), "export") or _reading(at, one),
+    "issued": lambda at, one: _kept(at, one, "issued", ("number", "run"), "report"),
+    "reading": _reading,
+    "step": _step,
+    "refused": _refused,
+}
