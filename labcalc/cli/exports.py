@@ -1,6 +1,6 @@
 """``labcalc read``: exports as one tidy table.
 
-``labcalc init``, ``check``, ``sentences``: a first lab.toml, what is wrong with it, and what a translator of the pages gets.
+``labcalc init``, ``check``, ``sentences``: a first lab.toml, what is wrong with it, what a translator of pages gets.
 """
 
 from __future__ import annotations
