@@ -31,6 +31,7 @@ such value.
 """
 
 _KEYS = ["run", "sample", "lot", "instrument", "quantity", "temperature_C"]
+_ALIKE, _SURELY = 0.5, 3.0  # share of the difference, and standard errors of a mean, [-]: our own choice
 
 
 @dataclass(frozen=True)
@@ -114,9 +115,6 @@ def suspect_lot(last: pd.DataFrame, everywhere: pd.DataFrame) -> SuspectLot | No
     unit = UNITS[one["quantity"]]
     told = (f"{name} {signed(mean)} {unit}, {counted(size, 'check')}" for name, mean, _, size in means.itertuples())
     return SuspectLot(f"lot {one['lot']}" if pd.notna(one["lot"]) else "it", "; ".join(told))
-
-
-_ALIKE, _SURELY = 0.5, 3.0  # share of the difference, and standard errors of a mean, [-]: our own choice
 
 
 def _certified(table: pd.DataFrame, laboratory: Laboratory) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

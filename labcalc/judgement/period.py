@@ -11,6 +11,12 @@ import pandas as pd
 
 from labcalc.errors import MonthError, PeriodError
 
+_NAMES = {
+    1: (r"(19|20|21)\d\d-(0[1-9]|1[0-2])", "month; year and month are expected, such as 2026-03"),
+    12: (r"(19|20|21)\d\d", "year; four digits are expected, such as 2026"),
+}
+"""How a month and a year are written, by their number of months."""
+
 
 @dataclass(frozen=True)
 class Period:
@@ -44,13 +50,6 @@ class Month(Period):
         """The twelve months up to its end."""
         first = self.last - pd.DateOffset(months=12)
         return Period(f"the twelve months to {self.name}", first, self.last)
-
-
-_NAMES = {
-    1: (r"(19|20|21)\d\d-(0[1-9]|1[0-2])", "month; year and month are expected, such as 2026-03"),
-    12: (r"(19|20|21)\d\d", "year; four digits are expected, such as 2026"),
-}
-"""How a month and a year are written, by their number of months."""
 
 
 def month_of(name: str, time_zone: str, months: int = 1) -> Month:

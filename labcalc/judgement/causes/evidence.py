@@ -16,6 +16,9 @@ from labcalc.judgement.causes.surroundings import Before, Determinations, Instru
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.wording import at_celsius, plain
 
+SAME_INSTRUMENT_CORRELATION = 0.2
+"""Of the noise of one quantity in two determinations on one instrument on one day, [-]: labcalc's own choice."""
+
 
 @dataclass(frozen=True)
 class Kind:
@@ -36,12 +39,6 @@ KINDS = {
     "original record": Kind(-0.06, "look up the {what} in the original record"),
 }
 """What can be done next. All but ``same fill again`` and ``original record`` use a clean cell and a fill of its own."""
-
-SAME_INSTRUMENT_CORRELATION = 0.2
-"""Of the noise of one quantity in two determinations on one instrument on one day, [-]: labcalc's own choice."""
-
-
-_NEAR_K = 0.1
 
 
 @dataclass(frozen=True)
@@ -133,7 +130,7 @@ class Evidence(Setting):
 
     def near(self, temperature_C: float) -> Mask:
         """Return where a temperature was measured at."""
-        return np.asarray(np.abs(self.temperature_C - temperature_C) <= _NEAR_K)
+        return np.asarray(np.abs(self.temperature_C - temperature_C) <= 0.1)
 
     @cached_property
     def deviation(self) -> Array:

@@ -10,27 +10,25 @@ import pandas as pd
 
 from labcalc.errors import EvidenceError, OutOfRangeError
 from labcalc.exports import is_derived
+from labcalc.judgement.causes import surroundings
 from labcalc.judgement.causes.evidence import Evidence, HouseProduct, ReferenceOil, Setting, assembled, rows_of
 from labcalc.judgement.causes.expectation import Course, of_typical_values
 from labcalc.judgement.causes.liquids import Liquid
-from labcalc.judgement.causes.surroundings import (
-    Determinations,
-    EarlierRun,
-    Noise,
-    before_of,
-    bias_of,
-    determinations_of,
-    expected_of,
-    liquid_of,
-    runs_in,
-    scatter_of,
-)
+from labcalc.judgement.causes.surroundings import Determinations, EarlierRun, Noise
 from labcalc.judgement.precision import RANGE_FACTOR
 from labcalc.judgement.record.dossier import Dossier, first_text
 from labcalc.lab import Laboratory, Product, precision_for, product_of
 
 _DEFAULT_VISCOSITY_NOISE, _DEFAULT_DENSITY_NOISE = 0.003, 0.1
 """Where neither reference oils nor a statement tell: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
+
+_A_DAY = pd.Timedelta(hours=14)
+"""How much older than the run a reference oil may be to say how warm the cell is that day: labcalc's own choice."""
+
+_TELLS_K = 1.0
+"""A product whose usual spread is that of this offset tells nothing of the cell, [K]: labcalc's own choice."""
+
+_BASE_OIL = (100.0, 40.0)  # the viscosity [mm²/s] and temperature [°C] at which base oils stand for reference oils
 
 
 def evidence_of(dossier: Dossier) -> Evidence:
@@ -43,7 +41,7 @@ def evidence_of(dossier: Dossier) -> Evidence:
     Raises EvidenceError : The run holds neither kinematic viscosity nor density, or a value is outside what the
         formulas hold for.
     """
-    found = determinations_of(dossier.rows)
+    found = surroundings.determinations_of(dossier.rows)
     rows, product, laboratory = rows_of(found), dossier.product, dossier.laboratory
     if not rows:
         raise EvidenceError(f"run {dossier.run} holds neither kinematic viscosity nor density: nothing to compare")
@@ -56,19 +54,17 @@ def evidence_of(dossier: Dossier) -> Evidence:
     noise = noise_of(references, found, product, laboratory, fills)
     clock = dossier.rows["measured_at"].dropna().dt.second
     thermostats = (one.thermostats for one in laboratory.instruments if one.name == dossier.instrument)
-    before = before_of(dossier.before, dossier.rows["measured_at"].min(), found.temperature_C)
+    before = surroundings.before_of(dossier.before, dossier.rows["measured_at"].min(), found.temperature_C)
     if before is not None:
         its = product_of(laboratory, sample=before.sample, product=first_text(dossier.before["product"]))
         before = replace(before, product=its.name if its else "")
     try:
         samples, moments = (dossier.history[name] for name in ("sample", "measured_at"))
-        earlier = [
-            EarlierRun(
-                str(samples.iloc[at[0]]) == dossier.sample, f"{moments.iloc[at].max():%Y-%m-%d}", liquid_of("", own)
-            )
-            for at, own in runs_in(dossier.history)
-        ]
-        course = expected_of(found, product, earlier, noise, first_text(dossier.rows["lot"]))
+        earlier = []
+        for places, own in surroundings.runs_in(dossier.history):
+            is_own, day = str(samples.iloc[places[0]]) == dossier.sample, f"{moments.iloc[places].max():%Y-%m-%d}"
+            earlier.append(EarlierRun(is_own, day, surroundings.liquid_of("", own)))
+        course = surroundings.expected_of(found, product, earlier, noise, first_text(dossier.rows["lot"]))
         setting = Setting(
             run=dossier.run,
             sample=dossier.sample,
@@ -80,7 +76,7 @@ def evidence_of(dossier: Dossier) -> Evidence:
             # of a product that nothing is known of, nothing tells that it is another one
             house=() if course.basis == "curve" else other_products(laboratory.products, product),
             reference_oils=oils,
-            instrument_bias=bias_of(references, noise, laboratory.report),
+            instrument_bias=surroundings.bias_of(references, noise, laboratory.report),
             thermostats=next(thermostats, None),
             day=dossier.day,
             typed=None if clock.empty else bool((clock == 0).all()),  # an instrument's clock has seconds
@@ -90,10 +86,6 @@ def evidence_of(dossier: Dossier) -> Evidence:
         return assembled(rows, setting)
     except OutOfRangeError as refusal:
         raise EvidenceError(f"run {dossier.run} can't be compared with what is usual: {refusal}") from refusal
-
-
-_A_DAY = pd.Timedelta(hours=14)
-"""How much older than the run a reference oil may be to say how warm the cell is that day: labcalc's own choice."""
 
 
 def _cell_offsets(
@@ -132,18 +124,14 @@ def _offsets_of_samples(dossier: Dossier) -> tuple[tuple[float, float, float], .
     usual = {one.name: one.expectation for one in other_products(dossier.laboratory.products, None)}
     found: dict[float, list[tuple[float, float]]] = {}
     for product, rows in earlier.groupby("product", sort=False):
-        for _, run in runs_in(rows) if product in usual else ():
-            for T, value in liquid_of("", run).viscosities:
+        for _, run in surroundings.runs_in(rows) if product in usual else ():
+            for T, value in surroundings.liquid_of("", run).viscosities:
                 viscous, at = np.ones(3, dtype=bool), np.array([T - 0.5, T, T + 0.5])
                 (cold, mean, hot), spread = usual[str(product)].moments(viscous, at)
                 away, sd = (math.log(value) - mean) / (hot - cold), math.sqrt(spread[1, 1]) / abs(hot - cold)
                 if sd < _TELLS_K:
                     found.setdefault(T, []).append((float(away), float(sd)))
     return tuple((T, *median_of_offsets(ones)) for T, ones in found.items() if len(ones) > 1)
-
-
-_TELLS_K = 1.0
-"""A product whose usual spread is that of this offset tells nothing of the cell, [K]: labcalc's own choice."""
 
 
 def median_of_offsets(ones: Sequence[tuple[float, float]]) -> tuple[float, float]:
@@ -168,7 +156,7 @@ def noise_of(
     """
     sizes, words = [], []
     for viscous, quantity, own in zip((True, False), ("kinematic viscosity", "density"), own_fills, strict=True):
-        scatter, number = scatter_of(references, viscous)
+        scatter, number = surroundings.scatter_of(references, viscous)
         source = f"{number} differences between reference-oil results of this instrument"
         if math.isnan(scatter):
             scatter, source = _stated_noise(quantity, found, product, laboratory)
@@ -187,9 +175,6 @@ def _stated_over_base_oils(found: Determinations, product: Product | None, labor
     if oil is None or "repeatability" not in own[1]:
         return 1.0
     return own[0] * RANGE_FACTOR * base[0] / float(oil.repeatability.at(base[0]))
-
-
-_BASE_OIL = (100.0, 40.0)  # the viscosity [mm²/s] and temperature [°C] at which base oils stand for reference oils
 
 
 def _stated_noise(

@@ -55,6 +55,8 @@ LIGHTEST, HEAVIEST = 650.0, 1250.0
 _WIDTH_OF_LIMITS = 4.0
 """Distance of two specification limits in standard deviations of the product: labcalc's own choice."""
 
+_QUANTITIES = ("kinematic viscosity", "density")
+
 
 class Node(NamedTuple):
     """One known value: ln ν or ρ at a temperature [°C], and its spread in the same unit."""
@@ -175,9 +177,6 @@ def open_course(viscous: bool, temperatures_C: Array, values: Array) -> Course:
     return Course(tuple(usual[:1]), _OPEN_CORRELATION, UNKNOWN_SLOPE_SD)
 
 
-_QUANTITIES = ("kinematic viscosity", "density")
-
-
 def of_typical_values(product: Product, viscosity: Course, density: Course) -> Expectation | None:
     """Return what a product usually shows; a quantity without typical values keeps its course; None without any."""
     nodes: dict[str, list[Node]] = {quantity: [] for quantity in _QUANTITIES}
@@ -199,6 +198,16 @@ def of_specification(product: Product, viscosity: Course, density: Course) -> Ex
             nodes[one.quantity].append(Node(one.temperature_C, (low + high) / 2.0, (high - low) / _WIDTH_OF_LIMITS))
     words = "the middle of the specification of"
     return _of_nodes("specification", words, product, nodes, (viscosity, density), UNKNOWN_SLOPE_SD)
+
+
+def usual_of(product: Product | None, viscosity: Course, density: Course) -> Expectation:
+    """Return what a product shows, by its typical values, its specification, or else courses through a run's values."""
+    found = product and (
+        of_typical_values(product, viscosity, density) or of_specification(product, viscosity, density)
+    )
+    words = "a curve through this run's own values: only its shape and its repeats can be looked at"
+    commodity = product.commodity if product else "lubricating oil"
+    return found or Expectation("curve", words, viscosity, density, commodity)
 
 
 def _of_nodes(

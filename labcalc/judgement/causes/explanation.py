@@ -4,18 +4,25 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from labcalc.judgement.causes.catalogue import CAUSES, PRIOR_ODDS
+from labcalc.judgement.causes.catalogue import CAUSES, OTHER, PRIOR_ODDS
 from labcalc.judgement.causes.evidence import Evidence, Row, assembled, rows_of
 from labcalc.judgement.causes.expectation import Expectation
 from labcalc.judgement.causes.likelihood import misfits
 from labcalc.judgement.causes.next_measurement import Discrimination, NextMeasurement
-from labcalc.judgement.causes.ranking import ELSE, UNLIKELY as UNLIKELY, Fit, Weighed, fits_of, weigh
+from labcalc.judgement.causes.ranking import UNLIKELY as UNLIKELY, Fit, Weighed, fit_of, weigh
 from labcalc.judgement.causes.surroundings import determinations_of
 from labcalc.judgement.causes.words import next_step, sentence_of, titled
 from labcalc.lab.practice import HOT, PRESSED_AIR, SOLVENTS
 from labcalc.wording import probability
 
 _NAMED_FROM = 20.0  # odds, among the day's bottles of the product, from which one is named, [-]: labcalc's own choice
+
+_ALIKE = 0.2
+"""Probability of a rival from which the leading cause's sentence says that the numbers don't tell them apart, [-]."""
+
+_RATHER_THAN_NOT = 0.5
+_OF_THE_INSTRUMENT = ("cell temperature", "instrument bias", "solvent", "residue")
+_CLEAN_CELL = f"{SOLVENTS} {PRESSED_AIR} {HOT}"
 
 
 def other_half(evidence: Evidence, product: str) -> tuple[str, str] | None:
@@ -47,15 +54,6 @@ def _odds(evidence: Evidence, rows: Sequence[Row], own: Expectation) -> float:
     return this - its
 
 
-_ALIKE = 0.2
-"""Probability of a rival from which the leading cause's sentence says that the numbers don't tell them apart, [-]."""
-
-_RATHER_THAN_NOT = 0.5
-_OF_THE_INSTRUMENT = ("cell temperature", "instrument bias", "solvent", "residue")
-
-_CLEAN_CELL = f"{SOLVENTS} {PRESSED_AIR} {HOT}"
-
-
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Explanation(Fit):
     """One cause in words, with what to do next."""
@@ -81,9 +79,8 @@ def rank_causes(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) -> t
     Raises EvidenceError : The odds name an unknown cause, or leave none that is possible.
     """
     weighed = weigh(evidence, odds)
-    fits = fits_of(weighed)
     apart = Discrimination(weighed, odds)
-    return tuple(_explained(weighed, fit, apart) for fit in fits)
+    return tuple(_explained(weighed, fit_of(weighed, cause), apart) for cause in weighed.probabilities)
 
 
 @dataclass(frozen=True)
@@ -109,14 +106,14 @@ class LeadingCause:
 def leading_cause(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) -> LeadingCause:
     """Return the most probable cause without looking for what to measure next; see ``rank_causes``."""
     weighed = weigh(evidence, odds)
-    fit, share = fits_of(weighed)[0], weighed.probabilities[weighed.leading]
+    fit, share = fit_of(weighed, weighed.leading), weighed.probabilities[weighed.leading]
     which = f", {fit.where}" if fit.cause in ("slip", "two at once") else ""
     who = "Noise and spread alone explain it" if fit.cause == "noise" else f"Most likely {titled(fit.cause)}{which}"
     sentence = f"{who} (probability {probability(share, 1.0)})"
     if partner := _exchanged_with(weighed, fit):
         sentence += f"; {partner}"
-    if fit.p_value < UNLIKELY or fit.cause == ELSE:
-        nearest = next((titled(one) for one in weighed.probabilities if one not in (ELSE, "noise")), titled(fit.cause))
+    if fit.p_value < UNLIKELY or fit.cause == OTHER:
+        nearest = next((titled(one) for one in weighed.probabilities if one not in (OTHER, "noise")), titled(fit.cause))
         sentence = f"None of the listed causes fits; nearest: {nearest}"
     return LeadingCause(fit.cause, share, weighed.probabilities.get("noise", 0.0), sentence)
 

@@ -14,6 +14,8 @@ from labcalc.judgement.causes.temperature_and_air import aired, warmed
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.wording import at_celsius, celsius, counted, numeral, p_value, plain, signed
 
+_MEASURED = {"kinematic viscosity": (0.01, 1e7), "density": (300.0, 2000.0)}  # of liquids, [mm²/s] and [kg/m³]
+
 
 @dataclass(frozen=True, eq=False)
 class WhatIf:
@@ -68,9 +70,6 @@ def what_if(
         f"{at_celsius(row.quantity, row.temperature_C)}, {signed(residual[furthest], 1)} standard deviations."
     )
     return WhatIf(evidence.in_units(evidence.mean + effect), residual, misfit, number, p, sentence)
-
-
-_MEASURED = {"kinematic viscosity": (0.01, 1e7), "density": (300.0, 2000.0)}  # of liquids, [mm²/s] and [kg/m³]
 
 
 def with_measurement(evidence: Evidence, quantity: str, temperature_C: float, value: float, kind: str) -> Evidence:

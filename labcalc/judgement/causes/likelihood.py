@@ -32,6 +32,8 @@ _BETWEEN = 0.45
 MASSES: Array = np.exp(-0.5 * DEVIATIONS**2) / np.exp(-0.5 * DEVIATIONS**2).sum()
 """Share of each node in a log-normal size."""
 
+_SPREADS = 5  # the size, at most three more that lie anywhere between paths, and of two at once the size of the first
+
 
 @dataclass(frozen=True, eq=False)
 class Hypotheses:
@@ -98,9 +100,6 @@ def _growths(one: Paths) -> Array:
     for place, axis in enumerate(steps, start=1):
         found[:, :, place] = np.gradient(grid, axis=axis).reshape(one.effects.shape)
     return np.asarray(_BETWEEN * found)
-
-
-_SPREADS = 5  # the size, at most three more that lie anywhere between paths, and of two at once the size of the first
 
 
 def covariances(evidence: Evidence, these: Hypotheses, known: int | None = None) -> Array:

@@ -40,6 +40,20 @@ _BOILS_FROM_C = 80.0  # hottest temperature of a run from which light liquids le
 _Variant = tuple[str, Array, tuple[Array, Array]]
 """A liquid that gets in: words, its share of the size in each row, and its ordinate and density there."""
 
+# changes by sign, what 100 °C has of what 40 °C has [-], density per ln ν [kg/m³], and how often it is so
+_AGEING = (
+    *((1.0, hot, density, 1.0) for hot in (0.6, 0.85) for density in (5.0, 14.0, 26.0)),
+    *((-1.0, hot, 0.0, 1.5) for hot in (0.9, 1.03)),
+)
+
+_LIGHT_ENDS = ((1.0, 0.8, 18.0, 1.0), (1.0, 0.8, 25.0, 1.0))
+"""Per per cent of mass lost: distillates +2.5 % and +0.44 kg/m³, crudes +10 % and +2 kg/m³."""
+
+_WAX = ((1.0, 1.0, 0.0, 1.0), (1.0, 1.0, 4.0, 1.0))
+
+_WAXY_BELOW_C, _WAXY_FROM = 25.0, 5.3
+"""Wax is looked for up to this temperature [°C], and in what is thicker than ln ν there: 200 mm²/s."""
+
 
 def fading(evidence: Evidence, left: tuple[float, ...]) -> list[tuple[str, Array]]:
     """Return how much each row has of what fades from fill to fill, for each share left of it in the next fill, [-]."""
@@ -174,19 +188,6 @@ def _both_quantities(evidence: Evidence) -> tuple[Array, Array]:
             if (partners := np.flatnonzero(these & (np.abs(at - at[place]) <= 0.1))).size:
                 values[place] = np.exp(mean[partners[0]]) if these is viscous else mean[partners[0]]
     return kinematic, density
-
-
-# changes by sign, what 100 °C has of what 40 °C has [-], density per ln ν [kg/m³], and how often it is so
-_AGEING = (
-    *((1.0, hot, density, 1.0) for hot in (0.6, 0.85) for density in (5.0, 14.0, 26.0)),
-    *((-1.0, hot, 0.0, 1.5) for hot in (0.9, 1.03)),
-)
-_LIGHT_ENDS = ((1.0, 0.8, 18.0, 1.0), (1.0, 0.8, 25.0, 1.0))
-"""Per per cent of mass lost: distillates +2.5 % and +0.44 kg/m³, crudes +10 % and +2 kg/m³."""
-_WAX = ((1.0, 1.0, 0.0, 1.0), (1.0, 1.0, 4.0, 1.0))
-
-_WAXY_BELOW_C, _WAXY_FROM = 25.0, 5.3
-"""Wax is looked for up to this temperature [°C], and in what is thicker than ln ν there: 200 mm²/s."""
 
 
 def changed(evidence: Evidence) -> Paths | None:

@@ -25,6 +25,14 @@ from labcalc.judgement.causes.likelihood import covariances
 from labcalc.judgement.causes.ranking import Weighed, weigh
 
 _KEPT = 10  # hypotheses of a cause that are predicted with: the likeliest
+DECIDED_ODDS = 19.0  # odds from which two causes count as told apart, [-]: 95 %
+RECORD_TELLS = 0.95  # how often the original page or file is there and legible, [-]: labcalc's own choice
+_LEAST_WORTH = 0.02  # a measurement that gains less than this is not proposed, [-]: our own choice
+
+_APART_K, _MIDDLE_C = 20.0, 60.5
+"""How far a second temperature is from the first where none is usual, towards what, [K] and [°C]: our own choice."""
+
+_DRAWS = 64
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,16 +63,6 @@ def predict(evidence: Evidence, new: Sequence[Row], odds: Mapping[str, float] = 
         share[here] = within / within.sum()
     mean = weighed.evidence.mean[known:] + these.effect[:, known:] + (gain @ away)[..., 0]
     return Prediction(weighed, these.cause, share, mean, C[:, known:, known:] - gain @ C[:, :known, known:])
-
-
-DECIDED_ODDS = 19.0  # odds from which two causes count as told apart, [-]: 95 %
-RECORD_TELLS = 0.95  # how often the original page or file is there and legible, [-]: labcalc's own choice
-_LEAST_WORTH = 0.02  # a measurement that gains less than this is not proposed, [-]: our own choice
-
-_APART_K, _MIDDLE_C = 20.0, 60.5
-"""How far a second temperature is from the first where none is usual, towards what, [K] and [°C]: our own choice."""
-
-_DRAWS = 64
 
 
 @dataclass(frozen=True)

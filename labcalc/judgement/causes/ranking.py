@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtrc
 
 from labcalc.errors import EvidenceError
-from labcalc.judgement.causes.catalogue import CAUSES, DEVIATIONS, PRIOR_ODDS, Array
+from labcalc.judgement.causes.catalogue import CAUSES, DEVIATIONS, OTHER, PRIOR_ODDS, Array
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.likelihood import Hypotheses, covariances, hypotheses_of, log_sum, misfits
 from labcalc.judgement.causes.shifts import Shift, shifts_of, slips_of
@@ -25,10 +25,11 @@ _FIRST_SIZE = 2.0
 
 _FIRSTS = 12  # how many places of single causes a second one is added to
 
-ELSE = "something else"
-
 _SLIPS = {True: 2.0, False: 0.3, None: 1.0}
 """How much likelier a slip is where people typed the values, and where the instrument wrote them, [-]."""
+
+_CLOSE = 0.2  # how likely a fuel is beside the likeliest one, from which on both are named, [-]: labcalc's own choice
+_STEPS = np.linspace(-4.0, 4.0, 801)
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,7 +87,7 @@ def weigh(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS, known: int
         raise EvidenceError(f"'{sorted(unknown)[0]}' is no cause; there are: {', '.join(CAUSES)}")
     hypotheses = possible(evidence, odds)
     (chi2, logs), number = _against(evidence, hypotheses, known), known or len(evidence.rows)
-    best = max(chi2[hypotheses.cause != ELSE].min(initial=math.inf), 0.0)
+    best = max(chi2[hypotheses.cause != OTHER].min(initial=math.inf), 0.0)
     if odds.get("two at once", 0.0) > 0.0 and chdtrc(number, best) < _TWO_ASKED_FROM:
         both = _two_at_once(hypotheses, logs, odds["two at once"])
         more_chi2, more_logs = _against(evidence, both, known)
@@ -121,7 +122,7 @@ def _against(evidence: Evidence, these: Hypotheses, known: int | None) -> tuple[
 
 def _two_at_once(single: Hypotheses, logs: Array, odds: float) -> Hypotheses:
     """Return a second cause added to each of the likeliest first ones; each pair has its share of the odds."""
-    real = np.flatnonzero(~np.isin(single.cause, ("noise", ELSE, "another product", "instrument bias")))
+    real = np.flatnonzero(~np.isin(single.cause, ("noise", OTHER, "another product", "instrument bias")))
     firsts: dict[tuple[str, str], int] = {}
     for place in real[np.argsort(-logs[real])]:
         firsts.setdefault((single.cause[place], single.where[place]), int(place))
@@ -147,20 +148,16 @@ def _probabilities(these: Hypotheses, logs: Array, chi2: Array, number: int) -> 
     shares = np.exp(logs - log_sum(logs))
     found = {cause: float(shares[these.cause == cause].sum()) for cause in dict.fromkeys(these.cause)}
     leading = max(found, key=lambda cause: found[cause])
-    if ELSE in found and leading != ELSE and found[leading] > _MOST_WITHOUT_FIT:
+    if OTHER in found and leading != OTHER and found[leading] > _MOST_WITHOUT_FIT:
         best = np.where(these.cause == leading, logs, -np.inf).argmax()
         if chdtrc(max(number - math.isfinite(these.size[best]), 1), chi2[best]) < UNLIKELY:
-            found[ELSE] += found[leading] - _MOST_WITHOUT_FIT
+            found[OTHER] += found[leading] - _MOST_WITHOUT_FIT
             found[leading] = _MOST_WITHOUT_FIT
     return dict(sorted(found.items(), key=lambda pair: -pair[1]))
 
 
-def fits_of(weighed: Weighed) -> tuple[Fit, ...]:
-    """Return each cause at its best, the most probable first."""
-    return tuple(_fit(weighed, cause) for cause in weighed.probabilities)
-
-
-def _fit(weighed: Weighed, cause: str) -> Fit:
+def fit_of(weighed: Weighed, cause: str) -> Fit:
+    """Return a cause at its best."""
     evidence, every = weighed.evidence, weighed.hypotheses
     places = np.flatnonzero(every.cause == cause)
     best = int(places[weighed.log_posterior[places].argmax()])
@@ -186,11 +183,6 @@ def _fuels(names: NDArray[np.object_], logs: Array) -> str:
     close = [name for name, log in sums.items() if log >= max(sums.values()) + math.log(_CLOSE)]
     *more, last = sorted(close, key=lambda name: -sums[name])
     return f"{', '.join(more)} or {last}" if more else str(last)
-
-
-_CLOSE = 0.2  # how likely a fuel is beside the likeliest one, from which on both are named, [-]: labcalc's own choice
-
-_STEPS = np.linspace(-4.0, 4.0, 801)
 
 
 def _size(weighed: Weighed, places: NDArray[np.int64], best: int) -> tuple[float, float, float]:

@@ -11,13 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtrc
 
 from labcalc.judgement.causes.catalogue import Array
-from labcalc.judgement.causes.expectation import (
-    Expectation,
-    Observation,
-    of_specification,
-    of_typical_values,
-    open_course,
-)
+from labcalc.judgement.causes.expectation import Expectation, Observation, open_course, usual_of
 from labcalc.judgement.causes.liquids import Liquid
 from labcalc.lab import Product, ReportChoices
 from labcalc.wording import celsius
@@ -33,6 +27,20 @@ _RECENT = pd.Timedelta(hours=72)
 
 _DRIFT_VISCOSITY, _DRIFT_DENSITY = 0.0005, 0.03
 """What may have happened since the reference oils: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
+
+_CHART = ["sample", "lot", "temperature_C"]
+
+UNCHECKED_VISCOSITY, UNCHECKED_DENSITY = 0.005, 0.3
+"""How far an instrument may be off that no reference oil speaks for: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
+
+BOTTLE_VISCOSITY, BOTTLE_DENSITY = 0.0005, 0.05
+"""Spread between bottles of one lot: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
+
+DAY_VISCOSITY, DAY_DENSITY = 0.002, 0.05
+"""Spread between days and instruments, small residues included: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
+
+_HISTORY_FITS = 0.001
+"""Probability below which earlier runs that differ from the product are not believed: labcalc's own choice."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,9 +85,6 @@ class InstrumentBias:
     words: str
 
 
-_CHART = ["sample", "lot", "temperature_C"]
-
-
 def scatter_of(references: pd.DataFrame, viscous: bool) -> tuple[float, int]:
     """Return the standard deviation of one result by the moving ranges of the charts, and how many ranges there are.
 
@@ -118,10 +123,6 @@ def bias_of(references: pd.DataFrame, noise: Noise, report: ReportChoices) -> In
     words = f"{len(newest)} last reference-oil results of this instrument"
     off, sd = _deviation(thick, True, noise, report)
     return InstrumentBias(100.0 * off, 100.0 * sd, *_deviation(heavy, False, noise, report), words)
-
-
-UNCHECKED_VISCOSITY, UNCHECKED_DENSITY = 0.005, 0.3
-"""How far an instrument may be off that no reference oil speaks for: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
 
 
 def _deviation(
@@ -184,16 +185,6 @@ def runs_in(rows: pd.DataFrame) -> Iterator[tuple[NDArray[np.int64], Determinati
         yield at, Determinations(**{name: values[at] for name, values in columns.items()})
 
 
-BOTTLE_VISCOSITY, BOTTLE_DENSITY = 0.0005, 0.05
-"""Spread between bottles of one lot: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
-
-DAY_VISCOSITY, DAY_DENSITY = 0.002, 0.05
-"""Spread between days and instruments, small residues included: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
-
-_HISTORY_FITS = 0.001
-"""Probability below which earlier runs that differ from the product are not believed: labcalc's own choice."""
-
-
 @dataclass(frozen=True)
 class EarlierRun:
     """An earlier run of the same sample, or of another sample of the lot."""
@@ -207,12 +198,8 @@ def expected_of(
     found: Determinations, product: Product | None, earlier: Sequence[EarlierRun], noise: Noise, lot: str
 ) -> Expectation:
     """Return the expectation of a run; see ``evidence_of``."""
-    viscosity, at = np.where(found.viscosity_mm2_s > 0.0, found.viscosity_mm2_s, np.nan), found.temperature_C
-    open_ones = open_course(True, at, np.log(viscosity)), open_course(False, at, found.density_kg_m3)
-    words = "a curve through this run's own values: only its shape and its repeats can be looked at"
-    best = Expectation("curve", words, *open_ones, product.commodity if product else "lubricating oil")
-    if product:
-        best = of_typical_values(product, *open_ones) or of_specification(product, *open_ones) or best
+    values, at = np.where(found.viscosity_mm2_s > 0.0, found.viscosity_mm2_s, np.nan), found.temperature_C
+    best = usual_of(product, open_course(True, at, np.log(values)), open_course(False, at, found.density_kg_m3))
     seen = _observations(earlier, noise)
     if not seen or not _fits(best, seen):
         return best
@@ -237,10 +224,10 @@ def _observations(earlier: Sequence[EarlierRun], noise: Noise) -> tuple[Observat
     return tuple(found)
 
 
-def _fits(expectation: Expectation, seen: tuple[Observation, ...]) -> bool:
+def _fits(usual: Expectation, seen: tuple[Observation, ...]) -> bool:
     """Tell whether earlier runs are as the product usually is."""
     viscous, at, value, sd = np.array(seen).T
-    mean, covariance = expectation.moments(viscous.astype(bool), at)
+    mean, covariance = usual.moments(viscous.astype(bool), at)
     statistic = (value - mean) @ np.linalg.solve(covariance + np.diag(sd**2), value - mean)
     return bool(chdtrc(len(seen), statistic) >= _HISTORY_FITS)
 

@@ -28,6 +28,12 @@ _TOUCHED = {
 _SURELY_COUPLED = 0.7
 """How likely ν was computed from η and ρ of one cell where the export doesn't tell, [-]: labcalc's own choice."""
 
+_OLDER_THAN_OILS, _OLDER_THAN_SAMPLES = 0.5, 0.2
+"""How often a cell that is off was so when the oils, or the samples before, were measured, [-]: our own choice."""
+
+_UNEQUAL_AIR = 0.5
+"""How much air differs from fill to fill and from temperature to temperature, as a share of it: our own choice."""
+
 
 def paths_of(evidence: Evidence, causes: Container[str]) -> tuple[Paths, ...]:
     """Return the curves of those of the causes that have a size and can be."""
@@ -80,10 +86,6 @@ def _by_the_day(evidence: Evidence, mask: Mask, sizes: Array) -> Array:
     return told
 
 
-_OLDER_THAN_OILS, _OLDER_THAN_SAMPLES = 0.5, 0.2
-"""How often a cell that is off was so when the oils, or the samples before, were measured, [-]: our own choice."""
-
-
 def warmed(evidence: Evidence, offsets_K: Array) -> Array:
     """Return what offsets of the cell's temperature do to each row: any by row."""
     viscous, T = evidence.viscous, evidence.temperature_C + 273.15
@@ -110,9 +112,6 @@ def _slopes(evidence: Evidence, these: Mask, x: Array, default: float, ordinate:
 
 
 # --- Air ---
-
-_UNEQUAL_AIR = 0.5
-"""How much air differs from fill to fill and from temperature to temperature, as a share of it: our own choice."""
 
 
 def bubble_places(evidence: Evidence) -> list[tuple[str, Mask, float]]:

@@ -29,6 +29,7 @@ _LONGEST_RUN = 200  # more determinations than any run has
 
 P = ParamSpec("P")
 R = TypeVar("R")
+_NOWHERE = np.empty(0, dtype=np.int64)
 
 
 @dataclass(frozen=True)
@@ -259,9 +260,6 @@ class _InTime:
     def place(self, moment: pd.Timestamp, side: Literal["left", "right"] = "left") -> int:
         """Return how many rows are earlier than a moment, or with ``right`` not later; 0 for an unknown one."""
         return 0 if pd.isna(moment) else int(self.moments.searchsorted(moment.tz_convert(None).to_datetime64(), side))
-
-
-_NOWHERE = np.empty(0, dtype=np.int64)
 
 
 @dataclass(frozen=True)

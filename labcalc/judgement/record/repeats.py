@@ -5,27 +5,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from labcalc import statistics
 from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.lab import Laboratory, PrecisionFunction, PrecisionStatement
-from labcalc.statistics import (
-    CRITICAL_RANGE_FACTORS,
-    acceptable_result,
-    critical_range,
-    family_repeatability,
-    lie_within,
-)
 from labcalc.wording import numeral
 
 _USUAL = 0.99  # share of good runs whose fills keep the instrument's own limits, [-]: our own choice
 LAST = 4  # the procedure of ISO 5725-6 ends with four results; more are held against their critical range alone
 
 
+Outcome = Literal["single", "agree", "unusual", "measure more", "median", "disagree", "not checked"]
+
+
 @dataclass(frozen=True)
 class Agreement:
     """How the repeats of a result agree, and what is reported of them."""
 
-    outcome: Literal["single", "agree", "unusual", "measure more", "median", "disagree", "not checked"]
+    outcome: Outcome
     value: float  # what is reported: the mean, or the median where that is the outcome
     why_not: str = ""  # why the repeats could not be checked
     statement: PrecisionStatement | None = None
@@ -77,7 +74,7 @@ def agreement_of(
         return Agreement("not checked", mean, in_force.why_not)
     if len(repeats) == 1:
         return Agreement("single", mean, "one determination: nothing to compare", statement)
-    if not 2 <= len(repeats) <= max(CRITICAL_RANGE_FACTORS):
+    if not 2 <= len(repeats) <= max(statistics.CRITICAL_RANGE_FACTORS):
         why_not = f"{len(repeats)} repeats: a critical range is given for 2 to 10"
         return Agreement("not checked", mean, why_not, statement)
     letter, function = repeat_limit(statement, dossier.laboratory)
@@ -85,17 +82,17 @@ def agreement_of(
     if not precision > 0.0:
         at = f"{numeral(mean, figures=4)} {UNITS[quantity]}"
         return Agreement("not checked", mean, f"{statement.method} gives no {letter} at {at}", statement)
-    alone = critical_range(precision, len(repeats))
+    alone = statistics.critical_range(precision, len(repeats))
     are_pairs = len(repeats) == 2 and comparisons > 1 and dossier.laboratory.report.replicates == "fills"
-    of_run = family_repeatability(precision, comparisons) if are_pairs else alone
+    of_run = statistics.family_repeatability(precision, comparisons) if are_pairs else alone
     held = (letter, max(repeats) - min(repeats), of_run)
-    if lie_within(repeats, held[2]):
+    if statistics.lie_within(repeats, of_run):
         usual, number = _usual(dossier, quantity, temperature_C, mean, len(repeats), comparisons)
-        outcome: Literal["agree", "unusual"] = "agree" if lie_within(repeats, min(usual, held[2])) else "unusual"
+        outcome: Outcome = "agree" if statistics.lie_within(repeats, min(usual, of_run)) else "unusual"
         return Agreement(outcome, mean, "", statement, *held, alone=alone, usual=usual, usual_number=number)
     if letter == "d" or len(repeats) > LAST:
         return Agreement("disagree", mean, "", statement, *held, alone=alone)
-    decision = acceptable_result(repeats, precision)
+    decision = statistics.acceptable_result(repeats, precision)
     if decision.more:
         return Agreement("measure more", mean, "", statement, *held, decision.more, alone)
     return Agreement("median", decision.value, "", statement, *held, alone=alone)
@@ -109,5 +106,6 @@ def _usual(
     if own is None or dossier.laboratory.report.replicates == "determinations":
         return math.inf, 0
     single = own.size if quantity == "density" else own.size * mean
-    of_pairs = family_repeatability(CRITICAL_RANGE_FACTORS[2] * single, comparisons, probability=_USUAL)
-    return critical_range(of_pairs, number), own.number
+    precision = statistics.CRITICAL_RANGE_FACTORS[2] * single
+    of_pairs = statistics.family_repeatability(precision, comparisons, probability=_USUAL)
+    return statistics.critical_range(of_pairs, number), own.number

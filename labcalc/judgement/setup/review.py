@@ -11,15 +11,8 @@ import pandas as pd
 
 from labcalc.errors import ExportError, RecordError, SettingsError, StudyError
 from labcalc.exports import Reading, Refusal, SourceFile
-from labcalc.judgement.setup.description import (
-    OPEN_QUESTION,
-    SEVERITIES,
-    Finding,
-    findings_of_description,
-    findings_of_exports,
-    findings_of_patterns,
-    unknown_runs,
-)
+from labcalc.judgement.setup import description
+from labcalc.judgement.setup.description import Finding
 from labcalc.judgement.studies.rounds import rounds_between
 from labcalc.lab import (
     Laboratory,
@@ -79,17 +72,17 @@ def review_setup(lab: str | Path, exports: Sequence[str | Path] = ()) -> SetupRe
     profiles = {f"profile[{n}].files": (one.name, one.files) for n, one in enumerate(laboratory.profiles, 1)}
     text = Path(lab).read_text("utf-8-sig")
     findings = (
-        *findings_of_description(laboratory),
+        *description.findings_of_description(laboratory),
         *_record(laboratory),
-        *findings_of_patterns(profiles, [one.name for one in (files or reading.sources)], "export"),
+        *description.findings_of_patterns(profiles, [one.name for one in (files or reading.sources)], "export"),
         *(Finding("error", one.file, one.problem) for one in reading.failures),
         *_refusals(reading.refusals),
-        *findings_of_exports(reading.table, laboratory),
+        *description.findings_of_exports(reading.table, laboratory),
         *_decisions(laboratory, reading),
-        *_open_questions(text.count(OPEN_QUESTION)),
+        *_open_questions(text.count(description.OPEN_QUESTION)),
     )
     placed = (replace(one, line=line_of_key(text, one.place)) if "[" in one.place else one for one in findings)
-    ordered = sorted(placed, key=lambda one: SEVERITIES.index(one.severity))
+    ordered = sorted(placed, key=lambda one: description.SEVERITIES.index(one.severity))
     taken = (
         (next((by for by, files in profiles.values() if name_fits(one.name, files)), ""), one)
         for one in reading.sources
@@ -153,7 +146,7 @@ def _decisions(laboratory: Laboratory, reading: Reading) -> Iterator[Finding]:
     except RecordError:  # the record's own finding tells it
         return
     yield from (Finding("error", "decisions.jsonl", f"line {one.line}: {one.problem}") for one in decided.unusable)
-    for one in unknown_runs(decided.decisions, reading.table) if reading.sources else ():
+    for one in description.unknown_runs(decided.decisions, reading.table) if reading.sources else ():
         finding = f"{one.who} decided ({one.what}) about run {one.run}, which the exports do not hold"
         yield Finding("warning", "decisions.jsonl", finding, "Was the run renamed, or is its export missing?")
 

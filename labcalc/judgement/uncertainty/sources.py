@@ -15,8 +15,7 @@ from labcalc.judgement.control.site_record import FEWEST_CHECKS, ChecksInControl
 from labcalc.judgement.precision import RANGE_FACTOR
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import independent_results
-from labcalc.judgement.uncertainty.effects import CONFIDENCE, FROM_CONTROL, STATED, Effect
-from labcalc.judgement.uncertainty.results import Result, Results
+from labcalc.judgement.uncertainty.results import CONFIDENCE, FROM_CONTROL, STATED, Effect, Result, Results
 from labcalc.lab import CertifiedValue
 from labcalc.statistics import coverage_factor, standard_from_half_width
 from labcalc.wording import celsius, plain
