@@ -28,8 +28,6 @@ _A_DAY = pd.Timedelta(hours=14)
 _TELLS_K = 1.0
 """A product whose usual spread is that of this offset tells nothing of the cell, [K]: labcalc's own choice."""
 
-_BASE_OIL = (100.0, 40.0)  # the viscosity [mm²/s] and temperature [°C] at which base oils stand for reference oils
-
 
 def evidence_of(dossier: Dossier) -> Evidence:
     """Put the independent quantities of a run beside what was expected.
@@ -169,12 +167,12 @@ def noise_of(
 
 
 def _stated_over_base_oils(found: Determinations, product: Product | None, laboratory: Laboratory) -> float:
-    """Return the class's relative repeatability over that of base oils at 40 °C; 1 where one isn't stated."""
-    own, base = _stated_noise("kinematic viscosity", found, product, laboratory), _BASE_OIL
-    oil = precision_for(laboratory, "base oils", "kinematic viscosity", base[1])
-    if oil is None or "repeatability" not in own[1]:
+    """Return the class's relative repeatability over that of base oils (100 mm²/s, 40 °C); 1 where one isn't stated."""
+    own, words = _stated_noise("kinematic viscosity", found, product, laboratory)
+    oil = precision_for(laboratory, "base oils", "kinematic viscosity", 40.0)
+    if oil is None or "repeatability" not in words:
         return 1.0
-    return own[0] * RANGE_FACTOR * base[0] / float(oil.repeatability.at(base[0]))
+    return own * RANGE_FACTOR * 100.0 / float(oil.repeatability.at(100.0))
 
 
 def _stated_noise(

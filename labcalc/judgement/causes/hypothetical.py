@@ -76,8 +76,7 @@ def with_measurement(evidence: Evidence, quantity: str, temperature_C: float, va
     """Add a measurement that was made, or that might be, to the evidence.
 
     value : What was measured, [mm²/s] or [kg/m³]. Of a reference oil: of the one nearest in viscosity to the sample.
-    kind : One of ``KINDS``. With ``original record`` the value takes the place of the one in the run.
-    Returns : With one row more; with ``original record`` as many as before.
+    kind : One of ``KINDS``; with ``original record`` the value takes the place of the one in the run.
     Raises EvidenceError : The kind or the quantity is none, value or temperature is none of a liquid, no reference oil
         is certified there, or the run holds no such value to correct.
     """

@@ -10,6 +10,7 @@ The run's rows r and the new rows n are normal together, so for each hypothesis,
 """
 
 import math
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
@@ -84,11 +85,8 @@ class NextMeasurement(Candidate):
 
 
 def candidates(evidence: Evidence) -> tuple[Candidate, ...]:
-    """Return the measurements that can be made next, each once.
-
-    Returns : Every kind at the temperatures of the run, for the quantities that it measured; a new fill at two
-        temperatures or more, for both quantities where the instrument gives them.
-    """
+    """Return the measurements that can be made next, each once: every kind at the temperatures of the run, for the
+    quantities that it measured; a new fill at two or more, for both quantities where the instrument gives them."""
     rows = [evidence.rows[place] for place in np.flatnonzero(evidence.of_run)]
     own, found = list(dict.fromkeys((row.quantity, round(row.temperature_C, 1)) for row in rows)), []
     whole = _whole_fill(evidence, own)
@@ -135,6 +133,9 @@ class Discrimination:
         every = candidates(weighed.evidence) if wanted is None else tuple(wanted)
         self.records = tuple(one for one in every if one.kind == "original record")
         self.candidates = tuple(one for one in every if one.kind != "original record")
+        self._places: dict[str, list[int]] = defaultdict(list)  # which candidates one fill of a kind gives
+        for place, one in enumerate(self.candidates):
+            self._places[one.kind].append(place)
 
     @cached_property
     def prediction(self) -> Prediction:
@@ -157,14 +158,6 @@ class Discrimination:
         told = next(place for place, gain in zip(places, each, strict=True) if gain >= max(each) - _LEAST_WORTH)
         rows = tuple((self.candidates[one].quantity, self.candidates[one].temperature_C) for one in places)
         return NextMeasurement(**vars(self.candidates[told]), rows=rows, gain=gains[kind])
-
-    @cached_property
-    def _places(self) -> dict[str, list[int]]:
-        """Which candidates one fill of a kind gives."""
-        found: dict[str, list[int]] = {}
-        for place, one in enumerate(self.candidates):
-            found.setdefault(one.kind, []).append(place)
-        return found
 
     def _gain(self, places: list[int]) -> float:
         prediction, now = self.prediction, self.weighed.probabilities

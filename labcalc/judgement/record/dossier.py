@@ -36,10 +36,8 @@ from labcalc.wording import cut_short
 _FEWEST, _MOST = 30, 300
 """Differences below which a scatter is not known, and the newest that count, as instruments change: our own choice."""
 
-
 Key = tuple[str, str, float]
 """Product, quantity, temperature [°C]: what scatters alike. Another product's fills say nothing of these."""
-
 
 _NONE = np.array([], dtype="datetime64[us]"), np.array([])
 
@@ -200,10 +198,7 @@ class Dossier:
 
     @cached_property
     def earlier_means(self) -> pd.DataFrame:
-        """Means of earlier runs of the product, oldest first: one a ``run``, ``quantity`` and ``temperature_C`` [°C].
-
-        ``value`` is in mm²/s or kg/m³.
-        """
+        """Means of earlier runs of the product, oldest first: one a ``run``, quantity and ``temperature_C`` [°C]."""
         names = {QUANTITY_COLUMNS[quantity]: quantity for quantity in UNITS}
         long: pd.DataFrame = self.peers.rename(columns=names).assign(temperature_C=self.peers["temperature_C"].round(1))
         long = long.melt(["run", "temperature_C"], [*names.values()], "quantity").dropna(subset=["value"])
@@ -218,11 +213,10 @@ class Dossier:
         """
         longest, times = timedelta(microseconds=LONGEST_STEP_US), self.rows["measured_at"]
         first, last = times.min() - longest, times.max() + longest
-        of_sample = (one for one in self.refusals if one.sample and one.sample == self.sample)
-        is_dated = not pd.isna(first)
-        return tuple(
-            one for one in of_sample if not is_dated or one.measured_at is None or first <= one.measured_at <= last
-        )
+        of_sample = [one for one in self.refusals if one.sample and one.sample == self.sample]
+        if pd.isna(first):
+            return tuple(of_sample)
+        return tuple(one for one in of_sample if one.measured_at is None or first <= one.measured_at <= last)
 
     def own_scatter(self, quantity: str, temperature_C: float) -> OwnScatter | None:
         """Return how fills scattered on the instrument until the run began; None where the record doesn't tell."""

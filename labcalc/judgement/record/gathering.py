@@ -57,10 +57,13 @@ def _known(laboratory: Laboratory, lab: object) -> _Known:
 
 
 def _gather_for(known: _Known, exports: Sequence[str | Path]) -> Material:
+    """Read exports beside the record; nothing again while the record has the same head and exports are unchanged."""
     laboratory = known.laboratory
     paths = tuple(Path(path).resolve() for path in exports)
     if laboratory.record is not None:
-        return gather_recorded(paths, known)
+        from labcalc.lab import printed_head  # what opens a record is loaded by those who have one
+
+        return _gather_recorded(paths, known, _stamps(*paths, *laboratory.files_beside), printed_head(laboratory))
     earlier = tuple(path.resolve() for path in earlier_export_files(laboratory))
     earlier = tuple(path for path in earlier if path not in paths)
     decided = [path for path in [decisions_file(laboratory)] if path is not None]
@@ -77,7 +80,7 @@ def gather_record(lab: str | Path | Laboratory | None = None) -> Material:
     """
     laboratory = load_laboratory(lab or sample_lab())
     if laboratory.record is not None:
-        return gather_recorded((), _known(laboratory, lab))
+        return _gather_for(_known(laboratory, lab), ())
     if not laboratory.earlier_exports:
         raise MonthError(
             f"{laboratory.file}: laboratory.earlier_exports is missing: it says which exports make up the record"
@@ -109,20 +112,6 @@ def _stamps(*paths: Path) -> tuple[object, ...]:
     """Return what tells one state of files from another: size and time of change; None where one isn't there."""
     states = (path.stat() if path.exists() else None for path in paths)
     return os.environ.get(CLOCK_VARIABLE), *(one and (one.st_size, one.st_mtime_ns) for one in states)
-
-
-def gather_recorded(paths: tuple[Path, ...], known: _Known) -> Material:
-    """Read exports, and beside them the laboratory's record; without any, the record alone.
-
-    Nothing is read again while the record has the same head and the exports are unchanged.
-
-    Raises MonthError : No export is given and the record holds no row.
-    Raises ExportError, DecisionError, RecordError : As for ``gather``.
-    """
-    from labcalc.lab import printed_head  # what opens a record is loaded by those who have one
-
-    stamps = _stamps(*paths, *known.laboratory.files_beside)
-    return _gather_recorded(paths, known, stamps, printed_head(known.laboratory))
 
 
 @lru_cache(maxsize=2)
