@@ -120,13 +120,10 @@ def suspect_lot(last: pd.DataFrame, everywhere: pd.DataFrame) -> SuspectLot | No
 def _certified(table: pd.DataFrame, laboratory: Laboratory) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return certified value and expanded uncertainty of each row; NaN where there is none."""
     lots, days = table["lot"].astype("string").fillna(""), table["measured_at"].dt.normalize()
-    number = np.zeros(len(table), dtype=np.int64)
-    for column in (table["sample"], lots, days, table["quantity"], table["temperature_C"]):
-        codes, known = pd.factorize(column, use_na_sentinel=False)
-        number = number * len(known) + codes
-    first, which = np.unique(number, return_index=True, return_inverse=True)[1:]
-    each = table.iloc[first]
-    about = (each["sample"], lots.iloc[first], days.iloc[first].dt.date, each["quantity"], each["temperature_C"])
+    keys = table[["sample", "quantity", "temperature_C"]].assign(lot=lots, day=days)
+    which = keys.groupby([*keys], sort=False, dropna=False).ngroup()
+    each = keys[~which.duplicated()]
+    about = (each["sample"], each["lot"], each["day"].dt.date, each["quantity"], each["temperature_C"])
     found = [
         certified_by(_lot(sample, lot, day, laboratory), quantity, temperature)
         for sample, lot, day, quantity, temperature in zip(*about, strict=True)

@@ -48,8 +48,7 @@ class Month(Period):
     @property
     def twelve_months(self) -> Period:
         """The twelve months up to its end."""
-        first = self.last - pd.DateOffset(months=12)
-        return Period(f"the twelve months to {self.name}", first, self.last)
+        return Period(f"the twelve months to {self.name}", self.last - pd.DateOffset(months=12), self.last)
 
 
 def month_of(name: str, time_zone: str, months: int = 1) -> Month:

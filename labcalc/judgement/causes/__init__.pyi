@@ -15,10 +15,12 @@ from .evidence_from_dossier import evidence_of as evidence_of
 from .explanation import (
     Explanation as Explanation,
     LeadingCause as LeadingCause,
+    WhatIf as WhatIf,
     leading_cause as leading_cause,
     rank_causes as rank_causes,
+    what_if as what_if,
+    with_measurement as with_measurement,
 )
-from .hypothetical import WhatIf as WhatIf, what_if as what_if, with_measurement as with_measurement
 from .liquids import Liquid as Liquid
 from .next_measurement import Candidate as Candidate, NextMeasurement as NextMeasurement, candidates as candidates
 from .surroundings import Before as Before, InstrumentBias as InstrumentBias, Noise as Noise

@@ -191,11 +191,10 @@ def assembled(rows: Sequence[Row], setting: Setting) -> Evidence:
     single = np.where(viscous, setting.noise.viscosity, setting.noise.density)
     expected = np.where(viscous, np.exp(np.where(viscous, mean, 0.0)), mean)
     scale = np.where(viscous, expected, 1.0)
-    measured = np.array([row.measured for row in rows])
     return Evidence(
         **{one.name: getattr(setting, one.name) for one in fields(Setting)},
         rows=tuple(rows),
-        measured=measured,
+        measured=np.array([row.measured for row in rows]),
         expected=expected,
         expected_sd=scale * sd,
         noise_sd=scale * single,
@@ -212,6 +211,17 @@ def assembled(rows: Sequence[Row], setting: Setting) -> Evidence:
         in_cell=of_run | (kinds == "same fill again"),
         in_bottle=of_sample & (kinds != "retained sample"),
     )
+
+
+def nearest_oil(evidence: Evidence, temperature_C: float) -> Liquid:
+    """Return the reference oil nearest in viscosity to the sample."""
+    liquids, at = [oil.liquid for oil in evidence.reference_oils], np.array([temperature_C])
+    if not liquids:
+        raise EvidenceError("no reference oil is known: lab.toml names none, or no certificate was valid on the day")
+    if not evidence.course.viscosity.nodes:
+        return liquids[0]
+    own = evidence.course.moments(np.array([True]), at)[0]
+    return liquids[int(np.argmin([np.abs(np.log(one.viscosity_at(at)) - own)[0] for one in liquids]))]
 
 
 def _certified(row: Row, setting: Setting) -> tuple[float, float]:

@@ -126,9 +126,3 @@ def misfits(away: Array, covariance: Array) -> tuple[Array, Array]:
     log_scale = -np.log(np.diagonal(factor, axis1=-2, axis2=-1)).sum(axis=-1)
     constant = lgamma((TAIL + n) / 2.0) - lgamma(TAIL / 2.0) - n / 2.0 * log(TAIL * pi)
     return chi2, constant + log_scale - 0.5 * (TAIL + n) * np.log1p(chi2 / TAIL)
-
-
-def log_sum(terms: Array) -> float:
-    """Return ln of the sum of exponentials."""
-    top = float(terms.max())
-    return top + log(float(np.exp(terms - top).sum()))

@@ -20,8 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.judgement.causes.catalogue import PRIOR_ODDS, Array
-from labcalc.judgement.causes.evidence import KINDS, Evidence, Row, assembled
-from labcalc.judgement.causes.hypothetical import nearest_oil
+from labcalc.judgement.causes.evidence import KINDS, Evidence, Row, assembled, nearest_oil
 from labcalc.judgement.causes.likelihood import covariances
 from labcalc.judgement.causes.ranking import Weighed, weigh
 
@@ -166,8 +165,7 @@ class Discrimination:
         shares = np.exp(log_density - log_density.max(axis=1, keepdims=True)) * weights
         causes = dict.fromkeys(prediction.cause)
         after = np.stack([shares[:, prediction.cause == one].sum(axis=1) for one in causes], axis=1)
-        right = ((after / after.sum(axis=1, keepdims=True)) ** 2).sum(axis=1)
-        return float(right.mean()) - _squares(now)
+        return float(((after / after.sum(axis=1, keepdims=True)) ** 2).sum(axis=1).mean()) - _squares(now)
 
     def _drawn(self, places: list[int], chosen: NDArray[np.int64]) -> Array:
         """Draw an outcome of each chosen hypothesis; return ln of its density under each: outcome by hypothesis."""
@@ -192,8 +190,7 @@ class Discrimination:
             return RECORD_TELLS if "slip" in (cause, rival) else 0.0
         places, prediction, told = self._places[choice.kind], self.prediction, []
         for true, other in ((cause, rival), (rival, cause)):
-            weights = prediction.share * (prediction.cause == true)
-            logs = self._drawn(places, _systematic(weights))
+            logs = self._drawn(places, _systematic(prediction.share * (prediction.cause == true)))
             dense = np.exp(logs - logs.max(axis=1, keepdims=True)) * prediction.share
             right, wrong = (dense[:, prediction.cause == one].sum(axis=1) for one in (true, other))
             told.append(float((right >= DECIDED_ODDS * wrong).mean()))

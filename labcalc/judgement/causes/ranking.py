@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chdtrc
+from scipy.special import chdtrc, logsumexp
 
 from labcalc.errors import EvidenceError
 from labcalc.judgement.causes.catalogue import CAUSES, DEVIATIONS, OTHER, PRIOR_ODDS, Array
 from labcalc.judgement.causes.evidence import Evidence
-from labcalc.judgement.causes.likelihood import Hypotheses, covariances, hypotheses_of, log_sum, misfits
+from labcalc.judgement.causes.likelihood import Hypotheses, covariances, hypotheses_of, misfits
 from labcalc.judgement.causes.shifts import Shift, shifts_of, slips_of
 from labcalc.judgement.causes.temperature_and_air import paths_of
 from labcalc.wording import counted, numeral, p_value
@@ -93,8 +93,7 @@ def weigh(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS, known: int
         more_chi2, more_logs = _against(evidence, both, known)
         hypotheses = hypotheses.plus(both)
         chi2, logs = np.concatenate([chi2, more_chi2]), np.concatenate([logs, more_logs])
-    probabilities = _probabilities(hypotheses, logs, chi2, number)
-    return Weighed(evidence, probabilities, hypotheses, logs, chi2)
+    return Weighed(evidence, _probabilities(hypotheses, logs, chi2, number), hypotheses, logs, chi2)
 
 
 def possible(evidence: Evidence, odds: Mapping[str, float]) -> Hypotheses:
@@ -145,7 +144,7 @@ def _two_at_once(single: Hypotheses, logs: Array, odds: float) -> Hypotheses:
 
 def _probabilities(these: Hypotheses, logs: Array, chi2: Array, number: int) -> dict[str, float]:
     """Return the share of each cause; a leading one that doesn't fit gets 90 % at most, the rest is something else."""
-    shares = np.exp(logs - log_sum(logs))
+    shares = np.exp(logs - logsumexp(logs))
     found = {cause: float(shares[these.cause == cause].sum()) for cause in dict.fromkeys(these.cause)}
     leading = max(found, key=lambda cause: found[cause])
     if OTHER in found and leading != OTHER and found[leading] > _MOST_WITHOUT_FIT:
@@ -163,8 +162,7 @@ def fit_of(weighed: Weighed, cause: str) -> Fit:
     best = int(places[weighed.log_posterior[places].argmax()])
     one = every.only(np.array([best]))
     (covariance,), spread = covariances(evidence, one), one.spread[one.kind[0]]
-    away = evidence.deviation - one.effect[0]
-    solved = np.linalg.solve(covariance, away)
+    solved = np.linalg.solve(covariance, evidence.deviation - one.effect[0])
     effect = one.effect[0] + np.clip(one.growth[0] @ solved, -2.0, 2.0) @ one.growth[0]
     sized, unit = math.isfinite(one.size[0]), CAUSES[cause].unit
     size, low, high = (CAUSES[cause].shown * end for end in _size(weighed, places, best)) if sized else (math.nan,) * 3
@@ -179,7 +177,7 @@ def fit_of(weighed: Weighed, cause: str) -> Fit:
 
 def _fuels(names: NDArray[np.object_], logs: Array) -> str:
     """Return which fuels the numbers are those of, the likeliest first; how much of it is asked of all."""
-    sums = {name: log_sum(logs[names == name]) for name in dict.fromkeys(names)}
+    sums = {name: float(logsumexp(logs[names == name])) for name in dict.fromkeys(names)}
     close = [name for name, log in sums.items() if log >= max(sums.values()) + math.log(_CLOSE)]
     *more, last = sorted(close, key=lambda name: -sums[name])
     return f"{', '.join(more)} or {last}" if more else str(last)
@@ -200,8 +198,7 @@ def _size(weighed: Weighed, places: NDArray[np.int64], best: int) -> tuple[float
     sd = width * np.sqrt(np.maximum(1.0 - told, 1e-6))
     share = np.exp(logs - logs.max())
     density = (share / sd) @ np.exp(-0.5 * ((_STEPS - centre[:, np.newaxis]) / sd[:, np.newaxis]) ** 2)
-    cumulative = np.cumsum(density) / density.sum()
-    ends = np.interp((0.5, 0.025, 0.975), cumulative, _STEPS)
+    ends = np.interp((0.5, 0.025, 0.975), np.cumsum(density) / density.sum(), _STEPS)
     middle, low, high = (float(sign * scale.median * scale.factor**end) for end in ends)
     return middle, min(low, high), max(low, high)
 

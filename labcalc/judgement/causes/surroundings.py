@@ -138,8 +138,7 @@ def _deviation(
     certificate = np.sqrt(np.maximum(limit**2 - own**2, 0.0)) / 2.0 / (certified if viscous else 1.0)
     single = noise.viscosity if viscous else noise.density
     drift = _DRIFT_VISCOSITY if viscous else _DRIFT_DENSITY
-    variance = float(np.mean(certificate**2 + single**2)) / number + drift**2
-    return float(off.mean()), math.sqrt(variance)
+    return float(off.mean()), math.sqrt(float(np.mean(certificate**2 + single**2)) / number + drift**2)
 
 
 def before_of(rows: pd.DataFrame, start: Any, temperature_C: Array) -> Before | None:

@@ -44,8 +44,7 @@ def doubtful_times(
             backward = np.isin(run[rows], run[rows[own[_backwards(times[own])]]])
             found |= dict.fromkeys(rows[backward].tolist(), "runs back in the file")
         found |= dict.fromkeys(rows[far].tolist(), words)
-    ahead = np.flatnonzero(moments > pd.Timestamp(now) + _AHEAD)
-    return found | dict.fromkeys(ahead.tolist(), "lies in the future")
+    return found | dict.fromkeys(np.flatnonzero(moments > pd.Timestamp(now) + _AHEAD).tolist(), "lies in the future")
 
 
 def _before_valid(table: pd.DataFrame, laboratory: Laboratory) -> Iterator[tuple[int, str]]:

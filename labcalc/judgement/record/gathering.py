@@ -122,8 +122,7 @@ def _gather_recorded(paths: tuple[Path, ...], known: _Known, stamps: tuple[objec
     past = read_record(laboratory)
     if not paths and past.table.empty:
         raise MonthError(f"{laboratory.file}: its record holds no row yet: `labcalc record add` adds exports")
-    readings = [read(paths, laboratory), past] if paths else [past]
-    return material_of(readings, laboratory)
+    return material_of([read(paths, laboratory), past] if paths else [past], laboratory)
 
 
 def material_of(

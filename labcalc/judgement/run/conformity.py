@@ -159,8 +159,7 @@ def _held_by_method(rule: DecisionRule, found: Result | Consequence, limit: Limi
     reproducibility = math.nan if statement is None else float(statement.reproducibility.at(found.value))
     if statement is None or not reproducibility >= statement.repeatability.at(found.value):
         why = in_force.why_not or "the precision statement in force gives no R of its r or more"
-        held = _held_by_laboratory(_FALLBACK, found, 1.0)
-        return replace(held, remarks=(f"{why}: {_instead(rule)}",))
+        return replace(_held_by_laboratory(_FALLBACK, found, 1.0), remarks=(f"{why}: {_instead(rule)}",))
     number = independent_results(found.repeats, dossier.laboratory) if isinstance(found, Result) else 1
     repeatability = float(statement.repeatability.at(found.value))
     width = float(statistics.one_sided_margin(reproducibility, repeatability=repeatability, results=number))
@@ -229,8 +228,7 @@ def _title(dossier: Dossier, limit: Limit) -> str:
 
 
 def _words(limit: Limit) -> str:
-    ends = (limit.lowest, limit.highest)
-    low, high = ("" if math.isnan(end) else numeral(end, limit.decimals) for end in ends)
+    low, high = ("" if math.isnan(end) else numeral(end, limit.decimals) for end in (limit.lowest, limit.highest))
     return f"limits {low} to {high}" if low and high else f"at least {low}" if low else f"at most {high}"
 
 

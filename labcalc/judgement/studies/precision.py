@@ -154,8 +154,7 @@ def _crossed(read: StudyFile, factors: list[str], lower: float, upper: float, in
     if math.isnan(share):
         told = "give both limits of the specification for precision to tolerance"
     rank = 2 if low > _POOR else min(rank, 1) if high <= _POOR else 1
-    gauge = reading.reach(*map(math.sqrt, (study.gauge, *study.gauge_interval)))
-    reason = f"{told}; s of the measurement {gauge}"
+    reason = f"{told}; s of the measurement {reading.reach(*map(math.sqrt, (study.gauge, *study.gauge_interval)))}"
     facts = {f"{name.capitalize()}s": str(len(of)) for name, of in study.levels.items()}
     looked_at = "100 ln of the results" if in_percent else "results as they are"
     facts |= {"Repeats": str(study.repeats), "Looked at": looked_at}

@@ -127,8 +127,7 @@ def taken(cell: str, kind: str, comma: bool) -> str | float | None:
         number = float(cell.replace(",", ".") if comma else cell) if cell else math.nan
     except ValueError:
         return None
-    fits = not cell or (abs(number) < _HIGHEST and (kind == NUMBER or number > 0.0))
-    return number if fits else None
+    return number if not cell or (abs(number) < _HIGHEST and (kind == NUMBER or number > 0.0)) else None
 
 
 def ranked(findings: Iterable[Finding]) -> tuple[int, tuple[Action, ...]]:

@@ -153,8 +153,7 @@ def _participants(read: StudyFile, place: int) -> Array:
     row = read.rows.loc[place].to_dict()
     numbers = [reading.taken(one, reading.NUMBER, comma=True) for one in row["participants"].split()]
     if None in numbers:
-        text = f"participants '{row['participants']}': numbers with blanks between were expected"
-        raise read.refused(place, text)
+        raise read.refused(place, f"participants '{row['participants']}': numbers with blanks between were expected")
     found = np.array(numbers, dtype=float)
     if found.size and row["own"] not in found:
         raise read.refused(place, f"own {row['own']:g} is not among the results of the participants")

@@ -43,8 +43,7 @@ def stated_effects(result: Result, dossier: Dossier) -> tuple[Effect, ...]:
     if math.isnan(expanded):
         return ()
     basis = f"stated by the laboratory (lab.toml, [report] {key})"
-    standard = expanded / coverage_factor(CONFIDENCE)
-    return (Effect.of(STATED, f"stated, {result.place}", standard, basis),)
+    return (Effect.of(STATED, f"stated, {result.place}", expanded / coverage_factor(CONFIDENCE), basis),)
 
 
 def measured_effects(result: Result, results: Results, dossier: Dossier) -> tuple[Effect, ...]:
@@ -87,8 +86,7 @@ def _from_checks(result: Result, checks: ChecksInControl, dossier: Dossier) -> I
         yield Effect.of(component, f"{component}, {result.place}", scale * size, words, degrees_of_freedom=degrees)
     lacking = 1.0 - independent_results(result.repeats, dossier.laboratory) / checks.fills
     if lacking > 0.0:
-        own = _repeatability(result, dossier)
-        yield replace(own, sensitivity=math.sqrt(lacking))
+        yield replace(_repeatability(result, dossier), sensitivity=math.sqrt(lacking))
 
 
 def _reference_oil(result: Result, certificates: Certificates) -> Effect:
