@@ -56,12 +56,8 @@ def certificates_in_use(references: pd.DataFrame, laboratory: Laboratory) -> Cer
 
 
 def compare_with_certificates(rows: pd.DataFrame, laboratory: Laboratory) -> pd.DataFrame:
-    """Set the mean of the repeats of each reference-oil run beside its certified value.
-
-    rows : pandas.DataFrame Rows of the tidy table; other roles than ``reference`` are passed over.
-    laboratory : Laboratory The certificates, and how far from them a result may be.
-    Returns : ``COMPARISON_COLUMNS``, in the order of time.
-    """
+    """Return the mean of the repeats of each reference-oil run beside its certified value, in the order of time.
+    Rows are those of the tidy table, other roles are passed over; what comes has ``COMPARISON_COLUMNS``."""
     rows = rows[rows["role"] == "reference"]
     if rows.empty:
         return pd.DataFrame(columns=list(COMPARISON_COLUMNS))

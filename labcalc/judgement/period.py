@@ -52,10 +52,7 @@ class Month(Period):
 
 
 def month_of(name: str, time_zone: str, months: int = 1) -> Month:
-    """Return the month of that name, or, of 12 ``months``, the year.
-
-    Raises MonthError The name is no month, or year, between 1900 and 2199, such as ``2026-03``.
-    """
+    """Return the month of that name, or, of 12 ``months``, the year; MonthError where it is none from 1900 to 2199."""
     form, expected = _NAMES[months]
     if re.fullmatch(form, name, re.ASCII) is None:
         raise MonthError(f"'{name}' is no {expected}")
@@ -64,11 +61,8 @@ def month_of(name: str, time_zone: str, months: int = 1) -> Month:
 
 
 def days_of(first_day: str, last_day: str, time_zone: str) -> Period:
-    """Return the period from a day to another, both included.
-
-    Raises PeriodError One of the two is no day between 1900 and 2199, such as ``2026-03-31``, or the last comes before
-        the first.
-    """
+    """Return the period from a day to another, both included; raise PeriodError where one is no day such as
+    ``2026-03-31``, or the last comes before the first."""
     first, last = (_midnight(day, time_zone) for day in (first_day, last_day))
     if last < first:
         raise PeriodError(f"the period ends on {last_day}, before it begins on {first_day}")

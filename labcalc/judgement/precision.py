@@ -28,9 +28,7 @@ def precision_of_class(
     instrument: str = "",
 ) -> InForce:
     """Return the precision statement that holds for a result of a class of oils, where it gives a repeatability.
-
-    The laboratory's own [[precision]] comes first, then the published statement of the instrument's method.
-    """
+    The laboratory's own [[precision]] comes first, then the published statement of the instrument's method."""
     if not precision_class:
         return InForce(None, "lab.toml gives this product no precision_class")
     statement = precision_for(laboratory, precision_class, quantity, temperature_C, instrument)
@@ -60,12 +58,7 @@ def _reach(statement: PrecisionStatement) -> str:
 
 def precision_by_own_record(quantity: str, size: float, number: int, of: str) -> PrecisionStatement:
     """Return the statement that the scatter of an instrument's own fills makes, where no other is in force.
-
-    quantity : str As the tidy table names it.
-    size : float Standard deviation of single fills, relative for viscosities [-], of densities [kg/m³].
-    number : int How many differences stand behind it, [-].
-    of : str What was filled, and where.
-    """
+    Its ``size`` is that of single fills, relative for viscosities [-], of densities [kg/m³], by so many differences."""
     none, method = PrecisionFunction(), f"own record of {number} pairs of fills"
     repeatability = PrecisionFunction(RANGE_FACTOR * size, 0.0, 0.0 if quantity == "density" else 1.0)
     stated = (method, "", of, quantity, math.nan, none, repeatability, none, "laboratory")

@@ -183,9 +183,7 @@ class LaboratoryOdds:
 
     def odds(self, prior: Mapping[str, float] = PRIOR_ODDS) -> dict[str, float]:
         """Return odds for ``rank_causes``, [-]: those given, worth 20 conclusions, and the laboratory's own.
-
-        How many runs have a fault stays as given: conclusions are drawn about runs that look wrong, not about all.
-        """
+        How many runs have a fault stays as given: conclusions are drawn about runs that look wrong, not about all."""
         faults = {cause: share for cause, share in prior.items() if cause != "noise"}
         every, own = sum(faults.values()), sum(self.counts.get(cause, 0) for cause in faults)
         pooled = {c: every * (_WORTH * p / every + self.counts.get(c, 0)) / (_WORTH + own) for c, p in faults.items()}
@@ -193,11 +191,8 @@ class LaboratoryOdds:
 
 
 def laboratory_odds(decisions: Iterable[Decision], without: str = "") -> LaboratoryOdds:
-    """Return what conclusions say of causes.
-
-    decisions : Those in force, in their order; of several conclusions about a run the last holds.
-    without : A run whose conclusion doesn't count: the one that is looked at.
-    """
+    """Return what conclusions in force, in their order, say of causes; of several about a run the last holds.
+    ``without`` is a run whose conclusion doesn't count: the one that is looked at."""
     last = {one.run: one for one in decisions if one.what == "conclusion" and one.cause and one.run != without}
     stated = [one for one in last.values() if one.leading_probability >= _LARGE]
     right = sum(one.probability == one.leading_probability for one in stated)

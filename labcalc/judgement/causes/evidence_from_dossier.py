@@ -114,9 +114,7 @@ def _cell_offsets(
 
 def _offsets_of_samples(dossier: Dossier) -> tuple[tuple[float, float, float], ...]:
     """Return the same by what samples showed on the instrument before the run that day, beside their typical values.
-
-    Two at least, and their median, its uncertainty by how far apart they are: one may have a fault of its own.
-    """
+    Two at least, and their median, its uncertainty by how far apart they are: one may have a fault of its own."""
     day, began = dossier.day, dossier.rows["measured_at"].min()
     earlier = day[(day["instrument"] == dossier.instrument) & (day["measured_at"] < began)]
     usual = {one.name: one.expectation for one in other_products(dossier.laboratory.products, None)}
@@ -148,10 +146,8 @@ def noise_of(
     own_fills: Sequence[float] = (0.0, 0.0),
 ) -> Noise:
     """Return the noise by the reference oils of the instrument, else by the precision statement, else by default.
-
     Reference oils are base oils: a class that is stated to repeat worse than these scatters more by as much. Where the
-    product's own fills scatter more than that, they are the noise.
-    """
+    product's own fills scatter more than that, they are the noise."""
     sizes, words = [], []
     for viscous, quantity, own in zip((True, False), ("kinematic viscosity", "density"), own_fills, strict=True):
         scatter, number = surroundings.scatter_of(references, viscous)

@@ -37,9 +37,7 @@ _MEASURED = {"kinematic viscosity": (0.01, 1e7), "density": (300.0, 2000.0)}  # 
 
 def other_half(evidence: Evidence, product: str) -> tuple[str, str] | None:
     """Return the run, and its sample, of a product that shows this run's product instead; None where none clearly does.
-
-    Its numbers are weighed as this run's product (its lot, where earlier runs tell) and as its own.
-    """
+    Its numbers are weighed as this run's product (its lot, where earlier runs tell) and as its own."""
     own = next((one.expectation for one in evidence.house if one.name == product), None)
     if own is None or evidence.day is None:
         return None
@@ -81,11 +79,9 @@ class Explanation(Fit):
 
 
 def rank_causes(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) -> tuple[Explanation, ...]:
-    """Rank the causes that the numbers allow.
+    """Rank the causes that the numbers allow, the most probable first; probabilities add up to 1.
 
-    odds : How often each cause happens before anything is measured, [-]; a cause without odds is left out. They need
-        not add up to 1.
-    Returns : The most probable first; probabilities add up to 1.
+    odds : How often each cause happens before anything is measured, [-]; a cause without odds is left out.
     Raises EvidenceError : The odds name an unknown cause, or leave none that is possible.
     """
     weighed = weigh(evidence, odds)
@@ -181,13 +177,12 @@ def what_if(
     dilution_fraction: float = 0.0,
     bubble_fraction: float = 0.0,
 ) -> WhatIf:
-    """Return what a guess predicts for every row of a run.
+    """Return what a guess predicts for every row of a run, and what stays unexplained; mixtures by ASTM D7152.
 
     temperature_offset_K : How much warmer the cell is than it says, at every temperature, [K], -20 to 20.
     residue_fraction : Share of the sample before in every fill, by volume, [-], 0 to 0.9.
     dilution_fraction : Share of a gas oil in the sample, by volume, [-], 0 to 0.9.
     bubble_fraction : Share of air in the density cell in every fill, [-], 0 to 0.9.
-    Returns : Predicted values and what stays unexplained. Mixtures follow the double-log rule of ASTM D7152.
     Raises EvidenceError : A size is outside its range, or a residue is asked for without a run before.
     """
     if not abs(temperature_offset_K) <= 20.0:

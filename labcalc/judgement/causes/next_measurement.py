@@ -97,10 +97,8 @@ def candidates(evidence: Evidence) -> tuple[Candidate, ...]:
 
 def _whole_fill(evidence: Evidence, own: Sequence[tuple[str, float]]) -> list[tuple[str, float]]:
     """Return what a new fill gives, the other quantity too where the run before shows that the instrument has it.
-
     Where the run has one temperature, the usual one that is furthest from it is the second, else one 20 K nearer to
-    the middle of the range.
-    """
+    the middle of the range."""
     temperatures, measured = evidence.temperatures, {quantity for quantity, _ in own}
     courses = {"kinematic viscosity": evidence.course.viscosity, "density": evidence.course.density}
     gives = [one for one, course in courses.items() if one in measured or (evidence.before and course.nodes)]

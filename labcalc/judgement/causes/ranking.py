@@ -80,9 +80,7 @@ class Fit:
 
 def weigh(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS, known: int | None = None) -> Weighed:
     """Return the probability of each cause: prior odds times marginal likelihood, of the first rows that are known.
-
-    Causes without odds, and those that can't be here (no run before, no other product), are left out.
-    """
+    Causes without odds, and those that can't be here (no run before, no other product), are left out."""
     if unknown := set(odds) - set(CAUSES):
         raise EvidenceError(f"'{sorted(unknown)[0]}' is no cause; there are: {', '.join(CAUSES)}")
     hypotheses = possible(evidence, odds)

@@ -87,9 +87,7 @@ class InstrumentBias:
 
 def scatter_of(references: pd.DataFrame, viscous: bool) -> tuple[float, int]:
     """Return the standard deviation of one result by the moving ranges of the charts, and how many ranges there are.
-
-    Moving ranges don't see a drift, and are in units of ln ν [-] or ρ [kg/m³].
-    """
+    Moving ranges don't see a drift, and are in units of ln ν [-] or ρ [kg/m³]."""
     quantity, ranges, before = "kinematic viscosity" if viscous else "density", list[float](), dict[object, float]()
     columns = (references[name].tolist() for name in (*_CHART, "quantity", "value"))
     for sample, lot, temperature, measured, value in zip(*columns, strict=True):

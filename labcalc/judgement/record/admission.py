@@ -62,10 +62,8 @@ def admit(
     readings: Sequence[Reading], laboratory: Laboratory, decisions: Sequence[Decision], now: datetime
 ) -> Admission:
     """Put exports together: those at hand, then the record's.
-
     A decision to ``count`` takes one of several versions, or a time as it stands; ``exclude`` settles a doubt the other
-    way.
-    """
+    way."""
     rows = _Rows(readings, decisions)
     rows.keep_out_contradictions()
     rows.leave_out_repeats()
@@ -145,9 +143,7 @@ class _Rows:
 
     def keep_out_contradictions(self) -> None:
         """Keep out the runs that two files give otherwise; of which somebody said which counts, the other goes.
-
-        Rows that another file gives in more digits go too, unless somebody said that they count.
-        """
+        Rows that another file gives in more digits go too, unless somebody said that they count."""
         self.finer = {row: of for row, of in self.finer.items() if self._counts(of) or not self._counts(row)}
         self.gone[[*self.finer]] = True
         self.shared = self.shared[~self.gone[self.shared["row"]]]
@@ -236,10 +232,8 @@ def _finer_rows(shared: pd.DataFrame, table: pd.DataFrame, file: NDArray[np.int6
 
 def _half_steps(column: pd.Series, finer: pd.Series) -> NDArray[np.float64]:
     """Return by how much values may differ from what a file's column gives of them, [unit of the column].
-
     A column has as many decimals, or else significant figures, as its values show; 0 where too few values show it.
-    Half a unit is rounded either way: ISO 80000-1, annex B, has a rule for each (from memory).
-    """
+    Half a unit is rounded either way: ISO 80000-1, annex B, has a rule for each (from memory)."""
     known, asked = column.dropna().to_numpy(float), finer.to_numpy(float)
     if known.size < _FEWEST_TO_TELL:
         return np.zeros(asked.size)
@@ -266,10 +260,8 @@ def _clashes(shared: pd.DataFrame) -> Iterator[tuple[tuple[int, int], str, tuple
 
 def _first_rows(shared: pd.DataFrame) -> dict[int, int]:
     """Return the rows all of whose values an earlier file holds, and the row there.
-
     The number of a fill says nothing: a file that begins in the midst of a run counts anew. Equal values of one file
-    are repeats of their own.
-    """
+    are repeats of their own."""
     is_repeat, first = pd.Series(True, shared.index), shared["row"].copy()
     for quantity in QUANTITY_COLUMNS:
         known = shared.dropna(subset=[quantity])

@@ -208,9 +208,7 @@ class Dossier:
     @property
     def own_refusals(self) -> tuple[Refusal, ...]:
         """The refused rows that may be of the run: of its sample, and as near in time as rows of a run are.
-
-        Where no time can be read, every refused row of that name in the files may be.
-        """
+        Where no time can be read, every refused row of that name in the files may be."""
         longest, times = timedelta(microseconds=LONGEST_STEP_US), self.rows["measured_at"]
         first, last = times.min() - longest, times.max() + longest
         of_sample = [one for one in self.refusals if one.sample and one.sample == self.sample]
@@ -227,9 +225,7 @@ class Dossier:
 
     def precision_in_force(self, quantity: str, temperature_C: float, value: float) -> InForce:
         """Return the precision statement that holds for a result of the run; it holds in its range only.
-
-        Where none does, the scatter of the instrument's own fills stands in, and why there is none is kept.
-        """
+        Where none does, the scatter of the instrument's own fills stands in, and why there is none is kept."""
         asked = (quantity, temperature_C, value, self.instrument)
         found = precision_of_class(self.laboratory, self.precision_class, *asked)
         are_fills = self.laboratory.report.replicates == "fills"

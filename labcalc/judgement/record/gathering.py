@@ -31,9 +31,7 @@ def gather(exports: str | Path | Sequence[str | Path] = (), lab: str | Path | La
     exports : The exports at hand: their runs can be judged. Without any: the whole record, as ``gather_record`` reads
         it, and without a lab.toml either the sample laboratory's last weeks.
     lab : lab.toml, loaded or not; it names the earlier exports in which reference-oil results are looked up.
-    Raises ExportError : None of the exports can be read.
-    Raises SettingsError : lab.toml can't be used.
-    Raises RecordError : The record that lab.toml names can't be opened.
+    Raises ExportError, SettingsError, RecordError : No export can be read, or lab.toml, or the record that it names.
     """
     if not exports and lab:
         return gather_record(lab)
@@ -74,8 +72,7 @@ def gather_record(lab: str | Path | Laboratory | None = None) -> Material:
     """Read the laboratory's whole record: the one that lab.toml names, or else every export of ``earlier_exports``.
 
     lab : lab.toml, loaded or not; none: the sample laboratory's.
-    Raises MonthError : The lab.toml names no earlier exports, or none of that name is there, or the record that it
-        names is empty.
+    Raises MonthError : The lab.toml names no earlier exports, or none that is there, or an empty record.
     Raises ExportError, SettingsError, RecordError : As for ``gather``.
     """
     laboratory = load_laboratory(lab or sample_lab())

@@ -77,9 +77,7 @@ class Material:
     @cached_property
     def dossier(self) -> Callable[[str], Dossier]:
         """Return the dossier of a run; raise UnknownRunError where the exports at hand hold no such run.
-
-        The last ones are kept: who asks whether a report is up to date renders it next, or the page after it.
-        """
+        The last ones are kept: who asks whether a report is up to date renders it next, or the page after it."""
         return lru_cache(maxsize=8)(self._dossier)
 
     def _dossier(self, run: str) -> Dossier:

@@ -40,10 +40,8 @@ class Agreement:
 
 def repeat_limit(statement: PrecisionStatement, laboratory: Laboratory) -> tuple[Literal["r", "d"], PrecisionFunction]:
     """Return the limit that holds for replicates, by its letter and as a function of the result.
-
     Fills of their own are results of their own: the repeatability r holds. Replicates of one fill are determinations of
-    one result: the determinability d holds for them, and r, the wider limit, where no d is stated.
-    """
+    one result: the determinability d holds for them, and r, the wider limit, where no d is stated."""
     if laboratory.report.replicates == "determinations" and math.isfinite(statement.determinability.factor):
         return "d", statement.determinability
     return "r", statement.repeatability
@@ -57,16 +55,12 @@ def independent_results(repeats: Sequence[float], laboratory: Laboratory) -> int
 def agreement_of(
     dossier: Dossier, quantity: str, temperature_C: float, repeats: Sequence[float], comparisons: int = 1
 ) -> Agreement:
-    """Hold the repeats of one quantity at one temperature against the limit in force.
+    """Hold the repeats of one quantity at one temperature against the limit in force; their mean is theirs without.
 
     Fills are decided by ISO 5725-6: two within r give their mean, otherwise up to two more are measured, and the median
-    of four stands where even these don't agree. Determinations that don't agree are no result. Pairs of
-    fills are held against the limit that all of the run's keep together (``family_repeatability``): no run is held
-    back for being measured at many places.
-
-    comparisons : How many quantities and temperatures of the run have repeats that are compared, [-].
-    Returns : With the mean as long as nothing else is decided.
-    """
+    of four stands where even these don't agree. Determinations that don't agree are no result. Pairs of fills are held
+    against the limit that all of the run's ``comparisons``, [-], keep together: none is held back for being measured at
+    many places."""
     mean = math.fsum(repeats) / len(repeats)
     in_force = dossier.precision_in_force(quantity, temperature_C, mean)
     statement = in_force.statement

@@ -237,10 +237,8 @@ def _words(limit: Limit) -> str:
 
 def earlier_runs_check(dossier: Dossier, results: Results) -> Check | None:
     """Compare the results with the median of earlier runs; None for a reference oil.
-
     What stands out is doubtful if the causes that the numbers allow leave noise and spread less than 5 %: only then
-    the causes are worked out, so that a run as usual costs nothing.
-    """
+    the causes are worked out, so that a run as usual costs nothing."""
     name = "Earlier runs of the sample and its lot"
     if dossier.is_reference:
         return None

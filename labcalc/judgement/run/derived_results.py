@@ -106,9 +106,7 @@ def _inputs_of_line(
     results: Results, temperatures: Sequence[float], liquid: str | None
 ) -> list[list[Result | Consequence | None]]:
     """Return the viscosities, and the oil's over that of the line: 1, with how far oils bend away from it there.
-
-    The bend is known in the logarithm of the viscosity; U is what it may be above the line, the wider side.
-    """
+    The bend is known in the logarithm of the viscosity; U is what it may be above the line, the wider side."""
     viscosities, k = results.viscosities, coverage_factor(CONFIDENCE)
     if len(viscosities) < 2:
         return [[None]] * len(temperatures)

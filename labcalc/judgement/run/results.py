@@ -24,9 +24,7 @@ _POINTS = 19
 
 def results_of(dossier: Dossier) -> Results:
     """Return the results of a run, by temperature, then viscosity before density.
-
-    Determinations count as repeats at one temperature where theirs agree to 0.1 °C.
-    """
+    Determinations count as repeats at one temperature where theirs agree to 0.1 °C."""
     bare = Results(_results(dossier))
     known: dict[tuple[str, float], Result] = {}
     for one in sorted(bare, key=lambda one: one.quantity == "dynamic viscosity"):
@@ -103,13 +101,8 @@ class Curve:
 
 
 def viscosity_curve(results: Results, reach_C: Sequence[float] = (), liquid: str | None = None) -> Curve | None:
-    """Return the viscosity-temperature line of a run on a grid, or None without a kinematic viscosity.
-
-    reach_C : Temperatures that the grid has to reach, [°C].
-    liquid : Kind of liquid, as in ``judge_slope``.
-    Returns : Kinematic viscosity, [mm²/s]; the band is that of ``viscosities_at``, as wide in the logarithm on both
-        sides.
-    """
+    """Return the viscosity-temperature line of a run, [mm²/s], on a grid that reaches temperatures, [°C], or None
+    without a kinematic viscosity; the band is that of ``viscosities_at``, as wide in the logarithm on both sides."""
     inputs = results.viscosities
     if not inputs:
         return None
@@ -123,9 +116,7 @@ def viscosity_curve(results: Results, reach_C: Sequence[float] = (), liquid: str
 
 def density_curve(results: Results, commodity: str) -> Curve | None:
     """Return the density, [kg/m³], that the table gives from the coldest measured one, or None without a density.
-
-    The band holds how far the expansion of oils is from the table's.
-    """
+    The band holds how far the expansion of oils is from the table's."""
     inputs = results.densities
     if not inputs:
         return None

@@ -142,9 +142,7 @@ def falling_checks(dossier: Dossier, results: Results) -> tuple[Check, ...]:
 
 def correction_checks(dossier: Dossier, results: Results) -> Iterator[Check]:
     """Say which densities the volume correction refuses: their temperature or they themselves are hardly right.
-
-    A density beyond the tables is left to the product's typical value there, where there is one.
-    """
+    A density beyond the tables is left to the product's typical value there, where there is one."""
     typical = dossier.product.typical if dossier.product else ()
     usual = [results.of(one.quantity, one.temperature_C) for one in typical]
     for one in results.densities:

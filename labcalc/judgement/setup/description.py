@@ -60,9 +60,7 @@ def days_in_words(days: Iterable[date]) -> str:
 
 def prefixes_of(sample: str) -> tuple[str, ...]:
     """Return what the name of a numbered sample begins with, shortest first: ``HX32-``, ``HX32-26-`` of HX32-26-0510.
-
-    Nothing where it doesn't end in a number set off by a divider, or has no letter before it.
-    """
+    Nothing where it doesn't end in a number set off by a divider, or has no letter before it."""
     serial = _SERIAL.search(sample)
     if serial is None or not any(map(str.isalpha, sample[: serial.start()])):
         return ()
@@ -218,9 +216,7 @@ def findings_of_patterns(
     described: Mapping[str, tuple[str, tuple[str, ...]]], names: Iterable[str], thing: str
 ) -> Iterator[Finding]:
     """Yield the patterns that fit nothing, and what the patterns of two records fit, the first of which takes it.
-
-    ``described`` holds, in the order in which they are asked, name and patterns of each record by their key.
-    """
+    ``described`` holds, in the order in which they are asked, name and patterns of each record by their key."""
     fitting = {key: [one for one in names if lab.name_fits(one, patterns)] for key, (_, patterns) in described.items()}
     for key, (name, patterns) in described.items():
         for n, pattern in enumerate(patterns, 1):

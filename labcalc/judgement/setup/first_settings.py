@@ -47,8 +47,7 @@ def propose_settings(
     exports : The exports; those that can't be read are named in the text.
     profiles : ``[[profile]]`` tables as TOML: the exports are read with them, and they go into the text as they are.
     folder : Where the lab.toml will lie; the patterns of its record start from there.
-    Raises ExportError : No export can be read.
-    Raises SettingsError : A profile can't be used.
+    Raises ExportError, SettingsError : No export can be read, or a profile can't be used.
     """
     head = _WORDS["head"].format(exports=counted(len(exports), "export"))
     proposed = "".join(f"\n{one.strip()}\n" for one in profiles)

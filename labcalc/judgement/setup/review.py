@@ -53,11 +53,8 @@ class SetupReview:
 
 
 def review_setup(lab: str | Path, exports: Sequence[str | Path] = ()) -> SetupReview:
-    """Look at lab.toml, the laboratory's record and further exports, and say all that is wrong or unlikely.
-
-    Returns : Where lab.toml can't be used: every problem of it, and nothing else.
-    Raises SettingsError : lab.toml can't be read at all.
-    """
+    """Look at lab.toml, the laboratory's record and further exports, and say all that is wrong or unlikely: where
+    lab.toml can't be used, every problem of it, and nothing else; where it can't be read, raise SettingsError."""
     try:
         laboratory = load_laboratory(lab)
     except SettingsError as error:

@@ -87,11 +87,8 @@ def report_proficiency(file: Path) -> Study:
 
 
 def rounds_between(file: Path, first: date, last: date) -> tuple[int, tuple[Finding, ...]]:
-    """Return how many rounds lie between two days, and what they call for, beside those of their quantities before.
-
-    file : As ``report_proficiency`` takes it, with a date in every row.
-    Raises StudyError : As there, or a round without a date.
-    """
+    """Return how many rounds lie between two days, and what they call for, beside those of their quantities before;
+    raise StudyError as ``report_proficiency``, and where a round has no date."""
     read, rounds = _read(file)
     for place, one in zip(read.rows.index, rounds, strict=True):
         if one.day is None:

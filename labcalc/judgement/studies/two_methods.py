@@ -30,9 +30,7 @@ _DOUBT = 0.01
 @dataclass(frozen=True, eq=False)
 class Comparison:
     """Both methods' means sample by sample, the lines between them, and how far apart they lie.
-
-    Differences are second less first, in the unit of the results, or in percent where ``in_percent``.
-    """
+    Differences are second less first, in the unit of the results, or in percent where ``in_percent``."""
 
     names: tuple[str, str]
     samples: tuple[str, ...]

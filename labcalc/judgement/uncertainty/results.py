@@ -83,9 +83,7 @@ class Uncertain:
 
 def varied(values: Sequence[float]) -> NDArray[np.float64]:
     """Return the points that tell a function's value and slopes: the values, each a little up, each a little down.
-
-    One row an argument, 2 n + 1 columns: a formula takes them all at once.
-    """
+    One row an argument, 2 n + 1 columns: a formula takes them all at once."""
     point = np.asarray(values, dtype=float)[:, np.newaxis]
     step = np.diag(_STEP * np.abs(point[:, 0]))
     return np.hstack([point, point + step, point - step])
@@ -156,9 +154,7 @@ class Result(Uncertain):
 @dataclass(frozen=True, eq=False)
 class LineThrough:
     """The function from kinematic viscosities at a run's temperatures, last axis, to the line through them.
-
-    Three and more count with the weight of their own uncertainty where it is known, else alike.
-    """
+    Three and more count with the weight of their own uncertainty where it is known, else alike."""
 
     temperature_C: tuple[float, ...]
     percent: NDArray[np.float64]
@@ -234,9 +230,7 @@ class Results(Shown, tuple[Result, ...]):
 
 def reported_value(quantity: str, value: float) -> str:
     """Round as the methods say: viscosity to four figures, density to 0.1 kg/m³, an index to a whole number.
-
-    Viscosity: ISO 3104:1994, clause 13, and ASTM D445. Density: ISO 12185:1996, clause 11. Index: ASTM D2270, 7.1.
-    """
+    Viscosity: ISO 3104:1994, clause 13, and ASTM D445. Density: ISO 12185:1996, clause 11. Index: ASTM D2270, 7.1."""
     if np.isinf(value):
         return numeral(np.nan)
     if quantity == "density":

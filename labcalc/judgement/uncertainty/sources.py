@@ -169,10 +169,8 @@ def _resolution(result: Result, dossier: Dossier) -> Effect:
 
 def _printed_step(result: Result, dossier: Dossier) -> float:
     """Return the finest step seen on figures of the same export that are as large as the result, or larger.
-
     Zeros at the end of a printed figure are lost on reading: 11.00 looks like 11, and only its neighbours tell. A
-    larger figure is never printed with more decimals than a smaller one.
-    """
+    larger figure is never printed with more decimals than a smaller one."""
     least = 10.0 ** math.floor(math.log10(result.value))
     as_large = (value for value in _printed(dossier, result.quantity) if value >= least)
     decimals = max(len(f"{value:.{_DIGITS}g}".partition(".")[2]) for value in (*result.repeats, *as_large))
