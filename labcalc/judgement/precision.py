@@ -20,26 +20,21 @@ class InForce:
 
 
 def precision_of_class(
-    laboratory: Laboratory,
-    precision_class: str,
-    quantity: str,
-    temperature_C: float,
-    value: float,
-    instrument: str = "",
+    laboratory: Laboratory, class_: str, quantity: str, temperature_C: float, value: float, instrument: str = ""
 ) -> InForce:
     """Return the precision statement that holds for a result of a class of oils, where it gives a repeatability.
     The laboratory's own [[precision]] comes first, then the published statement of the instrument's method."""
-    if not precision_class:
+    if not class_:
         return InForce(None, "lab.toml gives this product no precision_class")
-    statement = precision_for(laboratory, precision_class, quantity, temperature_C, instrument)
+    statement = precision_for(laboratory, class_, quantity, temperature_C, instrument)
     if statement is None:
         method = method_of(laboratory, instrument, quantity)
-        what = at_celsius(f"{quantity} of {precision_class}", temperature_C)
+        what = at_celsius(f"{quantity} of {class_}", temperature_C)
         if not method:
             return InForce(None, f"no precision statement for {what}")
         of_method = [one for one in published_precision() if (one.edition_title, one.quantity) == (method, quantity)]
-        if all(one.precision_class != precision_class for one in of_method):
-            what = f"{quantity} of {precision_class}"
+        if all(one.precision_class != class_ for one in of_method):
+            what = f"{quantity} of {class_}"
         return InForce(None, f"no precision of {method} is known here for {what}: [[precision]] can state your own")
     if not statement.holds_for(value):
         return InForce(None, f"{statement.method} states its precision for {_reach(statement)} only")

@@ -149,12 +149,8 @@ class Evidence(Setting):
     @cached_property
     def telling_products(self) -> tuple[HouseProduct, ...]:
         """The other products of the house that tell both quantities of the run."""
-        both = ((self.viscous.any(), "viscosity"), (not self.viscous.all(), "density"))
-        return tuple(
-            one
-            for one in self.house
-            if all(getattr(one.expectation, name).nodes for measured, name in both if measured)
-        )
+        names = ["viscosity"] * bool(self.viscous.any()) + ["density"] * (not self.viscous.all())
+        return tuple(one for one in self.house if all(getattr(one.expectation, name).nodes for name in names))
 
     @property
     def residual_sd(self) -> Array:

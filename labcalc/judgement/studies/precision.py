@@ -37,12 +37,7 @@ class LaboratoryStudy:
 
 
 def report_precision(
-    file: Path,
-    *,
-    keep: Sequence[str] = (),
-    lower: float | None = None,
-    upper: float | None = None,
-    percent: bool = False,
+    file: Path, keep: Sequence[str] = (), lower: float | None = None, upper: float | None = None, percent: bool = False
 ) -> Study:
     """Put together the precision of a method from a CSV file.
 
