@@ -16,6 +16,9 @@ from labcalc.judgement.causes.surroundings import Before, Determinations, Instru
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.wording import at_celsius, plain
 
+Offsets = tuple[tuple[float, float, float], ...]
+"""Temperature [°C], how much too warm the cell is there [K], and the standard deviation of that."""
+
 SAME_INSTRUMENT_CORRELATION = 0.2
 """Of the noise of one quantity in two determinations on one instrument on one day, [-]: labcalc's own choice."""
 
@@ -89,11 +92,8 @@ class Setting:
     """1: one cell temperature for both quantities; 2: each has its own; None where lab.toml doesn't say."""
     typed: bool | None = None  # whether people typed the values: slips are theirs; None where the export doesn't tell
     day: pd.DataFrame | None = None  # the other samples' runs of the day, with the product that each ought to be
-    cell_offsets: tuple[tuple[float, float, float], ...] = ()
-    """Of the instrument that day by its reference oils: temperature [°C], how much too warm the cell is there [K], and
-    the standard deviation of that."""
-    day_offsets: tuple[tuple[float, float, float], ...] = ()
-    """The same by the samples that the instrument measured earlier that day."""
+    cell_offsets: Offsets = ()  # of the instrument that day, by its reference oils
+    day_offsets: Offsets = ()  # the same by the samples that it measured earlier that day
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -11,7 +11,7 @@ import pandas as pd
 from labcalc.errors import EvidenceError, OutOfRangeError
 from labcalc.exports import is_derived
 from labcalc.judgement.causes import surroundings
-from labcalc.judgement.causes.evidence import Evidence, HouseProduct, ReferenceOil, Setting, assembled, rows_of
+from labcalc.judgement.causes.evidence import Evidence, HouseProduct, Offsets, ReferenceOil, Setting, assembled, rows_of
 from labcalc.judgement.causes.expectation import Course, of_typical_values
 from labcalc.judgement.causes.liquids import Liquid
 from labcalc.judgement.causes.surroundings import Determinations, EarlierRun, Noise
@@ -86,9 +86,7 @@ def evidence_of(dossier: Dossier) -> Evidence:
         raise EvidenceError(f"run {dossier.run} can't be compared with what is usual: {refusal}") from refusal
 
 
-def _cell_offsets(
-    dossier: Dossier, oils: Sequence[ReferenceOil], noise: Noise
-) -> tuple[tuple[float, float, float], ...]:
+def _cell_offsets(dossier: Dossier, oils: Sequence[ReferenceOil], noise: Noise) -> Offsets:
     """Return how much too warm the cell is at each temperature by the newest viscosities of the reference oils in the
     day before the run; see ``Setting``."""
     table, began = dossier.references, dossier.rows["measured_at"].min()
@@ -112,7 +110,7 @@ def _cell_offsets(
     )
 
 
-def _offsets_of_samples(dossier: Dossier) -> tuple[tuple[float, float, float], ...]:
+def _offsets_of_samples(dossier: Dossier) -> Offsets:
     """Return the same by what samples showed on the instrument before the run that day, beside their typical values.
     Two at least, and their median, its uncertainty by how far apart they are: one may have a fault of its own."""
     day, began = dossier.day, dossier.rows["measured_at"].min()
@@ -171,15 +169,13 @@ def _stated_over_base_oils(found: Determinations, product: Product | None, labor
     return own * RANGE_FACTOR * 100.0 / float(oil.repeatability.at(100.0))
 
 
-def _stated_noise(
-    quantity: str, found: Determinations, product: Product | None, laboratory: Laboratory
-) -> tuple[float, str]:
+def _stated_noise(quantity: str, found: Determinations, product: Product | None, lab: Laboratory) -> tuple[float, str]:
     viscous = quantity == "kinematic viscosity"
     values = found.viscosity_mm2_s if viscous else found.density_kg_m3
     known = np.flatnonzero(values > 0.0)
     if known.size and product and product.precision_class:
         value, T = float(values[known[0]]), float(found.temperature_C[known[0]])
-        statement = precision_for(laboratory, product.precision_class, quantity, T)
+        statement = precision_for(lab, product.precision_class, quantity, T)
         if statement is not None and statement.holds_for(value):
             single = float(statement.repeatability.at(value)) / RANGE_FACTOR
             return single / value if viscous else single, f"repeatability of {statement.title}"

@@ -202,12 +202,10 @@ def of_specification(product: Product, viscosity: Course, density: Course) -> Ex
 
 def usual_of(product: Product | None, viscosity: Course, density: Course) -> Expectation:
     """Return what a product shows, by its typical values, its specification, or else courses through a run's values."""
-    found = product and (
-        of_typical_values(product, viscosity, density) or of_specification(product, viscosity, density)
-    )
+    own = product and (of_typical_values(product, viscosity, density) or of_specification(product, viscosity, density))
     words = "a curve through this run's own values: only its shape and its repeats can be looked at"
     commodity = product.commodity if product else "lubricating oil"
-    return found or Expectation("curve", words, viscosity, density, commodity)
+    return own or Expectation("curve", words, viscosity, density, commodity)
 
 
 def _of_nodes(

@@ -58,16 +58,14 @@ class Admission(NamedTuple):
     copies: Mapping[str, frozenset[str]]  # run to the names of further files that hold rows of it
 
 
-def admit(
-    readings: Sequence[Reading], laboratory: Laboratory, decisions: Sequence[Decision], now: datetime
-) -> Admission:
+def admit(readings: Sequence[Reading], lab: Laboratory, decisions: Sequence[Decision], now: datetime) -> Admission:
     """Put exports together: those at hand, then the record's.
     A decision to ``count`` takes one of several versions, or a time as it stands; ``exclude`` settles a doubt the other
     way."""
     rows = _Rows(readings, decisions)
     rows.keep_out_contradictions()
     rows.leave_out_repeats()
-    rows.keep_out_times(doubtful_times(rows.table, rows.file, laboratory, now))
+    rows.keep_out_times(doubtful_times(rows.table, rows.file, lab, now))
     return rows.admission(readings[0].table)
 
 

@@ -25,15 +25,13 @@ _FEWEST_STEPS, _BACKWARD_SHARE = 10, 0.1
 _SURE_SHARE = 0.75  # share of a file's rows that must lie together for the others alone to be doubted
 
 
-def doubtful_times(
-    table: pd.DataFrame, file: NDArray[np.int64], laboratory: Laboratory, now: datetime
-) -> dict[int, str]:
+def doubtful_times(table: pd.DataFrame, file: NDArray[np.int64], lab: Laboratory, now: datetime) -> dict[int, str]:
     """Return the rows whose time is doubted, by position, each with its reason; ``file``: number of each row's file."""
     moments = pd.DatetimeIndex(table["measured_at"])
     run, instrument = (pd.factorize(table[name])[0] for name in ("run", "instrument"))
     known = np.flatnonzero(moments.notna())
     at = moments[known].tz_convert(None).as_unit("us").asi8
-    found = dict(_before_valid(table, laboratory))
+    found = dict(_before_valid(table, lab))
     for start, end in pairwise([0, *(np.flatnonzero(np.diff(file[known])) + 1).tolist(), len(known)]):
         rows, times = known[start:end], at[start:end]
         far, words = _far(times, moments.tz)

@@ -122,9 +122,7 @@ def _gather_recorded(paths: tuple[Path, ...], known: _Known, stamps: tuple[objec
     return material_of([read(paths, laboratory), past] if paths else [past], laboratory)
 
 
-def material_of(
-    readings: Sequence[Reading], laboratory: Laboratory, failures: tuple[ExportError, ...] = ()
-) -> Material:
+def material_of(readings: Sequence[Reading], laboratory: Laboratory, failed: tuple[ExportError, ...] = ()) -> Material:
     """Put together what was read, the exports at hand first, with what was decided."""
     decided = checked_decisions(laboratory)
     admission = admit(readings, laboratory, decided.decisions, present_moment())
@@ -132,7 +130,7 @@ def material_of(
         laboratory,
         replace(readings[0], table=admission.at_hand),
         admission.record,
-        failures,
+        failed,
         decided.decisions,
         decided.unusable,
         tuple(source for one in readings for source in one.sources),

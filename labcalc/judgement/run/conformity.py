@@ -14,7 +14,7 @@ from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import independent_results
 from labcalc.judgement.uncertainty.results import Consequence, Result, Results, reported_value
 from labcalc.lab import Limit
-from labcalc.statistics import DECISION_RULES, DecisionRule, rounded
+from labcalc.statistics import DECISION_RULES, DecisionRule, decide_conformity, rounded
 from labcalc.wording import at_celsius, celsius, numeral, plain, probability, signed
 
 TYPICAL_DEVIATIONS = 3.0  # how many standard deviations a product may be from its typical value: common practice
@@ -97,9 +97,7 @@ def _specification(limit: Limit, dossier: Dossier, results: Results, consequence
         held = _held_by_method(rule, found, limit, dossier)
     else:
         held = _held_by_laboratory(rule, found, choices.guard_band)
-    state = statistics.decide_conformity(
-        found.value, limit.lowest, limit.highest, held.rule, held.width, limit.decimals
-    )
+    state = decide_conformity(found.value, limit.lowest, limit.highest, held.rule, held.width, limit.decimals)
     unit = f" {found.unit}" if found.unit else ""
     finding = (
         f"{_shown(found.value, limit, held.rule)}{unit}{_knowledge(found, held)}",

@@ -169,13 +169,9 @@ class LineThrough:
             self._fitted[key] = self._fit(asked)
         return self._fitted[key]
 
-    def departure_percent(
-        self, temperature_C: ArrayLike, viscosities: ArrayLike, liquid: str | None
-    ) -> NDArray[np.float64]:
+    def departure_percent(self, at_C: ArrayLike, viscosities: ArrayLike, liquid: str | None) -> NDArray[np.float64]:
         """Return the standard uncertainty of the line because oils of a kind bend away from it, [%]."""
-        return formulae.line_model_uncertainty(
-            temperature_C, self.temperature_C, viscosities, self._weights, liquid=liquid
-        )
+        return formulae.line_model_uncertainty(at_C, self.temperature_C, viscosities, self._weights, liquid=liquid)
 
     @property
     def _weights(self) -> NDArray[np.float64] | None:
