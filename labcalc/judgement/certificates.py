@@ -13,8 +13,7 @@ from labcalc.exports import QUANTITY_COLUMNS
 from labcalc.lab import CertifiedValue, Laboratory, ReferenceLot, lot_in_use, reference_of
 from labcalc.wording import counted, signed
 
-UNITS = {"kinematic viscosity": "mm²/s", "dynamic viscosity": "mPa·s", "density": "kg/m³"}
-"""Unit of each quantity in the tidy table."""
+UNITS = {"kinematic viscosity": "mm²/s", "dynamic viscosity": "mPa·s", "density": "kg/m³"}  # as in the tidy table
 
 SAME_TEMPERATURE_K = 0.05
 """How far a measured temperature may be from the nominal one that it is taken for, [K]; an oil's viscosity changes by

@@ -7,8 +7,7 @@ from labcalc.judgement.certificates import UNITS
 from labcalc.lab import Laboratory, PrecisionFunction, PrecisionStatement, method_of, precision_for, published_precision
 from labcalc.wording import at_celsius, numeral, plain
 
-RANGE_FACTOR = 2.77
-"""From the standard deviation of single results to the limit of the difference of two, 95 %: 1.96 √2."""
+RANGE_FACTOR = 2.77  # from the standard deviation of single results to the limit of the difference of two, 95 %: 1.96√2
 
 
 @dataclass(frozen=True)

@@ -50,10 +50,8 @@ PRIOR_ODDS: Mapping[str, float] = MappingProxyType({key: one.odds for key, one i
 """Share of runs that have each cause, [-], together 1: our own choice."""
 
 SURE = 0.95  # probability of the leading cause above which its repair is told instead of what tells it apart, [-]
-
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
-
 DEVIATIONS = np.linspace(-3.0, 3.0, 13)  # nodes of a path in standard deviations of its log-normal size
 _LOWEST_ORDINATE, _HIGHEST_ORDINATE = -1.57, 0.86  # the chart's ends: 0.21 and 2e7 mm²/s
 
@@ -143,7 +141,6 @@ def reliability(text: str = "") -> Reliability:
 
 
 OTHER = "something else"  # key of a conclusion that names none of the causes
-
 _WORTH = 20.0  # how many conclusions the odds of the catalogue are worth, [-]: labcalc's own choice
 _LARGE = 0.9  # probability from which a leading cause is held against what was concluded, [-]
 

@@ -19,8 +19,7 @@ from labcalc.wording import at_celsius, plain
 Offsets = tuple[tuple[float, float, float], ...]
 """Temperature [°C], how much too warm the cell is there [K], and the standard deviation of that."""
 
-SAME_INSTRUMENT_CORRELATION = 0.2
-"""Of the noise of one quantity in two determinations on one instrument on one day, [-]: labcalc's own choice."""
+SAME_INSTRUMENT_CORRELATION = 0.2  # of the noise of two determinations on one instrument and day, [-]: our own choice
 
 
 @dataclass(frozen=True)
@@ -82,14 +81,12 @@ class Setting:
     product: str
     course: Expectation  # what was expected, at any temperature
     noise: Noise
-    coupled: bool | None
-    """Whether ν was computed from η and ρ, so that a wrong density moves it; None where the export doesn't tell."""
+    coupled: bool | None  # whether ν was computed from η and ρ, and follows ρ; None where the export doesn't tell
     before: Before | None = None
     house: tuple[HouseProduct, ...] = ()
     reference_oils: tuple[ReferenceOil, ...] = ()
     instrument_bias: InstrumentBias | None = None
-    thermostats: int | None = None
-    """1: one cell temperature for both quantities; 2: each has its own; None where lab.toml doesn't say."""
+    thermostats: int | None = None  # 1: one for both quantities; 2: one each; None where lab.toml doesn't say
     typed: bool | None = None  # whether people typed the values: slips are theirs; None where the export doesn't tell
     day: pd.DataFrame | None = None  # the other samples' runs of the day, with the product that each ought to be
     cell_offsets: Offsets = ()  # of the instrument that day, by its reference oils

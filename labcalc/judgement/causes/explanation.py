@@ -25,10 +25,7 @@ from labcalc.lab.practice import HOT, PRESSED_AIR, SOLVENTS
 from labcalc.wording import at_celsius, celsius, counted, numeral, p_value, plain, probability, signed
 
 _NAMED_FROM = 20.0  # odds, among the day's bottles of the product, from which one is named, [-]: labcalc's own choice
-
-_ALIKE = 0.2
-"""Probability of a rival from which the leading cause's sentence says that the numbers don't tell them apart, [-]."""
-
+_ALIKE = 0.2  # probability of a rival from which a leading cause is said to be hardly told from it, [-]
 _RATHER_THAN_NOT = 0.5
 _OF_THE_INSTRUMENT = ("cell temperature", "instrument bias", "solvent", "residue")
 _CLEAN_CELL = f"{SOLVENTS} {PRESSED_AIR} {HOT}"
@@ -68,8 +65,7 @@ class Explanation(Fit):
 
     probability: float  # among the causes looked at, [-]
     sentence: str
-    next_measurement: NextMeasurement | None
-    """None where nothing that can be measured tells it from its strongest rival."""
+    next_measurement: NextMeasurement | None  # None where nothing tells it from its strongest rival
     caution: str
 
     @property

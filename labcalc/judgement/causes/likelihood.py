@@ -22,11 +22,8 @@ from labcalc.judgement.causes.catalogue import DEVIATIONS, TAIL, Array, Paths
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.shifts import Shift
 
-DISCREPANCY = 0.12
-"""How far what a cause does is from what the physics says, as a share of it, [-]: labcalc's own choice."""
-
-_BETWEEN = 0.45
-"""Spread along a path over the distance of its nodes, [-]: from 0.4 on a chain of normals is smooth within 8 %."""
+DISCREPANCY = 0.12  # how far what a cause does is from what the physics says, as a share of it, [-]: our own choice
+_BETWEEN = 0.45  # spread along a path over the distance of nodes, [-]: from 0.4 on a chain of normals is smooth in 8 %
 
 
 MASSES: Array = np.exp(-0.5 * DEVIATIONS**2) / np.exp(-0.5 * DEVIATIONS**2).sum()

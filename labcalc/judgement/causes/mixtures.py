@@ -26,12 +26,10 @@ _SOLVENT_LEFT_HOT = (0.05, 0.5)
 """Share of the solvent at the coldest temperature that is left at the hottest one, where that makes it boil, [-]."""
 _PETROL_LEFT_HOT = (0.6, 1.0)
 _WATER_LEFT_HOT = (0.0, 0.5, 1.0)
-
 _DROPS = (1.0, 1.9, 3.3)  # ln of the mixture's viscosity over the oil's a volume of water [-], at least Taylor's
 _STEAM = (1.0, 5.0)  # share of a cell above the boiling point that is steam, over the share of water in the sample, [-]
 _STEAM_SHARE = 0.3
 _BOILS_C = 95.0
-
 _MOST = 0.95  # no mixture is taken for more of what got in than of the sample, [-]
 
 
@@ -50,9 +48,7 @@ _LIGHT_ENDS = ((1.0, 0.8, 18.0, 1.0), (1.0, 0.8, 25.0, 1.0))
 """Per per cent of mass lost: distillates +2.5 % and +0.44 kg/m³, crudes +10 % and +2 kg/m³."""
 
 _WAX = ((1.0, 1.0, 0.0, 1.0), (1.0, 1.0, 4.0, 1.0))
-
-_WAXY_BELOW_C, _WAXY_FROM = 25.0, 5.3
-"""Wax is looked for up to this temperature [°C], and in what is thicker than ln ν there: 200 mm²/s."""
+_WAXY_BELOW_C, _WAXY_FROM = 25.0, 5.3  # wax is looked for up to this, [°C], and from this ln ν on there: 200 mm²/s
 
 
 def fading(evidence: Evidence, left: tuple[float, ...]) -> list[tuple[str, Array]]:

@@ -19,15 +19,9 @@ from labcalc.wording import counted, numeral, p_value
 UNLIKELY = 0.001  # probability of so bad a fit by chance below which a cause is taken not to fit, [-]: our own choice
 _MOST_WITHOUT_FIT = 0.9  # no cause that doesn't fit is stated with more than this, [-]
 _TWO_ASKED_FROM = 0.01  # two causes at once are looked at where none fits with more than this, [-]
-
-_FIRST_SIZE = 2.0
-"""How much wider than between two nodes the size of the first of two is left open: it was found without the second."""
-
+_FIRST_SIZE = 2.0  # how much wider than between two nodes the first size of two is left: it was found without the other
 _FIRSTS = 12  # how many places of single causes a second one is added to
-
-_SLIPS = {True: 2.0, False: 0.3, None: 1.0}
-"""How much likelier a slip is where people typed the values, and where the instrument wrote them, [-]."""
-
+_SLIPS = {True: 2.0, False: 0.3, None: 1.0}  # how much likelier slips are where people typed, or instruments wrote, [-]
 _CLOSE = 0.2  # how likely a fuel is beside the likeliest one, from which on both are named, [-]: labcalc's own choice
 _STEPS = np.linspace(-4.0, 4.0, 801)
 

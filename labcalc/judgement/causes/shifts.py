@@ -20,8 +20,7 @@ _SEEN = 4.0  # a slip that changes less than this many standard deviations of th
 _ANYTHING = ((0.02, 1.0), (0.1, 4.0), (0.4, 16.0), (1.5, 60.0))
 """How wide 'something else' reaches, each as likely: ln ν [-] and ρ [kg/m³]; labcalc's own choice."""
 
-_NEIGHBOUR = 5.0
-"""How much likelier an exchange with the run before is than with any other product, [-]: labcalc's own choice."""
+_NEIGHBOUR = 5.0  # how much likelier an exchange with the run before is than with another product, [-]: our own choice
 
 _FACTORS = {
     10.0: "ten times too much",

@@ -16,31 +16,19 @@ from labcalc.judgement.causes.liquids import Liquid
 from labcalc.lab import Product, ReportChoices
 from labcalc.wording import celsius
 
-FEWEST_DIFFERENCES = 8
-"""Differences of consecutive reference-oil results below which they don't tell the noise: our own choice."""
-
+FEWEST_DIFFERENCES = 8  # of consecutive reference-oil results; of fewer, they don't tell the noise: our own choice
 _LEAST_VISCOSITY_NOISE, _LEAST_DENSITY_NOISE = 0.0005, 0.02  # no instrument is taken for better: ln ν [-], ρ [kg/m³]
 _MEAN_RANGE_FACTOR = 1.128  # mean range of two normal results over their standard deviation (ISO 7870-2, d₂)
-
-_RECENT = pd.Timedelta(hours=72)
-"""How much older than the newest a reference-oil result may be to say where the instrument stands."""
-
-_DRIFT_VISCOSITY, _DRIFT_DENSITY = 0.0005, 0.03
-"""What may have happened since the reference oils: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
-
+_RECENT = pd.Timedelta(hours=72)  # how much older than the newest an oil may be to tell where the instrument stands
+_DRIFT_VISCOSITY, _DRIFT_DENSITY = 0.0005, 0.03  # since the reference oils: ln ν [-], ρ [kg/m³]; our own choice
 _CHART = ["sample", "lot", "temperature_C"]
 
 UNCHECKED_VISCOSITY, UNCHECKED_DENSITY = 0.005, 0.3
 """How far an instrument may be off that no reference oil speaks for: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
 
-BOTTLE_VISCOSITY, BOTTLE_DENSITY = 0.0005, 0.05
-"""Spread between bottles of one lot: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
-
-DAY_VISCOSITY, DAY_DENSITY = 0.002, 0.05
-"""Spread between days and instruments, small residues included: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
-
-_HISTORY_FITS = 0.001
-"""Probability below which earlier runs that differ from the product are not believed: labcalc's own choice."""
+BOTTLE_VISCOSITY, BOTTLE_DENSITY = 0.0005, 0.05  # between bottles of one lot: ln ν [-], ρ [kg/m³]; our own choice
+DAY_VISCOSITY, DAY_DENSITY = 0.002, 0.05  # between days and instruments: ln ν [-], ρ [kg/m³]; our own choice
+_HISTORY_FITS = 0.001  # probability below which runs that differ from the product are not believed: our own choice
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,8 +48,7 @@ class Before:
     sample: str
     hours_ago: float
     liquid: Liquid
-    estimated: str = ""
-    """Which of its values are not measured but carried to another temperature; empty where none are needed."""
+    estimated: str = ""  # which of its values are carried to another temperature; empty where none are needed
     product: str = ""  # its product; empty where unknown
 
 

@@ -19,8 +19,7 @@ from labcalc.wording import at_celsius, counted, plain
 
 _DIGITS = 7  # decimals in which values are compared: units that were converted differ in the last binary place
 _FILL = ["place", "replicate"]
-_FEWEST_TO_TELL = 3
-"""Values of a column that tell its decimals: of fewer, all may end in a zero by chance once in a hundred."""
+_FEWEST_TO_TELL = 3  # values that tell a column's decimals: of fewer, all may end in a zero by chance, once in 100
 
 
 class Doubt(NamedTuple):

@@ -20,8 +20,7 @@ _FAR, _APART = 90 * _DAY, 365 * _DAY
 """Gap to most of a file's times from which a few are doubted, and between groups from which all are, [µs]: our own
 choice, as are those below."""
 _AHEAD = pd.Timedelta(minutes=2)  # how far the instrument's clock may go before the machine's
-_FEWEST_STEPS, _BACKWARD_SHARE = 10, 0.1
-"""Steps from run to run by which a file is in order, and the share of them that may run backwards."""
+_FEWEST_STEPS, _BACKWARD_SHARE = 10, 0.1  # from run to run by which a file is in order; share that may run back
 _SURE_SHARE = 0.75  # share of a file's rows that must lie together for the others alone to be doubted
 
 

@@ -33,12 +33,8 @@ from labcalc.judgement.record.admission import Doubt
 from labcalc.lab import Decision, Laboratory, Limit, Product, ProductClass, product_classes, quantities_of
 from labcalc.wording import cut_short
 
-_FEWEST, _MOST = 30, 300
-"""Differences below which a scatter is not known, and the newest that count, as instruments change: our own choice."""
-
-Key = tuple[str, str, float]
-"""Product, quantity, temperature [°C]: what scatters alike. Another product's fills say nothing of these."""
-
+_FEWEST, _MOST = 30, 300  # differences that tell a scatter, and the newest that count: our own choice
+Key = tuple[str, str, float]  # product, quantity, temperature [°C]: what scatters alike, apart from all others
 _NONE = np.array([], dtype="datetime64[us]"), np.array([])
 
 
@@ -99,10 +95,8 @@ class Dossier:
     references: pd.DataFrame
     """Reference oils of the same instrument beside their certified values (``COMPARISON_COLUMNS``) in the 30 days
     before the run's end, the run itself excluded."""
-    elsewhere: Callable[[], pd.DataFrame]
-    """Returns the reference oils of every instrument beside their certified values in those days."""
-    charts: tuple[ChartState, ...]
-    """State of the instrument's control charts at the run's end, worst first; a reference oil's own result counts."""
+    elsewhere: Callable[[], pd.DataFrame]  # returns the same of every instrument, in those days
+    charts: tuple[ChartState, ...]  # of the instrument at the run's end, worst first; with a reference oil's own result
     shifts: tuple[str, ...]  # what on the instrument had moved at the run's end and stayed away, the clearest first
     afterwards: str  # what later checks told of the instrument at the run; the judgement leaves it out
     before: pd.DataFrame  # the run before on the same instrument; empty where the record holds none
@@ -113,22 +107,17 @@ class Dossier:
     laboratory: Laboratory
     sources: tuple[SourceFile, ...]  # the exports that the run's rows stand in
     refusals: tuple[Refusal, ...]  # what was refused in those exports
-    history: pd.DataFrame
-    """Earlier runs of the same sample or of the same lot of the product, without those that a decision excludes."""
-    peers: pd.DataFrame
-    """Earlier determinations of the product, the last 80: ``run``, ``temperature_C`` [°C] and the quantities."""
+    history: pd.DataFrame  # earlier runs of the sample or its lot, without those that a decision excludes
+    peers: pd.DataFrame  # earlier determinations of the product, the last 80: ``run``, temperature, the quantities
     day: pd.DataFrame
     """The other samples' runs of the run's day on any instrument, later ones too: only for naming the bottle that this
     one seems exchanged with."""
     decisions: tuple[Decision, ...] = ()  # what people decided about the run
-    fills: FillScatter | None = None
-    """How far fills lie apart on the run's instrument; None where the record holds no dated run of it."""
-    checks: tuple[ChecksInControl, ...] = ()
-    """What the instrument's checks in control before the run say, where lab.toml asks for it."""
+    fills: FillScatter | None = None  # how far fills lie apart on the instrument; None without a dated run of it
+    checks: tuple[ChecksInControl, ...] = ()  # the instrument's checks in control before it, where asked for
     doubts: tuple[Doubt, ...] = ()  # why the record doesn't hold the run until somebody decides
     waiting: tuple[Decision, ...] = ()  # decisions about it that a second person must confirm before they are applied
-    unusable: tuple[DecisionError, ...] = ()
-    """Lines of decisions that can't be used or were changed, whatever they are about."""
+    unusable: tuple[DecisionError, ...] = ()  # lines of decisions that can't be used or were changed
 
     @cached_property
     def is_reference(self) -> bool:

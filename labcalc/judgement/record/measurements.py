@@ -26,7 +26,6 @@ from labcalc.lab import Assignment, Decision, Laboratory, Product, product_of
 REFERENCE_DAYS = 30  # how far back a dossier looks for reference-oil results of its instrument, [d]
 _PEERS = 80  # how many earlier determinations of a product are shown beside a run's
 _LONGEST_RUN = 200  # more determinations than any run has
-
 P = ParamSpec("P")
 R = TypeVar("R")
 _NOWHERE = np.empty(0, dtype=np.int64)
@@ -45,8 +44,7 @@ class Material:
     sources: tuple[SourceFile, ...] = ()  # the exports at hand, then those of the record
     doubts: tuple[Doubt, ...] = ()  # the runs that are kept out of the record until somebody decides
     repeated: tuple[str, ...] = ()  # which files hold rows of others, in sentences
-    copies: Mapping[str, frozenset[str]] = field(default_factory=dict)
-    """Run to the names of further files that hold rows of it."""
+    copies: Mapping[str, frozenset[str]] = field(default_factory=dict)  # run to further files that hold it
     waiting: tuple[Decision, ...] = ()  # decisions that a second person must confirm before they are applied
     assignments: tuple[Assignment, ...] = ()  # who is to see to what was found
 

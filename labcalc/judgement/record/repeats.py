@@ -27,14 +27,12 @@ class Agreement:
     why_not: str = ""  # why the repeats could not be checked
     statement: PrecisionStatement | None = None
     """The precision statement in force for the result; None where there is none, and ``why_not`` says why."""
-    letter: Literal["r", "d"] = "r"
-    """Which limit holds: repeatability for fills, determinability for determinations of one fill."""
+    letter: Literal["r", "d"] = "r"  # the limit that holds: repeatability for fills, determinability within a fill
     spread: float = math.nan
     limit: float = math.nan
     more: int = 0  # how many more are to be measured, [-]
     alone: float = math.nan  # the limit of a single comparison, narrower than that of all comparisons of a run
-    usual: float = math.nan
-    """What fills on this instrument keep by its own record, where that is narrower than the method's limit."""
+    usual: float = math.nan  # what fills on this instrument keep by its own record, where that is narrower
     usual_number: int = 0  # how many earlier differences that rests on
 
 

@@ -25,7 +25,6 @@ _TOGETHER = 2e-3
 the spread of batches at one temperature goes with that at another is only guessed."""
 
 _FALLBACK = DECISION_RULES["rounding"]  # the rule that needs nothing to be known but the limit
-
 _NO_ROOM = "the limits leave the method no room (ISO 4259: 4 R between two limits, 2 R above zero for one)"
 
 NOISE_PROBABILITY = 0.05

@@ -28,10 +28,7 @@ from labcalc.statistics import coverage_factor
 from labcalc.wording import celsius, numeral
 
 AT_60F = 140.0 / 9.0  # 60 °F, [°C]
-
-_LEAST_SPAN_K = 10.0
-"""Distance of two temperatures from which on two densities tell an expansion, [K]: labcalc's own choice."""
-
+_LEAST_SPAN_K = 10.0  # from which distance on two densities tell an expansion, [K]: our own choice
 _NEEDS_TWO = "needs two measured temperatures"
 _whole, _tenth = (partial(numeral, decimals=number) for number in (0, 1))
 

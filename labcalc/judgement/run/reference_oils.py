@@ -12,11 +12,8 @@ from labcalc.judgement.uncertainty.results import reported_value
 from labcalc.wording import at_celsius, numeral, plain, signed
 
 _NAME = "Reference oils of this instrument"
-
 SUSPECTED = "its certificate or bottle is suspected before the instrument"
-
-CHART_SIGNIFICANCE = 0.01
-"""Share of checks of an instrument without fault that its charts together call doubtful, [-]: our own choice."""
+CHART_SIGNIFICANCE = 0.01  # share of checks without fault that all charts together call doubtful, [-]: our own choice
 
 
 def reference_checks(dossier: Dossier) -> tuple[Check, ...]:

@@ -27,10 +27,7 @@ _SERIAL = re.compile(r"(?:[-_/. ][A-Za-z]?\d+[A-Za-z]?)+$")
 _DIVIDER = re.compile(r"[-_/. ]")
 _LIGHTEST_KG_M3 = 10.0  # no liquid is lighter; a density in g/cm³ always is
 _LARGEST_U_PERCENT = 1.0  # certificates of viscosity and density state a tenth to a hundredth of it: common practice
-
-_USUAL_COVERAGE = (1.9, 3.3)
-"""From k of the normal distribution, 95 %, to that of 99.9 %, with Student's factors of few results in between."""
-
+_USUAL_COVERAGE = (1.9, 3.3)  # k from 95 % to 99.9 % of the normal distribution, with Student's factors between
 _TEXTS = ["run", "sample", "product", "lot", "role", "instrument"]
 
 _FAR_DEVIATIONS, _FAR_TIMES, _FAR_FROM_LIMITS, _FAR_DENSITY = 10.0, 2.0, 10.0, 0.015

@@ -19,12 +19,9 @@ from labcalc.statistics import algorithm_a, rounded, rounded_to_figures
 from labcalc.wording import counted, first_of
 
 _WORDS = tomllib.loads(files("labcalc.data").joinpath("first_settings.toml").read_text("utf-8"))
-
 _FEWEST_RESULTS = 5  # results from which a typical value is told: our own choice
 _FEWEST_DAYS = 4  # days on which a name has to come again to be taken for a reference oil: our own choice
-
-_STEADY = 0.005
-"""Relative spread of viscosity that repeats of one oil stay below, and batches of a product hardly: our own choice."""
+_STEADY = 0.005  # relative spread of viscosity that repeats of one oil stay below, batches hardly: our own choice
 
 _ALIKE = 0.3
 """Width of the middle 80 % of viscosities, relative, above which names that begin alike aren't taken for one product:

@@ -36,8 +36,7 @@ class SetupReview:
     """All that was found, the most severe first, and how the exports were read."""
 
     findings: tuple[Finding, ...]
-    exports: tuple[tuple[str, SourceFile], ...] = ()
-    """Each with the name of the profile that took it; empty where none did."""
+    exports: tuple[tuple[str, SourceFile], ...] = ()  # each with the profile that took it, or none
     usable: bool = True  # whether lab.toml can be used; the exports were not looked at otherwise
 
     @property

@@ -24,17 +24,13 @@ from labcalc.showing import Shown
 from labcalc.statistics import InputQuantity, UncertaintyBudget, uncertainty_budget
 from labcalc.wording import at_celsius, numeral
 
-COMPONENTS = ("reference oil", "temperature", "repeatability", "resolution", "adjustment")
-"""Components of a budget, in the order of a report."""
+COMPONENTS = ("reference oil", "temperature", "repeatability", "resolution", "adjustment")  # in a report's order
 
 FROM_CONTROL = ("site precision", "bias of checks")
 """Components that stand for all of these but the first where lab.toml asks for the checks in control."""
 
 STATED = "stated"  # the one component where the laboratory states the uncertainty itself, from a study of its own
-
-MODEL = "line or expansion"
-"""Component of what is calculated: no oil follows exactly the line or the expansion that the calculation takes."""
-
+MODEL = "line or expansion"  # what is calculated has it too: no oil follows exactly the line or the expansion
 CONFIDENCE = 0.95  # coverage probability: k = 1.96 where degrees of freedom are infinite (JCGM 100:2008, table G.2)
 _STEP = 1e-6  # relative step of the central difference (JCGM 100:2008, 5.1.3 note 2)
 
@@ -157,8 +153,7 @@ class LineThrough:
     Three and more count with the weight of their own uncertainty where it is known, else alike."""
 
     temperature_C: tuple[float, ...]
-    percent: NDArray[np.float64]
-    """Standard uncertainty of each viscosity that the others don't share, [%]; NaN where unknown."""
+    percent: NDArray[np.float64]  # standard uncertainty of each that the others don't share, [%]; NaN where unknown
     _fitted: dict[bytes, ViscosityTemperatureLine] = field(default_factory=dict, repr=False)
     """What was asked before: index, grades and temperatures all ask for the same lines."""
 

@@ -24,8 +24,7 @@ DEFAULT_LINE_SLOPE = 3.6
 """Slope B of the viscosity-temperature line of a mineral oil, [-], where one temperature gives none: labcalc's own
 choice; mineral oils lie between 3.1 and 3.9, so that d ln ν/dT is right to some 15 %."""
 
-_MEDIAN_OF_FOUR = 1.092
-"""Standard deviation of the median of four normal results, in that of their mean (order statistics)."""
+_MEDIAN_OF_FOUR = 1.092  # standard deviation of a median of four normal results, in that of their mean
 
 _LEVEL_FACTOR = 10.0
 """How far a viscosity may be from that of the checks whose relative precision stands for its own, [-]: our own choice;
