@@ -14,10 +14,7 @@ from labcalc.lab import CertifiedValue, Laboratory, ReferenceLot, lot_in_use, re
 from labcalc.wording import counted, signed
 
 UNITS = {"kinematic viscosity": "mm²/s", "dynamic viscosity": "mPa·s", "density": "kg/m³"}  # as in the tidy table
-
-SAME_TEMPERATURE_K = 0.05
-"""How far a measured temperature may be from the nominal one that it is taken for, [K]; an oil's viscosity changes by
-some 0.2 % over it."""
+SAME_TEMPERATURE_K = 0.05  # from measured to nominal, [K]; an oil's viscosity changes by some 0.2 % over it
 
 COMPARISON_COLUMNS = (
     *("run", "sample", "lot", "instrument", "measured_at"),

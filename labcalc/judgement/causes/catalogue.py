@@ -65,10 +65,8 @@ class Paths:
     weights: Array  # share of each path, together 1
     sizes: Array  # signed size at each node, path by node
     effects: Array  # what it does to ln ν and ρ [kg/m³]: path by node by row
-    unequal: tuple[float, ...] = ()
-    """How unequal its size is from fill to fill and from temperature to temperature, as a share, one a path."""
-    axes: tuple[tuple[int, bool], ...] = ()
-    """The paths as a grid, its last axis the quickest: lengths, and whether what lies between two is possible."""
+    unequal: tuple[float, ...] = ()  # how unequal its size is from fill to fill and place to place, as a share, a path
+    axes: tuple[tuple[int, bool], ...] = ()  # the paths as a grid, last axis quickest: length, and what may lie between
     told: Array | None = None  # ln of how much likelier each node is by what else is known of the day, path by node
 
 

@@ -16,9 +16,7 @@ from labcalc.judgement.causes.surroundings import Before, Determinations, Instru
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.wording import at_celsius, plain
 
-Offsets = tuple[tuple[float, float, float], ...]
-"""Temperature [°C], how much too warm the cell is there [K], and the standard deviation of that."""
-
+Offsets = tuple[tuple[float, float, float], ...]  # temperature [°C], how much too warm the cell is [K], and its sd
 SAME_INSTRUMENT_CORRELATION = 0.2  # of the noise of two determinations on one instrument and day, [-]: our own choice
 
 

@@ -19,9 +19,7 @@ from labcalc.judgement.precision import RANGE_FACTOR
 from labcalc.judgement.record.dossier import Dossier, first_text
 from labcalc.lab import Laboratory, Product, precision_for, product_of
 
-_DEFAULT_VISCOSITY_NOISE, _DEFAULT_DENSITY_NOISE = 0.003, 0.1
-"""Where neither reference oils nor a statement tell: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
-
+_DEFAULT_VISCOSITY_NOISE, _DEFAULT_DENSITY_NOISE = 0.003, 0.1  # where nothing tells: ln ν [-], ρ [kg/m³]; own choice
 _A_DAY = pd.Timedelta(hours=14)  # how much older than the run an oil may be to tell how warm the cell is: own choice
 _TELLS_K = 1.0  # a product whose usual spread is that of this offset tells nothing of the cell, [K]: our own choice
 

@@ -32,11 +32,7 @@ DENSITY_SLOPE_SD = 0.01
 to hold within 0.05 % at 38 °C and 0.25 % at 93 °C (API MPMS 11.1, 95 %, from memory)."""
 
 UNKNOWN_SLOPE_SD = 0.03  # the same where nothing is known, [kg/m³/K]: half of the limit of the density slope check
-
-_LINE_SLOPE_SD = 0.31
-"""How far a mineral oil's line may be from ``DEFAULT_LINE_SLOPE``, [-]: a quarter of the range that
-``liquid_slopes.toml`` gives."""
-
+_LINE_SLOPE_SD = 0.31  # of a mineral oil's line slope, [-]: a quarter of the range that ``liquid_slopes.toml`` gives
 _OPEN_LINE_SLOPE_SD = 0.4  # the same for any liquid of the trade: slopes of 2.65 to 4.65 (``liquid_slopes.toml``), [-]
 _BEND_SD = 0.06  # how far the slope beyond an oil's known values may be from that between them, [-]: our own choice
 

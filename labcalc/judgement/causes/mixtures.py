@@ -21,9 +21,7 @@ from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.liquids import ANY_OIL_DENSITY, ANY_OIL_VISCOSITY, FUELS, SOLVENTS, WATER_DENSITY, Liquid
 
 _FADES = (1.0, 0.4, 0.0)  # share of what stayed in the cell that is left in the next fill, [-]: any ratio can be
-
-_SOLVENT_LEFT_HOT = (0.05, 0.5)
-"""Share of the solvent at the coldest temperature that is left at the hottest one, where that makes it boil, [-]."""
+_SOLVENT_LEFT_HOT = (0.05, 0.5)  # share of what is there at the coldest temperature, left at the hottest, if it boils
 _PETROL_LEFT_HOT = (0.6, 1.0)
 _WATER_LEFT_HOT = (0.0, 0.5, 1.0)
 _DROPS = (1.0, 1.9, 3.3)  # ln of the mixture's viscosity over the oil's a volume of water [-], at least Taylor's
@@ -34,9 +32,7 @@ _MOST = 0.95  # no mixture is taken for more of what got in than of the sample, 
 
 
 _BOILS_FROM_C = 80.0  # hottest temperature of a run from which light liquids leave the cell, [°C]: labcalc's own choice
-
-_Variant = tuple[str, Array, tuple[Array, Array]]
-"""A liquid that gets in: words, its share of the size in each row, and its ordinate and density there."""
+_Variant = tuple[str, Array, tuple[Array, Array]]  # words, share of the size in each row, ordinate and density there
 
 # changes by sign, what 100 °C has of what 40 °C has [-], density per ln ν [kg/m³], and how often it is so
 _AGEING = (

@@ -28,10 +28,7 @@ _KEPT = 10  # hypotheses of a cause that are predicted with: the likeliest
 DECIDED_ODDS = 19.0  # odds from which two causes count as told apart, [-]: 95 %
 RECORD_TELLS = 0.95  # how often the original page or file is there and legible, [-]: labcalc's own choice
 _LEAST_WORTH = 0.02  # a measurement that gains less than this is not proposed, [-]: our own choice
-
-_APART_K, _MIDDLE_C = 20.0, 60.5
-"""How far a second temperature is from the first where none is usual, towards what, [K] and [°C]: our own choice."""
-
+_APART_K, _MIDDLE_C = 20.0, 60.5  # from the first temperature to a second where none is usual; towards what, [K], [°C]
 _DRAWS = 64
 
 

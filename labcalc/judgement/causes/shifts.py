@@ -17,9 +17,7 @@ _DIGITS = 6
 _SEEN = 4.0  # a slip that changes less than this many standard deviations of the noise is not looked for, [-]
 
 
-_ANYTHING = ((0.02, 1.0), (0.1, 4.0), (0.4, 16.0), (1.5, 60.0))
-"""How wide 'something else' reaches, each as likely: ln ν [-] and ρ [kg/m³]; labcalc's own choice."""
-
+_ANYTHING = ((0.02, 1.0), (0.1, 4.0), (0.4, 16.0), (1.5, 60.0))  # how wide it is: ln ν [-], ρ [kg/m³]; our own choice
 _NEIGHBOUR = 5.0  # how much likelier an exchange with the run before is than with another product, [-]: our own choice
 
 _FACTORS = {
@@ -39,9 +37,7 @@ _Slips = Iterator[tuple[str, dict[int, float]]]  # words, and the true value of 
 _NEAR_F = {15.0: 60.0, 20.0: 70.0, 37.8: 100.0, 40.0: 100.0, 50.0: 122.0, 98.9: 210.0, 100.0: 210.0}
 """Temperature [°C] and the round one of the old tables that is taken for it, [°F]."""
 
-_KELVIN_FROM, _HOTTEST_CELL = 200.0, 150.0
-"""Where a temperature is above the first, kelvin are looked for, and none above the second is a bench cell's, [°C]."""
-
+_KELVIN_FROM, _HOTTEST_CELL = 200.0, 150.0  # kelvin are looked for above the first; no bench cell is above the second
 _ZERO_C = 273.15
 _CUSTOMARY_C = np.array([-40.0, -20.0, 0.0, 15.0, 20.0, 25.0, 40.0, 50.0, 80.0, 100.0])
 

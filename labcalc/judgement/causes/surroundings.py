@@ -22,10 +22,7 @@ _MEAN_RANGE_FACTOR = 1.128  # mean range of two normal results over their standa
 _RECENT = pd.Timedelta(hours=72)  # how much older than the newest an oil may be to tell where the instrument stands
 _DRIFT_VISCOSITY, _DRIFT_DENSITY = 0.0005, 0.03  # since the reference oils: ln ν [-], ρ [kg/m³]; our own choice
 _CHART = ["sample", "lot", "temperature_C"]
-
-UNCHECKED_VISCOSITY, UNCHECKED_DENSITY = 0.005, 0.3
-"""How far an instrument may be off that no reference oil speaks for: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
-
+UNCHECKED_VISCOSITY, UNCHECKED_DENSITY = 0.005, 0.3  # where no reference oil speaks: ln ν [-], ρ [kg/m³]; own choice
 BOTTLE_VISCOSITY, BOTTLE_DENSITY = 0.0005, 0.05  # between bottles of one lot: ln ν [-], ρ [kg/m³]; our own choice
 DAY_VISCOSITY, DAY_DENSITY = 0.002, 0.05  # between days and instruments: ln ν [-], ρ [kg/m³]; our own choice
 _HISTORY_FITS = 0.001  # probability below which runs that differ from the product are not believed: our own choice

@@ -24,10 +24,7 @@ _TOUCHED = {
 """By the number of thermostats: words, whether viscosity and density feel it, and how often that is so."""
 
 _SURELY_COUPLED = 0.7  # how likely ν follows from η and ρ of a cell where the export doesn't tell, [-]: our own choice
-
-_OLDER_THAN_OILS, _OLDER_THAN_SAMPLES = 0.5, 0.2
-"""How often a cell that is off was so when the oils, or the samples before, were measured, [-]: our own choice."""
-
+_OLDER_THAN_OILS, _OLDER_THAN_SAMPLES = 0.5, 0.2  # how often a cell was off by then already, [-]: our own choice
 _UNEQUAL_AIR = 0.5  # how much air differs from fill to fill, temperature to temperature, as a share: our own choice
 
 

@@ -14,9 +14,7 @@ from labcalc.wording import at_celsius, celsius, numeral, signed
 
 _WORTH_TELLING = 1.0  # a change smaller than this many standard deviations of the noise is not told, [-]
 _LOG_FACTOR = math.log(2.0)  # ln of the factor from which a change of viscosity is told as one, not in per cent, [-]
-
-_TENTHS = ("less than one", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
-"""So many in ten, rounded down: none is promised that isn't there."""
+_TENTHS = ("less than one", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")  # rounded down
 
 
 def titled(cause: str) -> str:

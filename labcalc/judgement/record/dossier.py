@@ -92,26 +92,20 @@ class Dossier:
 
     run: str
     rows: pd.DataFrame  # the run's determinations, in the order of the tidy table
-    references: pd.DataFrame
-    """Reference oils of the same instrument beside their certified values (``COMPARISON_COLUMNS``) in the 30 days
-    before the run's end, the run itself excluded."""
+    references: pd.DataFrame  # the instrument's, 30 days up to the run's end, without it (``COMPARISON_COLUMNS``)
     elsewhere: Callable[[], pd.DataFrame]  # returns the same of every instrument, in those days
     charts: tuple[ChartState, ...]  # of the instrument at the run's end, worst first; with a reference oil's own result
     shifts: tuple[str, ...]  # what on the instrument had moved at the run's end and stayed away, the clearest first
     afterwards: str  # what later checks told of the instrument at the run; the judgement leaves it out
     before: pd.DataFrame  # the run before on the same instrument; empty where the record holds none
-    in_sequence: RunBefore | None
-    """The run beside the one before it, with the share that stays in the cell as known by then; None where the record
-    doesn't place it."""
+    in_sequence: RunBefore | None  # with the share that stays in the cell as known by then; None where it has no place
     product: Product | None
     laboratory: Laboratory
     sources: tuple[SourceFile, ...]  # the exports that the run's rows stand in
     refusals: tuple[Refusal, ...]  # what was refused in those exports
     history: pd.DataFrame  # earlier runs of the sample or its lot, without those that a decision excludes
     peers: pd.DataFrame  # earlier determinations of the product, the last 80: ``run``, temperature, the quantities
-    day: pd.DataFrame
-    """The other samples' runs of the run's day on any instrument, later ones too: only for naming the bottle that this
-    one seems exchanged with."""
+    day: pd.DataFrame  # the day's other samples on any instrument, later ones too: only to name an exchanged bottle
     decisions: tuple[Decision, ...] = ()  # what people decided about the run
     fills: FillScatter | None = None  # how far fills lie apart on the instrument; None without a dated run of it
     checks: tuple[ChecksInControl, ...] = ()  # the instrument's checks in control before it, where asked for

@@ -25,8 +25,7 @@ class Agreement:
     outcome: Outcome
     value: float  # what is reported: the mean, or the median where that is the outcome
     why_not: str = ""  # why the repeats could not be checked
-    statement: PrecisionStatement | None = None
-    """The precision statement in force for the result; None where there is none, and ``why_not`` says why."""
+    statement: PrecisionStatement | None = None  # in force for the result; None where ``why_not`` says why
     letter: Literal["r", "d"] = "r"  # the limit that holds: repeatability for fills, determinability within a fill
     spread: float = math.nan
     limit: float = math.nan

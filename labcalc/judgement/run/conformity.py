@@ -26,14 +26,8 @@ the spread of batches at one temperature goes with that at another is only guess
 
 _FALLBACK = DECISION_RULES["rounding"]  # the rule that needs nothing to be known but the limit
 _NO_ROOM = "the limits leave the method no room (ISO 4259: 4 R between two limits, 2 R above zero for one)"
-
-NOISE_PROBABILITY = 0.05
-"""Probability that nothing is wrong below which a run is doubtful, [-]: labcalc's own choice. By simulation one
-good run in 100 comes below it (``tests/judgement/open_world.py``)."""
-
-_STANDS_OUT_PERCENT, _STANDS_OUT_DENSITY = 0.6, 0.25
-"""How far a result may be from the earlier runs before causes are looked for, [%] and [kg/m³]: labcalc's own choice,
-some three standard deviations between days and bottles."""
+NOISE_PROBABILITY = 0.05  # of noise alone, below which a run is doubtful, [-]: own choice; 1 good run in 100 is below
+_STANDS_OUT_PERCENT, _STANDS_OUT_DENSITY = 0.6, 0.25  # asks for causes, [%], [kg/m³]: our own choice, some 3 deviations
 
 
 def specification_checks(

@@ -20,9 +20,7 @@ Severity = Literal["error", "warning", "note"]
 SEVERITIES: tuple[Severity, ...] = ("error", "warning", "note")
 """An error can't be true or can't be read; a warning takes something from the reports; a note may well be meant."""
 
-OPEN_QUESTION = "# QUESTION:"
-"""Begins a remark of a first lab.toml that waits for an answer."""
-
+OPEN_QUESTION = "# QUESTION:"  # begins a remark of a first lab.toml that waits for an answer
 _SERIAL = re.compile(r"(?:[-_/. ][A-Za-z]?\d+[A-Za-z]?)+$")
 _DIVIDER = re.compile(r"[-_/. ]")
 _LIGHTEST_KG_M3 = 10.0  # no liquid is lighter; a density in g/cm³ always is

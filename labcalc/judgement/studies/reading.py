@@ -20,9 +20,7 @@ from labcalc.wording import first_of, numeral
 TEXT, NUMBER, POSITIVE = "text", "a number", "a number above 0"
 NOTES: Mapping[str, str] = tomllib.loads(files("labcalc.data").joinpath("study_notes.toml").read_text("utf-8"))
 _HIGHEST = 1e15  # no result is as large, and the squares of larger ones are lost
-
-Finding = tuple[int, str, str, str]
-"""Rank, about what, what was found, what to do."""
+Finding = tuple[int, str, str, str]  # rank, about what, what was found, what to do
 
 
 @dataclass(frozen=True)

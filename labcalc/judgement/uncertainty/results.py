@@ -25,10 +25,7 @@ from labcalc.statistics import InputQuantity, UncertaintyBudget, uncertainty_bud
 from labcalc.wording import at_celsius, numeral
 
 COMPONENTS = ("reference oil", "temperature", "repeatability", "resolution", "adjustment")  # in a report's order
-
-FROM_CONTROL = ("site precision", "bias of checks")
-"""Components that stand for all of these but the first where lab.toml asks for the checks in control."""
-
+FROM_CONTROL = ("site precision", "bias of checks")  # stand for all but the first, by checks in control
 STATED = "stated"  # the one component where the laboratory states the uncertainty itself, from a study of its own
 MODEL = "line or expansion"  # what is calculated has it too: no oil follows exactly the line or the expansion
 CONFIDENCE = 0.95  # coverage probability: k = 1.96 where degrees of freedom are infinite (JCGM 100:2008, table G.2)
