@@ -25,7 +25,6 @@ from labcalc.judgement.causes.shifts import Shift
 DISCREPANCY = 0.12  # how far what a cause does is from what the physics says, as a share of it, [-]: our own choice
 _BETWEEN = 0.45  # spread along a path over the distance of nodes, [-]: from 0.4 on a chain of normals is smooth in 8 %
 
-
 MASSES: Array = np.exp(-0.5 * DEVIATIONS**2) / np.exp(-0.5 * DEVIATIONS**2).sum()
 """Share of each node in a log-normal size."""
 

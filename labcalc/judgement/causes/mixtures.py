@@ -29,8 +29,6 @@ _STEAM = (1.0, 5.0)  # share of a cell above the boiling point that is steam, ov
 _STEAM_SHARE = 0.3
 _BOILS_C = 95.0
 _MOST = 0.95  # no mixture is taken for more of what got in than of the sample, [-]
-
-
 _BOILS_FROM_C = 80.0  # hottest temperature of a run from which light liquids leave the cell, [°C]: labcalc's own choice
 _Variant = tuple[str, Array, tuple[Array, Array]]  # words, share of the size in each row, ordinate and density there
 

@@ -15,8 +15,6 @@ from labcalc.wording import at_celsius, celsius, plain
 
 _DIGITS = 6
 _SEEN = 4.0  # a slip that changes less than this many standard deviations of the noise is not looked for, [-]
-
-
 _ANYTHING = ((0.02, 1.0), (0.1, 4.0), (0.4, 16.0), (1.5, 60.0))  # how wide it is: ln ν [-], ρ [kg/m³]; our own choice
 _NEIGHBOUR = 5.0  # how much likelier an exchange with the run before is than with another product, [-]: our own choice
 

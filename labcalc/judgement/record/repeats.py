@@ -13,8 +13,6 @@ from labcalc.wording import numeral
 
 _USUAL = 0.99  # share of good runs whose fills keep the instrument's own limits, [-]: our own choice
 LAST = 4  # the procedure of ISO 5725-6 ends with four results; more are held against their critical range alone
-
-
 Outcome = Literal["single", "agree", "unusual", "measure more", "median", "disagree", "not checked"]
 
 
