@@ -32,13 +32,13 @@ from .period import Month as Month, Period as Period, month_of as month_of
 from .record.dossier import Dossier as Dossier
 from .record.gathering import gather as gather, gather_record as gather_record
 from .record.measurements import Material as Material
-from .run.curves import Curve as Curve, density_curve as density_curve, viscosity_curve as viscosity_curve
 from .run.reported import (
     Reported as Reported,
     reported_of as reported_of,
     results_for_programs as results_for_programs,
     results_table as results_table,
 )
+from .run.results import Curve as Curve, density_curve as density_curve, viscosity_curve as viscosity_curve
 from .run.verdict import VERDICTS as VERDICTS, Judgement as Judgement, judge as judge, next_steps as next_steps
 from .setup.description import SEVERITIES as SEVERITIES, Finding as Finding
 from .setup.first_settings import FirstSettings as FirstSettings, propose_settings as propose_settings
@@ -48,8 +48,14 @@ from .studies.precision import LaboratoryStudy as LaboratoryStudy
 from .studies.reading import Study as Study
 from .studies.rounds import Rounds as Rounds, ScoredRound as ScoredRound
 from .studies.two_methods import Comparison as Comparison
-from .uncertainty.effects import COMPONENTS as COMPONENTS, Effect as Effect, by_component as by_component
-from .uncertainty.results import Consequence as Consequence, Result as Result, reported_value as reported_value
+from .uncertainty.results import (
+    COMPONENTS as COMPONENTS,
+    Consequence as Consequence,
+    Effect as Effect,
+    Result as Result,
+    by_component as by_component,
+    reported_value as reported_value,
+)
 from .variance.components import (
     ComponentsOfVariance as ComponentsOfVariance,
     components_of_results as components_of_results,

@@ -13,12 +13,8 @@ from labcalc.exports import QUANTITY_COLUMNS
 from labcalc.lab import CertifiedValue, Laboratory, ReferenceLot, lot_in_use, reference_of
 from labcalc.wording import counted, signed
 
-UNITS = {"kinematic viscosity": "mm²/s", "dynamic viscosity": "mPa·s", "density": "kg/m³"}
-"""Unit of each quantity in the tidy table."""
-
-SAME_TEMPERATURE_K = 0.05
-"""How far a measured temperature may be from the nominal one that it is taken for, [K]; an oil's viscosity changes by
-some 0.2 % over it."""
+UNITS = {"kinematic viscosity": "mm²/s", "dynamic viscosity": "mPa·s", "density": "kg/m³"}  # as in the tidy table
+SAME_TEMPERATURE_K = 0.05  # from measured to nominal, [K]; an oil's viscosity changes by some 0.2 % over it
 
 COMPARISON_COLUMNS = (
     *("run", "sample", "lot", "instrument", "measured_at"),
@@ -31,6 +27,7 @@ such value.
 """
 
 _KEYS = ["run", "sample", "lot", "instrument", "quantity", "temperature_C"]
+_ALIKE, _SURELY = 0.5, 3.0  # share of the difference, and standard errors of a mean, [-]: our own choice
 
 
 @dataclass(frozen=True)
@@ -55,12 +52,8 @@ def certificates_in_use(references: pd.DataFrame, laboratory: Laboratory) -> Cer
 
 
 def compare_with_certificates(rows: pd.DataFrame, laboratory: Laboratory) -> pd.DataFrame:
-    """Set the mean of the repeats of each reference-oil run beside its certified value.
-
-    rows : pandas.DataFrame Rows of the tidy table; other roles than ``reference`` are passed over.
-    laboratory : Laboratory The certificates, and how far from them a result may be.
-    Returns : ``COMPARISON_COLUMNS``, in the order of time.
-    """
+    """Return the mean of the repeats of each reference-oil run beside its certified value, in the order of time.
+    Rows are those of the tidy table, other roles are passed over; what comes has ``COMPARISON_COLUMNS``."""
     rows = rows[rows["role"] == "reference"]
     if rows.empty:
         return pd.DataFrame(columns=list(COMPARISON_COLUMNS))
@@ -116,19 +109,13 @@ def suspect_lot(last: pd.DataFrame, everywhere: pd.DataFrame) -> SuspectLot | No
     return SuspectLot(f"lot {one['lot']}" if pd.notna(one["lot"]) else "it", "; ".join(told))
 
 
-_ALIKE, _SURELY = 0.5, 3.0  # share of the difference, and standard errors of a mean, [-]: our own choice
-
-
 def _certified(table: pd.DataFrame, laboratory: Laboratory) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return certified value and expanded uncertainty of each row; NaN where there is none."""
     lots, days = table["lot"].astype("string").fillna(""), table["measured_at"].dt.normalize()
-    number = np.zeros(len(table), dtype=np.int64)
-    for column in (table["sample"], lots, days, table["quantity"], table["temperature_C"]):
-        codes, known = pd.factorize(column, use_na_sentinel=False)
-        number = number * len(known) + codes
-    first, which = np.unique(number, return_index=True, return_inverse=True)[1:]
-    each = table.iloc[first]
-    about = (each["sample"], lots.iloc[first], days.iloc[first].dt.date, each["quantity"], each["temperature_C"])
+    keys = table[["sample", "quantity", "temperature_C"]].assign(lot=lots, day=days)
+    which = keys.groupby([*keys], sort=False, dropna=False).ngroup()
+    each = keys[~which.duplicated()]
+    about = (each["sample"], each["lot"], each["day"].dt.date, each["quantity"], each["temperature_C"])
     found = [
         certified_by(_lot(sample, lot, day, laboratory), quantity, temperature)
         for sample, lot, day, quantity, temperature in zip(*about, strict=True)

@@ -51,13 +51,9 @@ class Action:
     severity: int = IMPORTANT
     size: float = math.nan  # how large the finding is, in its own measure; NaN where it has none
     which: str = ""  # tells findings of one kind about the same thing apart
-    weight: float = 0.0
-    """What it does to released results: its size in limits of its chart, times the samples since its likeliest
-    beginning, [-]."""
-    facts: Mapping[str, Any] = field(default_factory=dict)
-    """The same for programs: instrument, quantity, oil, unit, since, runs, whatever is known."""
-    details: tuple[str, ...] = ()
-    """The runs, results, charts or files that it speaks of, where the sentence holds not all of them."""
+    weight: float = 0.0  # its size in limits of its chart, times the samples since its likeliest beginning, [-]
+    facts: Mapping[str, Any] = field(default_factory=dict)  # for programs: whatever is known
+    details: tuple[str, ...] = ()  # runs, results, charts or files, where the sentence holds not all of them
     rank: int = 0  # its place in the list
     key: str = ""  # the same in every month in which the same is found: what kind of finding it is, and about what
     followed: str = ""  # who sees to it, until when, since when it is open; empty where nobody was asked

@@ -11,6 +11,12 @@ import pandas as pd
 
 from labcalc.errors import MonthError, PeriodError
 
+_NAMES = {
+    1: (r"(19|20|21)\d\d-(0[1-9]|1[0-2])", "month; year and month are expected, such as 2026-03"),
+    12: (r"(19|20|21)\d\d", "year; four digits are expected, such as 2026"),
+}
+"""How a month and a year are written, by their number of months."""
+
 
 @dataclass(frozen=True)
 class Period:
@@ -42,22 +48,11 @@ class Month(Period):
     @property
     def twelve_months(self) -> Period:
         """The twelve months up to its end."""
-        first = self.last - pd.DateOffset(months=12)
-        return Period(f"the twelve months to {self.name}", first, self.last)
-
-
-_NAMES = {
-    1: (r"(19|20|21)\d\d-(0[1-9]|1[0-2])", "month; year and month are expected, such as 2026-03"),
-    12: (r"(19|20|21)\d\d", "year; four digits are expected, such as 2026"),
-}
-"""How a month and a year are written, by their number of months."""
+        return Period(f"the twelve months to {self.name}", self.last - pd.DateOffset(months=12), self.last)
 
 
 def month_of(name: str, time_zone: str, months: int = 1) -> Month:
-    """Return the month of that name, or, of 12 ``months``, the year.
-
-    Raises MonthError The name is no month, or year, between 1900 and 2199, such as ``2026-03``.
-    """
+    """Return the month of that name, or, of 12 ``months``, the year; MonthError where it is none from 1900 to 2199."""
     form, expected = _NAMES[months]
     if re.fullmatch(form, name, re.ASCII) is None:
         raise MonthError(f"'{name}' is no {expected}")
@@ -66,11 +61,8 @@ def month_of(name: str, time_zone: str, months: int = 1) -> Month:
 
 
 def days_of(first_day: str, last_day: str, time_zone: str) -> Period:
-    """Return the period from a day to another, both included.
-
-    Raises PeriodError One of the two is no day between 1900 and 2199, such as ``2026-03-31``, or the last comes before
-        the first.
-    """
+    """Return the period from a day to another, both included; raise PeriodError where one is no day such as
+    ``2026-03-31``, or the last comes before the first."""
     first, last = (_midnight(day, time_zone) for day in (first_day, last_day))
     if last < first:
         raise PeriodError(f"the period ends on {last_day}, before it begins on {first_day}")

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from labcalc.errors import DecisionError
-from labcalc.judgement.causes.learned import OTHER
+from labcalc.judgement.causes.catalogue import OTHER
 from labcalc.lab import Decision, add_decision
 from labcalc.shipped import workbook_file
 from labcalc.widgets.problem import Problem

@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 from labcalc.judgement import Dossier, gather_record, judge
 from labcalc.judgement.causes import evidence_of, rank_causes
-from labcalc.judgement.run.previous_results import earlier_runs_check
+from labcalc.judgement.run.conformity import earlier_runs_check
 from tests.benchmarks.timing import Made, fresh_cpu_seconds
 
 _RUNS, _ROUNDS = 60, 3

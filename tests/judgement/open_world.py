@@ -790,7 +790,7 @@ def laboratory(number: int, seed: int, truths: Sequence[str] = MIX) -> tuple[lis
 
 def told(cases: Sequence[Case], material: Material) -> list[Told]:
     """Ask the package about every case."""
-    from labcalc.judgement.causes.ranking import fits_of, weigh
+    from labcalc.judgement.causes.ranking import fit_of, weigh
 
     found = []
     for case in (one for one in cases if one.run in material.runs):  # the reader refuses what is no number at all
@@ -799,7 +799,7 @@ def told(cases: Sequence[Case], material: Material) -> list[Told]:
         if len(evidence.rows) < case.bench.seen.sum():  # rows that the reader refuses tell nothing here
             continue
         weighed = weigh(evidence)
-        fits = fits_of(weighed)[0].p_value >= 0.001
+        fits = fit_of(weighed, weighed.leading).p_value >= 0.001
         found.append(Told(case, weighed.probabilities, fits, judgement.rank > 0, evidence, judgement))
     return found
 

@@ -15,7 +15,7 @@ from labcalc.judgement.causes import CAUSES, Evidence, rank_causes, with_measure
 from labcalc.judgement.causes.evidence import HouseProduct
 from labcalc.judgement.causes.expectation import Course, Expectation, Node
 from labcalc.judgement.causes.explanation import Explanation
-from labcalc.judgement.causes.ranking import fits_of, weigh
+from labcalc.judgement.causes.ranking import fit_of, weigh
 from labcalc.judgement.causes.surroundings import InstrumentBias
 from labcalc.judgement.causes.words import opening_of
 from labcalc.lab import practice
@@ -106,7 +106,8 @@ def test_every_quantity_that_moved_is_named_with_its_direction() -> None:
     """What the numbers of a fit say, by numbers; what its sentence says, by its words."""
     for evidence in evidences():
         single = np.sqrt(np.diag(evidence.error))
-        for fit in fits_of(weigh(evidence)):
+        weighed = weigh(evidence)
+        for fit in (fit_of(weighed, cause) for cause in weighed.probabilities):
             if fit.cause not in WITH_EFFECT:
                 continue  # a shift is told by its posterior, tests of its own
             text = opening_of(evidence, fit)
@@ -151,6 +152,6 @@ def test_the_figures_of_the_trade() -> None:
 def test_a_cause_without_words_of_its_own_is_told_by_its_title_and_what_moved(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(words, "CAUSES", {"changed": replace(CAUSES["changed"], sentence=CAUSES["blend"].sentence)})
     evidence = run_of(row(KV, 40.0, 46.0 * 1.05))
-    fit = next(one for one in fits_of(weigh(evidence)) if one.cause == "changed")
+    fit = fit_of(weigh(evidence), "changed")
     text = opening_of(evidence, fit)
     assert text.startswith("The sample has changed: thickened, sheared or oxidised: kinematic viscosity +4.")

@@ -15,10 +15,9 @@ import pytest
 from numpy.typing import NDArray
 
 from labcalc.judgement.record.repeats import Agreement
-from labcalc.judgement.run.curves import viscosity_curve
-from labcalc.judgement.run.derived_results import viscosity_at
-from labcalc.judgement.uncertainty.effects import MODEL, Effect, by_component
-from labcalc.judgement.uncertainty.results import Result, Results
+from labcalc.judgement.run.derived_results import viscosities_at
+from labcalc.judgement.run.results import viscosity_curve
+from labcalc.judgement.uncertainty.results import MODEL, Consequence, Effect, Result, Results, by_component
 from labcalc.statistics import InputQuantity
 from tests.real_liquids import GRID_C
 from tests.test_formulae_line_curvature import KINDS, hydrocarbons
@@ -26,6 +25,10 @@ from tests.test_formulae_line_curvature import KINDS, hydrocarbons
 NOISE_PERCENT = 0.3
 MINERAL = "mineral oil or fuel"
 AGREEMENT = cast("Agreement", SimpleNamespace(statement=None))
+
+
+def viscosity_at(found: Results, temperature: float, liquid: str | None = None) -> Consequence:
+    return viscosities_at(found, [temperature], liquid)[0]
 
 
 def results(temperatures_C: tuple[float, ...], viscosities: NDArray[np.float64]) -> Results:

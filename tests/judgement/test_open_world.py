@@ -9,7 +9,7 @@ import pytest
 
 from labcalc.judgement import causes
 from labcalc.judgement.causes import CAUSES, PRIOR_ODDS, Reliability, reliability
-from labcalc.judgement.run.previous_results import NOISE_PROBABILITY
+from labcalc.judgement.run.conformity import NOISE_PROBABILITY
 from tests.judgement.open_world import Told, figures, laboratory, stored, told, written_out
 from tests.judgement.open_world_next import gains
 

@@ -17,7 +17,7 @@ from scipy.special import stdtrit
 from labcalc import formulae
 from labcalc.errors import ExtrapolationWarning
 from labcalc.judgement import Check, Consequence, Judgement, Result, by_component, viscosity_curve
-from labcalc.judgement.uncertainty.effects import CONFIDENCE, MODEL, Effect
+from labcalc.judgement.uncertainty.results import CONFIDENCE, MODEL, Effect
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 from labcalc.statistics import (
     InputQuantity,

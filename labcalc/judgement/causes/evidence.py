@@ -16,6 +16,9 @@ from labcalc.judgement.causes.surroundings import Before, Determinations, Instru
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.wording import at_celsius, plain
 
+Offsets = tuple[tuple[float, float, float], ...]  # temperature [°C], how much too warm the cell is [K], and its sd
+SAME_INSTRUMENT_CORRELATION = 0.2  # of the noise of two determinations on one instrument and day, [-]: our own choice
+
 
 @dataclass(frozen=True)
 class Kind:
@@ -36,12 +39,6 @@ KINDS = {
     "original record": Kind(-0.06, "look up the {what} in the original record"),
 }
 """What can be done next. All but ``same fill again`` and ``original record`` use a clean cell and a fill of its own."""
-
-SAME_INSTRUMENT_CORRELATION = 0.2
-"""Of the noise of one quantity in two determinations on one instrument on one day, [-]: labcalc's own choice."""
-
-
-_NEAR_K = 0.1
 
 
 @dataclass(frozen=True)
@@ -82,21 +79,16 @@ class Setting:
     product: str
     course: Expectation  # what was expected, at any temperature
     noise: Noise
-    coupled: bool | None
-    """Whether ν was computed from η and ρ, so that a wrong density moves it; None where the export doesn't tell."""
+    coupled: bool | None  # whether ν was computed from η and ρ, and follows ρ; None where the export doesn't tell
     before: Before | None = None
     house: tuple[HouseProduct, ...] = ()
     reference_oils: tuple[ReferenceOil, ...] = ()
     instrument_bias: InstrumentBias | None = None
-    thermostats: int | None = None
-    """1: one cell temperature for both quantities; 2: each has its own; None where lab.toml doesn't say."""
+    thermostats: int | None = None  # 1: one for both quantities; 2: one each; None where lab.toml doesn't say
     typed: bool | None = None  # whether people typed the values: slips are theirs; None where the export doesn't tell
     day: pd.DataFrame | None = None  # the other samples' runs of the day, with the product that each ought to be
-    cell_offsets: tuple[tuple[float, float, float], ...] = ()
-    """Of the instrument that day by its reference oils: temperature [°C], how much too warm the cell is there [K], and
-    the standard deviation of that."""
-    day_offsets: tuple[tuple[float, float, float], ...] = ()
-    """The same by the samples that the instrument measured earlier that day."""
+    cell_offsets: Offsets = ()  # of the instrument that day, by its reference oils
+    day_offsets: Offsets = ()  # the same by the samples that it measured earlier that day
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -133,7 +125,7 @@ class Evidence(Setting):
 
     def near(self, temperature_C: float) -> Mask:
         """Return where a temperature was measured at."""
-        return np.asarray(np.abs(self.temperature_C - temperature_C) <= _NEAR_K)
+        return np.asarray(np.abs(self.temperature_C - temperature_C) <= 0.1)
 
     @cached_property
     def deviation(self) -> Array:
@@ -152,12 +144,8 @@ class Evidence(Setting):
     @cached_property
     def telling_products(self) -> tuple[HouseProduct, ...]:
         """The other products of the house that tell both quantities of the run."""
-        both = ((self.viscous.any(), "viscosity"), (not self.viscous.all(), "density"))
-        return tuple(
-            one
-            for one in self.house
-            if all(getattr(one.expectation, name).nodes for measured, name in both if measured)
-        )
+        names = ["viscosity"] * bool(self.viscous.any()) + ["density"] * (not self.viscous.all())
+        return tuple(one for one in self.house if all(getattr(one.expectation, name).nodes for name in names))
 
     @property
     def residual_sd(self) -> Array:
@@ -194,11 +182,10 @@ def assembled(rows: Sequence[Row], setting: Setting) -> Evidence:
     single = np.where(viscous, setting.noise.viscosity, setting.noise.density)
     expected = np.where(viscous, np.exp(np.where(viscous, mean, 0.0)), mean)
     scale = np.where(viscous, expected, 1.0)
-    measured = np.array([row.measured for row in rows])
     return Evidence(
         **{one.name: getattr(setting, one.name) for one in fields(Setting)},
         rows=tuple(rows),
-        measured=measured,
+        measured=np.array([row.measured for row in rows]),
         expected=expected,
         expected_sd=scale * sd,
         noise_sd=scale * single,
@@ -215,6 +202,17 @@ def assembled(rows: Sequence[Row], setting: Setting) -> Evidence:
         in_cell=of_run | (kinds == "same fill again"),
         in_bottle=of_sample & (kinds != "retained sample"),
     )
+
+
+def nearest_oil(evidence: Evidence, temperature_C: float) -> Liquid:
+    """Return the reference oil nearest in viscosity to the sample."""
+    liquids, at = [oil.liquid for oil in evidence.reference_oils], np.array([temperature_C])
+    if not liquids:
+        raise EvidenceError("no reference oil is known: lab.toml names none, or no certificate was valid on the day")
+    if not evidence.course.viscosity.nodes:
+        return liquids[0]
+    own = evidence.course.moments(np.array([True]), at)[0]
+    return liquids[int(np.argmin([np.abs(np.log(one.viscosity_at(at)) - own)[0] for one in liquids]))]
 
 
 def _certified(row: Row, setting: Setting) -> tuple[float, float]:

@@ -10,27 +10,18 @@ import pandas as pd
 
 from labcalc.errors import EvidenceError, OutOfRangeError
 from labcalc.exports import is_derived
-from labcalc.judgement.causes.evidence import Evidence, HouseProduct, ReferenceOil, Setting, assembled, rows_of
+from labcalc.judgement.causes import surroundings
+from labcalc.judgement.causes.evidence import Evidence, HouseProduct, Offsets, ReferenceOil, Setting, assembled, rows_of
 from labcalc.judgement.causes.expectation import Course, of_typical_values
 from labcalc.judgement.causes.liquids import Liquid
-from labcalc.judgement.causes.surroundings import (
-    Determinations,
-    EarlierRun,
-    Noise,
-    before_of,
-    bias_of,
-    determinations_of,
-    expected_of,
-    liquid_of,
-    runs_in,
-    scatter_of,
-)
+from labcalc.judgement.causes.surroundings import Determinations, EarlierRun, Noise
 from labcalc.judgement.precision import RANGE_FACTOR
 from labcalc.judgement.record.dossier import Dossier, first_text
 from labcalc.lab import Laboratory, Product, precision_for, product_of
 
-_DEFAULT_VISCOSITY_NOISE, _DEFAULT_DENSITY_NOISE = 0.003, 0.1
-"""Where neither reference oils nor a statement tell: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
+_DEFAULT_VISCOSITY_NOISE, _DEFAULT_DENSITY_NOISE = 0.003, 0.1  # where nothing tells: ln ν [-], ρ [kg/m³]; own choice
+_A_DAY = pd.Timedelta(hours=14)  # how much older than the run an oil may be to tell how warm the cell is: own choice
+_TELLS_K = 1.0  # a product whose usual spread is that of this offset tells nothing of the cell, [K]: our own choice
 
 
 def evidence_of(dossier: Dossier) -> Evidence:
@@ -43,7 +34,7 @@ def evidence_of(dossier: Dossier) -> Evidence:
     Raises EvidenceError : The run holds neither kinematic viscosity nor density, or a value is outside what the
         formulas hold for.
     """
-    found = determinations_of(dossier.rows)
+    found = surroundings.determinations_of(dossier.rows)
     rows, product, laboratory = rows_of(found), dossier.product, dossier.laboratory
     if not rows:
         raise EvidenceError(f"run {dossier.run} holds neither kinematic viscosity nor density: nothing to compare")
@@ -56,19 +47,17 @@ def evidence_of(dossier: Dossier) -> Evidence:
     noise = noise_of(references, found, product, laboratory, fills)
     clock = dossier.rows["measured_at"].dropna().dt.second
     thermostats = (one.thermostats for one in laboratory.instruments if one.name == dossier.instrument)
-    before = before_of(dossier.before, dossier.rows["measured_at"].min(), found.temperature_C)
+    before = surroundings.before_of(dossier.before, dossier.rows["measured_at"].min(), found.temperature_C)
     if before is not None:
         its = product_of(laboratory, sample=before.sample, product=first_text(dossier.before["product"]))
         before = replace(before, product=its.name if its else "")
     try:
         samples, moments = (dossier.history[name] for name in ("sample", "measured_at"))
-        earlier = [
-            EarlierRun(
-                str(samples.iloc[at[0]]) == dossier.sample, f"{moments.iloc[at].max():%Y-%m-%d}", liquid_of("", own)
-            )
-            for at, own in runs_in(dossier.history)
-        ]
-        course = expected_of(found, product, earlier, noise, first_text(dossier.rows["lot"]))
+        earlier = []
+        for places, own in surroundings.runs_in(dossier.history):
+            is_own, day = str(samples.iloc[places[0]]) == dossier.sample, f"{moments.iloc[places].max():%Y-%m-%d}"
+            earlier.append(EarlierRun(is_own, day, surroundings.liquid_of("", own)))
+        course = surroundings.expected_of(found, product, earlier, noise, first_text(dossier.rows["lot"]))
         setting = Setting(
             run=dossier.run,
             sample=dossier.sample,
@@ -80,7 +69,7 @@ def evidence_of(dossier: Dossier) -> Evidence:
             # of a product that nothing is known of, nothing tells that it is another one
             house=() if course.basis == "curve" else other_products(laboratory.products, product),
             reference_oils=oils,
-            instrument_bias=bias_of(references, noise, laboratory.report),
+            instrument_bias=surroundings.bias_of(references, noise, laboratory.report),
             thermostats=next(thermostats, None),
             day=dossier.day,
             typed=None if clock.empty else bool((clock == 0).all()),  # an instrument's clock has seconds
@@ -92,13 +81,7 @@ def evidence_of(dossier: Dossier) -> Evidence:
         raise EvidenceError(f"run {dossier.run} can't be compared with what is usual: {refusal}") from refusal
 
 
-_A_DAY = pd.Timedelta(hours=14)
-"""How much older than the run a reference oil may be to say how warm the cell is that day: labcalc's own choice."""
-
-
-def _cell_offsets(
-    dossier: Dossier, oils: Sequence[ReferenceOil], noise: Noise
-) -> tuple[tuple[float, float, float], ...]:
+def _cell_offsets(dossier: Dossier, oils: Sequence[ReferenceOil], noise: Noise) -> Offsets:
     """Return how much too warm the cell is at each temperature by the newest viscosities of the reference oils in the
     day before the run; see ``Setting``."""
     table, began = dossier.references, dossier.rows["measured_at"].min()
@@ -122,28 +105,22 @@ def _cell_offsets(
     )
 
 
-def _offsets_of_samples(dossier: Dossier) -> tuple[tuple[float, float, float], ...]:
+def _offsets_of_samples(dossier: Dossier) -> Offsets:
     """Return the same by what samples showed on the instrument before the run that day, beside their typical values.
-
-    Two at least, and their median, its uncertainty by how far apart they are: one may have a fault of its own.
-    """
+    Two at least, and their median, its uncertainty by how far apart they are: one may have a fault of its own."""
     day, began = dossier.day, dossier.rows["measured_at"].min()
     earlier = day[(day["instrument"] == dossier.instrument) & (day["measured_at"] < began)]
     usual = {one.name: one.expectation for one in other_products(dossier.laboratory.products, None)}
     found: dict[float, list[tuple[float, float]]] = {}
     for product, rows in earlier.groupby("product", sort=False):
-        for _, run in runs_in(rows) if product in usual else ():
-            for T, value in liquid_of("", run).viscosities:
+        for _, run in surroundings.runs_in(rows) if product in usual else ():
+            for T, value in surroundings.liquid_of("", run).viscosities:
                 viscous, at = np.ones(3, dtype=bool), np.array([T - 0.5, T, T + 0.5])
                 (cold, mean, hot), spread = usual[str(product)].moments(viscous, at)
                 away, sd = (math.log(value) - mean) / (hot - cold), math.sqrt(spread[1, 1]) / abs(hot - cold)
                 if sd < _TELLS_K:
                     found.setdefault(T, []).append((float(away), float(sd)))
     return tuple((T, *median_of_offsets(ones)) for T, ones in found.items() if len(ones) > 1)
-
-
-_TELLS_K = 1.0
-"""A product whose usual spread is that of this offset tells nothing of the cell, [K]: labcalc's own choice."""
 
 
 def median_of_offsets(ones: Sequence[tuple[float, float]]) -> tuple[float, float]:
@@ -162,13 +139,11 @@ def noise_of(
     own_fills: Sequence[float] = (0.0, 0.0),
 ) -> Noise:
     """Return the noise by the reference oils of the instrument, else by the precision statement, else by default.
-
     Reference oils are base oils: a class that is stated to repeat worse than these scatters more by as much. Where the
-    product's own fills scatter more than that, they are the noise.
-    """
+    product's own fills scatter more than that, they are the noise."""
     sizes, words = [], []
     for viscous, quantity, own in zip((True, False), ("kinematic viscosity", "density"), own_fills, strict=True):
-        scatter, number = scatter_of(references, viscous)
+        scatter, number = surroundings.scatter_of(references, viscous)
         source = f"{number} differences between reference-oil results of this instrument"
         if math.isnan(scatter):
             scatter, source = _stated_noise(quantity, found, product, laboratory)
@@ -181,26 +156,21 @@ def noise_of(
 
 
 def _stated_over_base_oils(found: Determinations, product: Product | None, laboratory: Laboratory) -> float:
-    """Return the class's relative repeatability over that of base oils at 40 °C; 1 where one isn't stated."""
-    own, base = _stated_noise("kinematic viscosity", found, product, laboratory), _BASE_OIL
-    oil = precision_for(laboratory, "base oils", "kinematic viscosity", base[1])
-    if oil is None or "repeatability" not in own[1]:
+    """Return the class's relative repeatability over that of base oils (100 mm²/s, 40 °C); 1 where one isn't stated."""
+    own, words = _stated_noise("kinematic viscosity", found, product, laboratory)
+    oil = precision_for(laboratory, "base oils", "kinematic viscosity", 40.0)
+    if oil is None or "repeatability" not in words:
         return 1.0
-    return own[0] * RANGE_FACTOR * base[0] / float(oil.repeatability.at(base[0]))
+    return own * RANGE_FACTOR * 100.0 / float(oil.repeatability.at(100.0))
 
 
-_BASE_OIL = (100.0, 40.0)  # the viscosity [mm²/s] and temperature [°C] at which base oils stand for reference oils
-
-
-def _stated_noise(
-    quantity: str, found: Determinations, product: Product | None, laboratory: Laboratory
-) -> tuple[float, str]:
+def _stated_noise(quantity: str, found: Determinations, product: Product | None, lab: Laboratory) -> tuple[float, str]:
     viscous = quantity == "kinematic viscosity"
     values = found.viscosity_mm2_s if viscous else found.density_kg_m3
     known = np.flatnonzero(values > 0.0)
     if known.size and product and product.precision_class:
         value, T = float(values[known[0]]), float(found.temperature_C[known[0]])
-        statement = precision_for(laboratory, product.precision_class, quantity, T)
+        statement = precision_for(lab, product.precision_class, quantity, T)
         if statement is not None and statement.holds_for(value):
             single = float(statement.repeatability.at(value)) / RANGE_FACTOR
             return single / value if viscous else single, f"repeatability of {statement.title}"

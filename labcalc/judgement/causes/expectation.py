@@ -24,36 +24,24 @@ from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 from labcalc.lab import Product
 
-BATCH_CORRELATION = 0.95
-"""Of a product's ln ν at two temperatures, between batches [-]: labcalc's own choice; the rest is the index."""
-
+BATCH_CORRELATION = 0.95  # of a product's ln ν at two temperatures, the rest is the index, [-]: our own choice
 DENSITY_CORRELATION = 0.98  # the same for two densities of which both typical values are known, [-]
 
 DENSITY_SLOPE_SD = 0.01
 """How far a product is from the density table's slope, [kg/m³/K]: labcalc's own choice; the tables themselves are said
 to hold within 0.05 % at 38 °C and 0.25 % at 93 °C (API MPMS 11.1, 95 %, from memory)."""
 
-UNKNOWN_SLOPE_SD = 0.03
-"""The same for a product that nothing is known of, [kg/m³/K]: half of the limit of the density slope check."""
-
-_LINE_SLOPE_SD = 0.31
-"""How far a mineral oil's line may be from ``DEFAULT_LINE_SLOPE``, [-]: a quarter of the range that
-``liquid_slopes.toml`` gives."""
-
-_OPEN_LINE_SLOPE_SD = 0.4
-"""The same for any liquid of the trade, whose slopes go from 2.65 to 4.65 (``liquid_slopes.toml``), [-]."""
-
-_BEND_SD = 0.06
-"""How far the slope beyond an oil's known values may be from that between them, [-]: labcalc's own choice."""
+UNKNOWN_SLOPE_SD = 0.03  # the same where nothing is known, [kg/m³/K]: half of the limit of the density slope check
+_LINE_SLOPE_SD = 0.31  # of a mineral oil's line slope, [-]: a quarter of the range that ``liquid_slopes.toml`` gives
+_OPEN_LINE_SLOPE_SD = 0.4  # the same for any liquid of the trade: slopes of 2.65 to 4.65 (``liquid_slopes.toml``), [-]
+_BEND_SD = 0.06  # how far the slope beyond an oil's known values may be from that between them, [-]: our own choice
 
 _OPEN_VISCOSITY, _OPEN_DENSITY, _OPEN_CORRELATION = 1.0, 30.0, 0.995
 """Spread of what is not known: ln ν [-], ρ [kg/m³], and of ln ν at two temperatures together [-]."""
 
-LIGHTEST, HEAVIEST = 650.0, 1250.0
-"""Densities of petrol and of a heavy glycol or ester, [kg/m³]: a liquid of which nothing is known lies between."""
-
-_WIDTH_OF_LIMITS = 4.0
-"""Distance of two specification limits in standard deviations of the product: labcalc's own choice."""
+LIGHTEST, HEAVIEST = 650.0, 1250.0  # petrol and a heavy glycol or ester, [kg/m³]: what isn't known lies between
+_WIDTH_OF_LIMITS = 4.0  # distance of two specification limits in standard deviations of the product: our own choice
+_QUANTITIES = ("kinematic viscosity", "density")
 
 
 class Node(NamedTuple):
@@ -70,8 +58,7 @@ class Course:
 
     nodes: tuple[Node, ...]
     correlation: float
-    slope_sd: float = DENSITY_SLOPE_SD
-    """Spread of the density's slope away from its nodes, [kg/m³/K]; without effect for viscosity."""
+    slope_sd: float = DENSITY_SLOPE_SD  # of the density's slope away from its nodes, [kg/m³/K]; not of viscosity
     line_sd: float = _LINE_SLOPE_SD  # spread of the line's slope through a single node, [-]; without effect for density
 
 
@@ -175,9 +162,6 @@ def open_course(viscous: bool, temperatures_C: Array, values: Array) -> Course:
     return Course(tuple(usual[:1]), _OPEN_CORRELATION, UNKNOWN_SLOPE_SD)
 
 
-_QUANTITIES = ("kinematic viscosity", "density")
-
-
 def of_typical_values(product: Product, viscosity: Course, density: Course) -> Expectation | None:
     """Return what a product usually shows; a quantity without typical values keeps its course; None without any."""
     nodes: dict[str, list[Node]] = {quantity: [] for quantity in _QUANTITIES}
@@ -199,6 +183,14 @@ def of_specification(product: Product, viscosity: Course, density: Course) -> Ex
             nodes[one.quantity].append(Node(one.temperature_C, (low + high) / 2.0, (high - low) / _WIDTH_OF_LIMITS))
     words = "the middle of the specification of"
     return _of_nodes("specification", words, product, nodes, (viscosity, density), UNKNOWN_SLOPE_SD)
+
+
+def usual_of(product: Product | None, viscosity: Course, density: Course) -> Expectation:
+    """Return what a product shows, by its typical values, its specification, or else courses through a run's values."""
+    own = product and (of_typical_values(product, viscosity, density) or of_specification(product, viscosity, density))
+    words = "a curve through this run's own values: only its shape and its repeats can be looked at"
+    commodity = product.commodity if product else "lubricating oil"
+    return own or Expectation("curve", words, viscosity, density, commodity)
 
 
 def _of_nodes(

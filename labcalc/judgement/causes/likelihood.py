@@ -22,15 +22,13 @@ from labcalc.judgement.causes.catalogue import DEVIATIONS, TAIL, Array, Paths
 from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.shifts import Shift
 
-DISCREPANCY = 0.12
-"""How far what a cause does is from what the physics says, as a share of it, [-]: labcalc's own choice."""
-
-_BETWEEN = 0.45
-"""Spread along a path over the distance of its nodes, [-]: from 0.4 on a chain of normals is smooth within 8 %."""
-
+DISCREPANCY = 0.12  # how far what a cause does is from what the physics says, as a share of it, [-]: our own choice
+_BETWEEN = 0.45  # spread along a path over the distance of nodes, [-]: from 0.4 on a chain of normals is smooth in 8 %
 
 MASSES: Array = np.exp(-0.5 * DEVIATIONS**2) / np.exp(-0.5 * DEVIATIONS**2).sum()
 """Share of each node in a log-normal size."""
+
+_SPREADS = 5  # the size, at most three more that lie anywhere between paths, and of two at once the size of the first
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,9 +98,6 @@ def _growths(one: Paths) -> Array:
     return np.asarray(_BETWEEN * found)
 
 
-_SPREADS = 5  # the size, at most three more that lie anywhere between paths, and of two at once the size of the first
-
-
 def covariances(evidence: Evidence, these: Hypotheses, known: int | None = None) -> Array:
     """Return the covariance of the first rows under each hypothesis, noise of single determinations included."""
     growth, effect = these.growth[..., :known], these.effect[:, :known]
@@ -127,9 +122,3 @@ def misfits(away: Array, covariance: Array) -> tuple[Array, Array]:
     log_scale = -np.log(np.diagonal(factor, axis1=-2, axis2=-1)).sum(axis=-1)
     constant = lgamma((TAIL + n) / 2.0) - lgamma(TAIL / 2.0) - n / 2.0 * log(TAIL * pi)
     return chi2, constant + log_scale - 0.5 * (TAIL + n) * np.log1p(chi2 / TAIL)
-
-
-def log_sum(terms: Array) -> float:
-    """Return ln of the sum of exponentials."""
-    top = float(terms.max())
-    return top + log(float(np.exp(terms - top).sum()))

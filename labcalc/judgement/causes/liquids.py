@@ -10,16 +10,10 @@ from labcalc.formulae import viscosity_from_ordinate, walther_ordinate
 from labcalc.judgement.causes.catalogue import Array
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 
-OIL_DENSITY_SLOPE = -0.65
-"""Where one density is known, [kg/m³/K]: -0.63 for lubricating oils, -0.70 for gas oils (ASTM D1250)."""
-
-ANY_OIL_VISCOSITY, ANY_OIL_DENSITY = 50.0, 870.0
-"""Where one quantity has to stand in for what was not measured: [mm²/s], [kg/m³]."""
-
+OIL_DENSITY_SLOPE = -0.65  # where one density is known, [kg/m³/K]: -0.63 lubricating oils, -0.70 gas oils (ASTM D1250)
+ANY_OIL_VISCOSITY, ANY_OIL_DENSITY = 50.0, 870.0  # where one has to stand in for what wasn't measured: [mm²/s], [kg/m³]
 _ZERO_C = 273.15
-
-_THINNEST, _THICKEST = 0.22, 1e7
-"""Just inside the range of the chart, [mm²/s]: what is thinner or thicker counts as that."""
+_THINNEST, _THICKEST = 0.22, 1e7  # just inside the range of the chart, [mm²/s]: what is thinner or thicker is that
 
 
 @dataclass(frozen=True)

@@ -21,24 +21,28 @@ from labcalc.judgement.causes.evidence import Evidence
 from labcalc.judgement.causes.liquids import ANY_OIL_DENSITY, ANY_OIL_VISCOSITY, FUELS, SOLVENTS, WATER_DENSITY, Liquid
 
 _FADES = (1.0, 0.4, 0.0)  # share of what stayed in the cell that is left in the next fill, [-]: any ratio can be
-
-_SOLVENT_LEFT_HOT = (0.05, 0.5)
-"""Share of the solvent at the coldest temperature that is left at the hottest one, where that makes it boil, [-]."""
+_SOLVENT_LEFT_HOT = (0.05, 0.5)  # share of what is there at the coldest temperature, left at the hottest, if it boils
 _PETROL_LEFT_HOT = (0.6, 1.0)
 _WATER_LEFT_HOT = (0.0, 0.5, 1.0)
-
 _DROPS = (1.0, 1.9, 3.3)  # ln of the mixture's viscosity over the oil's a volume of water [-], at least Taylor's
 _STEAM = (1.0, 5.0)  # share of a cell above the boiling point that is steam, over the share of water in the sample, [-]
 _STEAM_SHARE = 0.3
 _BOILS_C = 95.0
-
 _MOST = 0.95  # no mixture is taken for more of what got in than of the sample, [-]
-
-
 _BOILS_FROM_C = 80.0  # hottest temperature of a run from which light liquids leave the cell, [°C]: labcalc's own choice
+_Variant = tuple[str, Array, tuple[Array, Array]]  # words, share of the size in each row, ordinate and density there
 
-_Variant = tuple[str, Array, tuple[Array, Array]]
-"""A liquid that gets in: words, its share of the size in each row, and its ordinate and density there."""
+# changes by sign, what 100 °C has of what 40 °C has [-], density per ln ν [kg/m³], and how often it is so
+_AGEING = (
+    *((1.0, hot, density, 1.0) for hot in (0.6, 0.85) for density in (5.0, 14.0, 26.0)),
+    *((-1.0, hot, 0.0, 1.5) for hot in (0.9, 1.03)),
+)
+
+_LIGHT_ENDS = ((1.0, 0.8, 18.0, 1.0), (1.0, 0.8, 25.0, 1.0))
+"""Per per cent of mass lost: distillates +2.5 % and +0.44 kg/m³, crudes +10 % and +2 kg/m³."""
+
+_WAX = ((1.0, 1.0, 0.0, 1.0), (1.0, 1.0, 4.0, 1.0))
+_WAXY_BELOW_C, _WAXY_FROM = 25.0, 5.3  # wax is looked for up to this, [°C], and from this ln ν on there: 200 mm²/s
 
 
 def fading(evidence: Evidence, left: tuple[float, ...]) -> list[tuple[str, Array]]:
@@ -174,19 +178,6 @@ def _both_quantities(evidence: Evidence) -> tuple[Array, Array]:
             if (partners := np.flatnonzero(these & (np.abs(at - at[place]) <= 0.1))).size:
                 values[place] = np.exp(mean[partners[0]]) if these is viscous else mean[partners[0]]
     return kinematic, density
-
-
-# changes by sign, what 100 °C has of what 40 °C has [-], density per ln ν [kg/m³], and how often it is so
-_AGEING = (
-    *((1.0, hot, density, 1.0) for hot in (0.6, 0.85) for density in (5.0, 14.0, 26.0)),
-    *((-1.0, hot, 0.0, 1.5) for hot in (0.9, 1.03)),
-)
-_LIGHT_ENDS = ((1.0, 0.8, 18.0, 1.0), (1.0, 0.8, 25.0, 1.0))
-"""Per per cent of mass lost: distillates +2.5 % and +0.44 kg/m³, crudes +10 % and +2 kg/m³."""
-_WAX = ((1.0, 1.0, 0.0, 1.0), (1.0, 1.0, 4.0, 1.0))
-
-_WAXY_BELOW_C, _WAXY_FROM = 25.0, 5.3
-"""Wax is looked for up to this temperature [°C], and in what is thicker than ln ν there: 200 mm²/s."""
 
 
 def changed(evidence: Evidence) -> Paths | None:

@@ -10,6 +10,7 @@ The run's rows r and the new rows n are normal together, so for each hypothesis,
 """
 
 import math
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
@@ -19,12 +20,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.judgement.causes.catalogue import PRIOR_ODDS, Array
-from labcalc.judgement.causes.evidence import KINDS, Evidence, Row, assembled
-from labcalc.judgement.causes.hypothetical import nearest_oil
+from labcalc.judgement.causes.evidence import KINDS, Evidence, Row, assembled, nearest_oil
 from labcalc.judgement.causes.likelihood import covariances
 from labcalc.judgement.causes.ranking import Weighed, weigh
 
 _KEPT = 10  # hypotheses of a cause that are predicted with: the likeliest
+DECIDED_ODDS = 19.0  # odds from which two causes count as told apart, [-]: 95 %
+RECORD_TELLS = 0.95  # how often the original page or file is there and legible, [-]: labcalc's own choice
+_LEAST_WORTH = 0.02  # a measurement that gains less than this is not proposed, [-]: our own choice
+_APART_K, _MIDDLE_C = 20.0, 60.5  # from the first temperature to a second where none is usual; towards what, [K], [°C]
+_DRAWS = 64
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,16 +62,6 @@ def predict(evidence: Evidence, new: Sequence[Row], odds: Mapping[str, float] = 
     return Prediction(weighed, these.cause, share, mean, C[:, known:, known:] - gain @ C[:, :known, known:])
 
 
-DECIDED_ODDS = 19.0  # odds from which two causes count as told apart, [-]: 95 %
-RECORD_TELLS = 0.95  # how often the original page or file is there and legible, [-]: labcalc's own choice
-_LEAST_WORTH = 0.02  # a measurement that gains less than this is not proposed, [-]: our own choice
-
-_APART_K, _MIDDLE_C = 20.0, 60.5
-"""How far a second temperature is from the first where none is usual, towards what, [K] and [°C]: our own choice."""
-
-_DRAWS = 64
-
-
 @dataclass(frozen=True)
 class Candidate:
     """A measurement that can be made: a quantity at a temperature [°C]."""
@@ -86,11 +81,8 @@ class NextMeasurement(Candidate):
 
 
 def candidates(evidence: Evidence) -> tuple[Candidate, ...]:
-    """Return the measurements that can be made next, each once.
-
-    Returns : Every kind at the temperatures of the run, for the quantities that it measured; a new fill at two
-        temperatures or more, for both quantities where the instrument gives them.
-    """
+    """Return the measurements that can be made next, each once: every kind at the temperatures of the run, for the
+    quantities that it measured; a new fill at two or more, for both quantities where the instrument gives them."""
     rows = [evidence.rows[place] for place in np.flatnonzero(evidence.of_run)]
     own, found = list(dict.fromkeys((row.quantity, round(row.temperature_C, 1)) for row in rows)), []
     whole = _whole_fill(evidence, own)
@@ -102,10 +94,8 @@ def candidates(evidence: Evidence) -> tuple[Candidate, ...]:
 
 def _whole_fill(evidence: Evidence, own: Sequence[tuple[str, float]]) -> list[tuple[str, float]]:
     """Return what a new fill gives, the other quantity too where the run before shows that the instrument has it.
-
     Where the run has one temperature, the usual one that is furthest from it is the second, else one 20 K nearer to
-    the middle of the range.
-    """
+    the middle of the range."""
     temperatures, measured = evidence.temperatures, {quantity for quantity, _ in own}
     courses = {"kinematic viscosity": evidence.course.viscosity, "density": evidence.course.density}
     gives = [one for one, course in courses.items() if one in measured or (evidence.before and course.nodes)]
@@ -137,6 +127,9 @@ class Discrimination:
         every = candidates(weighed.evidence) if wanted is None else tuple(wanted)
         self.records = tuple(one for one in every if one.kind == "original record")
         self.candidates = tuple(one for one in every if one.kind != "original record")
+        self._places: dict[str, list[int]] = defaultdict(list)  # which candidates one fill of a kind gives
+        for place, one in enumerate(self.candidates):
+            self._places[one.kind].append(place)
 
     @cached_property
     def prediction(self) -> Prediction:
@@ -160,14 +153,6 @@ class Discrimination:
         rows = tuple((self.candidates[one].quantity, self.candidates[one].temperature_C) for one in places)
         return NextMeasurement(**vars(self.candidates[told]), rows=rows, gain=gains[kind])
 
-    @cached_property
-    def _places(self) -> dict[str, list[int]]:
-        """Which candidates one fill of a kind gives."""
-        found: dict[str, list[int]] = {}
-        for place, one in enumerate(self.candidates):
-            found.setdefault(one.kind, []).append(place)
-        return found
-
     def _gain(self, places: list[int]) -> float:
         prediction, now = self.prediction, self.weighed.probabilities
         weights = prediction.share * [now.get(cause, 0.0) for cause in prediction.cause]
@@ -175,8 +160,7 @@ class Discrimination:
         shares = np.exp(log_density - log_density.max(axis=1, keepdims=True)) * weights
         causes = dict.fromkeys(prediction.cause)
         after = np.stack([shares[:, prediction.cause == one].sum(axis=1) for one in causes], axis=1)
-        right = ((after / after.sum(axis=1, keepdims=True)) ** 2).sum(axis=1)
-        return float(right.mean()) - _squares(now)
+        return float(((after / after.sum(axis=1, keepdims=True)) ** 2).sum(axis=1).mean()) - _squares(now)
 
     def _drawn(self, places: list[int], chosen: NDArray[np.int64]) -> Array:
         """Draw an outcome of each chosen hypothesis; return ln of its density under each: outcome by hypothesis."""
@@ -201,8 +185,7 @@ class Discrimination:
             return RECORD_TELLS if "slip" in (cause, rival) else 0.0
         places, prediction, told = self._places[choice.kind], self.prediction, []
         for true, other in ((cause, rival), (rival, cause)):
-            weights = prediction.share * (prediction.cause == true)
-            logs = self._drawn(places, _systematic(weights))
+            logs = self._drawn(places, _systematic(prediction.share * (prediction.cause == true)))
             dense = np.exp(logs - logs.max(axis=1, keepdims=True)) * prediction.share
             right, wrong = (dense[:, prediction.cause == one].sum(axis=1) for one in (true, other))
             told.append(float((right >= DECIDED_ODDS * wrong).mean()))

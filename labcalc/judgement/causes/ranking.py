@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chdtrc
+from scipy.special import chdtrc, logsumexp
 
 from labcalc.errors import EvidenceError
-from labcalc.judgement.causes.catalogue import CAUSES, DEVIATIONS, PRIOR_ODDS, Array
+from labcalc.judgement.causes.catalogue import CAUSES, DEVIATIONS, OTHER, PRIOR_ODDS, Array
 from labcalc.judgement.causes.evidence import Evidence
-from labcalc.judgement.causes.likelihood import Hypotheses, covariances, hypotheses_of, log_sum, misfits
+from labcalc.judgement.causes.likelihood import Hypotheses, covariances, hypotheses_of, misfits
 from labcalc.judgement.causes.shifts import Shift, shifts_of, slips_of
 from labcalc.judgement.causes.temperature_and_air import paths_of
 from labcalc.wording import counted, numeral, p_value
@@ -19,16 +19,11 @@ from labcalc.wording import counted, numeral, p_value
 UNLIKELY = 0.001  # probability of so bad a fit by chance below which a cause is taken not to fit, [-]: our own choice
 _MOST_WITHOUT_FIT = 0.9  # no cause that doesn't fit is stated with more than this, [-]
 _TWO_ASKED_FROM = 0.01  # two causes at once are looked at where none fits with more than this, [-]
-
-_FIRST_SIZE = 2.0
-"""How much wider than between two nodes the size of the first of two is left open: it was found without the second."""
-
+_FIRST_SIZE = 2.0  # how much wider than between two nodes the first size of two is left: it was found without the other
 _FIRSTS = 12  # how many places of single causes a second one is added to
-
-ELSE = "something else"
-
-_SLIPS = {True: 2.0, False: 0.3, None: 1.0}
-"""How much likelier a slip is where people typed the values, and where the instrument wrote them, [-]."""
+_SLIPS = {True: 2.0, False: 0.3, None: 1.0}  # how much likelier slips are where people typed, or instruments wrote, [-]
+_CLOSE = 0.2  # how likely a fuel is beside the likeliest one, from which on both are named, [-]: labcalc's own choice
+_STEPS = np.linspace(-4.0, 4.0, 801)
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,21 +74,18 @@ class Fit:
 
 def weigh(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS, known: int | None = None) -> Weighed:
     """Return the probability of each cause: prior odds times marginal likelihood, of the first rows that are known.
-
-    Causes without odds, and those that can't be here (no run before, no other product), are left out.
-    """
+    Causes without odds, and those that can't be here (no run before, no other product), are left out."""
     if unknown := set(odds) - set(CAUSES):
         raise EvidenceError(f"'{sorted(unknown)[0]}' is no cause; there are: {', '.join(CAUSES)}")
     hypotheses = possible(evidence, odds)
     (chi2, logs), number = _against(evidence, hypotheses, known), known or len(evidence.rows)
-    best = max(chi2[hypotheses.cause != ELSE].min(initial=math.inf), 0.0)
+    best = max(chi2[hypotheses.cause != OTHER].min(initial=math.inf), 0.0)
     if odds.get("two at once", 0.0) > 0.0 and chdtrc(number, best) < _TWO_ASKED_FROM:
         both = _two_at_once(hypotheses, logs, odds["two at once"])
         more_chi2, more_logs = _against(evidence, both, known)
         hypotheses = hypotheses.plus(both)
         chi2, logs = np.concatenate([chi2, more_chi2]), np.concatenate([logs, more_logs])
-    probabilities = _probabilities(hypotheses, logs, chi2, number)
-    return Weighed(evidence, probabilities, hypotheses, logs, chi2)
+    return Weighed(evidence, _probabilities(hypotheses, logs, chi2, number), hypotheses, logs, chi2)
 
 
 def possible(evidence: Evidence, odds: Mapping[str, float]) -> Hypotheses:
@@ -121,7 +113,7 @@ def _against(evidence: Evidence, these: Hypotheses, known: int | None) -> tuple[
 
 def _two_at_once(single: Hypotheses, logs: Array, odds: float) -> Hypotheses:
     """Return a second cause added to each of the likeliest first ones; each pair has its share of the odds."""
-    real = np.flatnonzero(~np.isin(single.cause, ("noise", ELSE, "another product", "instrument bias")))
+    real = np.flatnonzero(~np.isin(single.cause, ("noise", OTHER, "another product", "instrument bias")))
     firsts: dict[tuple[str, str], int] = {}
     for place in real[np.argsort(-logs[real])]:
         firsts.setdefault((single.cause[place], single.where[place]), int(place))
@@ -144,30 +136,25 @@ def _two_at_once(single: Hypotheses, logs: Array, odds: float) -> Hypotheses:
 
 def _probabilities(these: Hypotheses, logs: Array, chi2: Array, number: int) -> dict[str, float]:
     """Return the share of each cause; a leading one that doesn't fit gets 90 % at most, the rest is something else."""
-    shares = np.exp(logs - log_sum(logs))
+    shares = np.exp(logs - logsumexp(logs))
     found = {cause: float(shares[these.cause == cause].sum()) for cause in dict.fromkeys(these.cause)}
     leading = max(found, key=lambda cause: found[cause])
-    if ELSE in found and leading != ELSE and found[leading] > _MOST_WITHOUT_FIT:
+    if OTHER in found and leading != OTHER and found[leading] > _MOST_WITHOUT_FIT:
         best = np.where(these.cause == leading, logs, -np.inf).argmax()
         if chdtrc(max(number - math.isfinite(these.size[best]), 1), chi2[best]) < UNLIKELY:
-            found[ELSE] += found[leading] - _MOST_WITHOUT_FIT
+            found[OTHER] += found[leading] - _MOST_WITHOUT_FIT
             found[leading] = _MOST_WITHOUT_FIT
     return dict(sorted(found.items(), key=lambda pair: -pair[1]))
 
 
-def fits_of(weighed: Weighed) -> tuple[Fit, ...]:
-    """Return each cause at its best, the most probable first."""
-    return tuple(_fit(weighed, cause) for cause in weighed.probabilities)
-
-
-def _fit(weighed: Weighed, cause: str) -> Fit:
+def fit_of(weighed: Weighed, cause: str) -> Fit:
+    """Return a cause at its best."""
     evidence, every = weighed.evidence, weighed.hypotheses
     places = np.flatnonzero(every.cause == cause)
     best = int(places[weighed.log_posterior[places].argmax()])
     one = every.only(np.array([best]))
     (covariance,), spread = covariances(evidence, one), one.spread[one.kind[0]]
-    away = evidence.deviation - one.effect[0]
-    solved = np.linalg.solve(covariance, away)
+    solved = np.linalg.solve(covariance, evidence.deviation - one.effect[0])
     effect = one.effect[0] + np.clip(one.growth[0] @ solved, -2.0, 2.0) @ one.growth[0]
     sized, unit = math.isfinite(one.size[0]), CAUSES[cause].unit
     size, low, high = (CAUSES[cause].shown * end for end in _size(weighed, places, best)) if sized else (math.nan,) * 3
@@ -182,15 +169,10 @@ def _fit(weighed: Weighed, cause: str) -> Fit:
 
 def _fuels(names: NDArray[np.object_], logs: Array) -> str:
     """Return which fuels the numbers are those of, the likeliest first; how much of it is asked of all."""
-    sums = {name: log_sum(logs[names == name]) for name in dict.fromkeys(names)}
+    sums = {name: float(logsumexp(logs[names == name])) for name in dict.fromkeys(names)}
     close = [name for name, log in sums.items() if log >= max(sums.values()) + math.log(_CLOSE)]
     *more, last = sorted(close, key=lambda name: -sums[name])
     return f"{', '.join(more)} or {last}" if more else str(last)
-
-
-_CLOSE = 0.2  # how likely a fuel is beside the likeliest one, from which on both are named, [-]: labcalc's own choice
-
-_STEPS = np.linspace(-4.0, 4.0, 801)
 
 
 def _size(weighed: Weighed, places: NDArray[np.int64], best: int) -> tuple[float, float, float]:
@@ -208,8 +190,7 @@ def _size(weighed: Weighed, places: NDArray[np.int64], best: int) -> tuple[float
     sd = width * np.sqrt(np.maximum(1.0 - told, 1e-6))
     share = np.exp(logs - logs.max())
     density = (share / sd) @ np.exp(-0.5 * ((_STEPS - centre[:, np.newaxis]) / sd[:, np.newaxis]) ** 2)
-    cumulative = np.cumsum(density) / density.sum()
-    ends = np.interp((0.5, 0.025, 0.975), cumulative, _STEPS)
+    ends = np.interp((0.5, 0.025, 0.975), np.cumsum(density) / density.sum(), _STEPS)
     middle, low, high = (float(sign * scale.median * scale.factor**end) for end in ends)
     return middle, min(low, high), max(low, high)
 

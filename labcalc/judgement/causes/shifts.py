@@ -15,13 +15,33 @@ from labcalc.wording import at_celsius, celsius, plain
 
 _DIGITS = 6
 _SEEN = 4.0  # a slip that changes less than this many standard deviations of the noise is not looked for, [-]
+_ANYTHING = ((0.02, 1.0), (0.1, 4.0), (0.4, 16.0), (1.5, 60.0))  # how wide it is: ln ν [-], ρ [kg/m³]; our own choice
+_NEIGHBOUR = 5.0  # how much likelier an exchange with the run before is than with another product, [-]: our own choice
 
+_FACTORS = {
+    10.0: "ten times too much",
+    0.1: "a tenth of it",
+    100.0: "a hundred times too much",
+    0.01: "a hundredth of it",
+    1000.0: "a thousand times too much",
+    0.001: "a thousandth of it",
+}
 
-_ANYTHING = ((0.02, 1.0), (0.1, 4.0), (0.4, 16.0), (1.5, 60.0))
-"""How wide 'something else' reaches, each as likely: ln ν [-] and ρ [kg/m³]; labcalc's own choice."""
+_SHARES = {None: (0.2, 0.15, 0.25, 0.4), True: (0.2, 0.15, 0.2, 0.45), False: (0.4, 0.01, 0.58, 0.01)}
+"""Of slips, by whether the values were typed, [-]: units, factors, temperatures, digits; labcalc's own choice."""
 
-_NEIGHBOUR = 5.0
-"""How much likelier an exchange with the run before is than with any other product, [-]: labcalc's own choice."""
+_Slips = Iterator[tuple[str, dict[int, float]]]  # words, and the true value of each row that it touches
+
+_NEAR_F = {15.0: 60.0, 20.0: 70.0, 37.8: 100.0, 40.0: 100.0, 50.0: 122.0, 98.9: 210.0, 100.0: 210.0}
+"""Temperature [°C] and the round one of the old tables that is taken for it, [°F]."""
+
+_KELVIN_FROM, _HOTTEST_CELL = 200.0, 150.0  # kelvin are looked for above the first; no bench cell is above the second
+_ZERO_C = 273.15
+_CUSTOMARY_C = np.array([-40.0, -20.0, 0.0, 15.0, 20.0, 25.0, 40.0, 50.0, 80.0, 100.0])
+
+_NO_CELL, _CUSTOMARY = 1e6, 20.0
+"""How much likelier a slip is that leaves no temperature at which no cell is, and one after which all temperatures are
+customary where they weren't, [-]: labcalc's own choice."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,20 +124,6 @@ def _products(evidence: Evidence) -> list[Shift]:
 
 # --- Slips ---
 
-_FACTORS = {
-    10.0: "ten times too much",
-    0.1: "a tenth of it",
-    100.0: "a hundred times too much",
-    0.01: "a hundredth of it",
-    1000.0: "a thousand times too much",
-    0.001: "a thousandth of it",
-}
-_SHARES = {None: (0.2, 0.15, 0.25, 0.4), True: (0.2, 0.15, 0.2, 0.45), False: (0.4, 0.01, 0.58, 0.01)}
-"""Of slips, by whether the values were typed, [-]: units, factors, temperatures, digits; labcalc's own choice."""
-
-
-_Slips = Iterator[tuple[str, dict[int, float]]]  # words, and the true value of each row that it touches
-
 
 def slips_of(evidence: Evidence) -> tuple[Shift, ...]:
     """Return the slips that would be seen: units, factors, temperatures exchanged or in another unit, wrong digits."""
@@ -147,10 +153,6 @@ def _put_right(evidence: Evidence, slips: _Slips) -> list[Shift]:
     return found
 
 
-_NEAR_F = {15.0: 60.0, 20.0: 70.0, 37.8: 100.0, 40.0: 100.0, 50.0: 122.0, 98.9: 210.0, 100.0: 210.0}
-"""Temperature [°C] and the round one of the old tables that is taken for it, [°F]."""
-
-
 def _temperatures(evidence: Evidence) -> list[Shift]:
     """Temperatures in °F or kelvin, an old table's taken for a round one, rows of two temperatures exchanged."""
     at, here, temperatures = evidence.temperature_C, evidence.in_cell, evidence.temperatures
@@ -175,15 +177,6 @@ def _temperatures(evidence: Evidence) -> list[Shift]:
         for words, true in told
         if (true > -_ZERO_C).all()
     ]
-
-
-_KELVIN_FROM, _HOTTEST_CELL = 200.0, 150.0
-"""Where a temperature is above the first, kelvin are looked for, and none above the second is a bench cell's, [°C]."""
-_ZERO_C = 273.15
-_CUSTOMARY_C = np.array([-40.0, -20.0, 0.0, 15.0, 20.0, 25.0, 40.0, 50.0, 80.0, 100.0])
-_NO_CELL, _CUSTOMARY = 1e6, 20.0
-"""How much likelier a slip is that leaves no temperature at which no cell is, and one after which all temperatures are
-customary where they weren't, [-]: labcalc's own choice."""
 
 
 def _by_temperatures(written: Array, true: Array) -> float:

@@ -11,28 +11,21 @@ from numpy.typing import NDArray
 from scipy.special import chdtrc
 
 from labcalc.judgement.causes.catalogue import Array
-from labcalc.judgement.causes.expectation import (
-    Expectation,
-    Observation,
-    of_specification,
-    of_typical_values,
-    open_course,
-)
+from labcalc.judgement.causes.expectation import Expectation, Observation, open_course, usual_of
 from labcalc.judgement.causes.liquids import Liquid
 from labcalc.lab import Product, ReportChoices
 from labcalc.wording import celsius
 
-FEWEST_DIFFERENCES = 8
-"""Differences of consecutive reference-oil results below which they don't tell the noise: our own choice."""
-
+FEWEST_DIFFERENCES = 8  # of consecutive reference-oil results; of fewer, they don't tell the noise: our own choice
 _LEAST_VISCOSITY_NOISE, _LEAST_DENSITY_NOISE = 0.0005, 0.02  # no instrument is taken for better: ln ν [-], ρ [kg/m³]
 _MEAN_RANGE_FACTOR = 1.128  # mean range of two normal results over their standard deviation (ISO 7870-2, d₂)
-
-_RECENT = pd.Timedelta(hours=72)
-"""How much older than the newest a reference-oil result may be to say where the instrument stands."""
-
-_DRIFT_VISCOSITY, _DRIFT_DENSITY = 0.0005, 0.03
-"""What may have happened since the reference oils: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
+_RECENT = pd.Timedelta(hours=72)  # how much older than the newest an oil may be to tell where the instrument stands
+_DRIFT_VISCOSITY, _DRIFT_DENSITY = 0.0005, 0.03  # since the reference oils: ln ν [-], ρ [kg/m³]; our own choice
+_CHART = ["sample", "lot", "temperature_C"]
+UNCHECKED_VISCOSITY, UNCHECKED_DENSITY = 0.005, 0.3  # where no reference oil speaks: ln ν [-], ρ [kg/m³]; own choice
+BOTTLE_VISCOSITY, BOTTLE_DENSITY = 0.0005, 0.05  # between bottles of one lot: ln ν [-], ρ [kg/m³]; our own choice
+DAY_VISCOSITY, DAY_DENSITY = 0.002, 0.05  # between days and instruments: ln ν [-], ρ [kg/m³]; our own choice
+_HISTORY_FITS = 0.001  # probability below which runs that differ from the product are not believed: our own choice
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,8 +45,7 @@ class Before:
     sample: str
     hours_ago: float
     liquid: Liquid
-    estimated: str = ""
-    """Which of its values are not measured but carried to another temperature; empty where none are needed."""
+    estimated: str = ""  # which of its values are carried to another temperature; empty where none are needed
     product: str = ""  # its product; empty where unknown
 
 
@@ -77,14 +69,9 @@ class InstrumentBias:
     words: str
 
 
-_CHART = ["sample", "lot", "temperature_C"]
-
-
 def scatter_of(references: pd.DataFrame, viscous: bool) -> tuple[float, int]:
     """Return the standard deviation of one result by the moving ranges of the charts, and how many ranges there are.
-
-    Moving ranges don't see a drift, and are in units of ln ν [-] or ρ [kg/m³].
-    """
+    Moving ranges don't see a drift, and are in units of ln ν [-] or ρ [kg/m³]."""
     quantity, ranges, before = "kinematic viscosity" if viscous else "density", list[float](), dict[object, float]()
     columns = (references[name].tolist() for name in (*_CHART, "quantity", "value"))
     for sample, lot, temperature, measured, value in zip(*columns, strict=True):
@@ -120,10 +107,6 @@ def bias_of(references: pd.DataFrame, noise: Noise, report: ReportChoices) -> In
     return InstrumentBias(100.0 * off, 100.0 * sd, *_deviation(heavy, False, noise, report), words)
 
 
-UNCHECKED_VISCOSITY, UNCHECKED_DENSITY = 0.005, 0.3
-"""How far an instrument may be off that no reference oil speaks for: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
-
-
 def _deviation(
     results: Sequence[Sequence[float]], viscous: bool, noise: Noise, report: ReportChoices
 ) -> tuple[float, float]:
@@ -137,8 +120,7 @@ def _deviation(
     certificate = np.sqrt(np.maximum(limit**2 - own**2, 0.0)) / 2.0 / (certified if viscous else 1.0)
     single = noise.viscosity if viscous else noise.density
     drift = _DRIFT_VISCOSITY if viscous else _DRIFT_DENSITY
-    variance = float(np.mean(certificate**2 + single**2)) / number + drift**2
-    return float(off.mean()), math.sqrt(variance)
+    return float(off.mean()), math.sqrt(float(np.mean(certificate**2 + single**2)) / number + drift**2)
 
 
 def before_of(rows: pd.DataFrame, start: Any, temperature_C: Array) -> Before | None:
@@ -184,16 +166,6 @@ def runs_in(rows: pd.DataFrame) -> Iterator[tuple[NDArray[np.int64], Determinati
         yield at, Determinations(**{name: values[at] for name, values in columns.items()})
 
 
-BOTTLE_VISCOSITY, BOTTLE_DENSITY = 0.0005, 0.05
-"""Spread between bottles of one lot: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
-
-DAY_VISCOSITY, DAY_DENSITY = 0.002, 0.05
-"""Spread between days and instruments, small residues included: ln ν [-], ρ [kg/m³]; labcalc's own choice."""
-
-_HISTORY_FITS = 0.001
-"""Probability below which earlier runs that differ from the product are not believed: labcalc's own choice."""
-
-
 @dataclass(frozen=True)
 class EarlierRun:
     """An earlier run of the same sample, or of another sample of the lot."""
@@ -207,12 +179,8 @@ def expected_of(
     found: Determinations, product: Product | None, earlier: Sequence[EarlierRun], noise: Noise, lot: str
 ) -> Expectation:
     """Return the expectation of a run; see ``evidence_of``."""
-    viscosity, at = np.where(found.viscosity_mm2_s > 0.0, found.viscosity_mm2_s, np.nan), found.temperature_C
-    open_ones = open_course(True, at, np.log(viscosity)), open_course(False, at, found.density_kg_m3)
-    words = "a curve through this run's own values: only its shape and its repeats can be looked at"
-    best = Expectation("curve", words, *open_ones, product.commodity if product else "lubricating oil")
-    if product:
-        best = of_typical_values(product, *open_ones) or of_specification(product, *open_ones) or best
+    values, at = np.where(found.viscosity_mm2_s > 0.0, found.viscosity_mm2_s, np.nan), found.temperature_C
+    best = usual_of(product, open_course(True, at, np.log(values)), open_course(False, at, found.density_kg_m3))
     seen = _observations(earlier, noise)
     if not seen or not _fits(best, seen):
         return best
@@ -237,10 +205,10 @@ def _observations(earlier: Sequence[EarlierRun], noise: Noise) -> tuple[Observat
     return tuple(found)
 
 
-def _fits(expectation: Expectation, seen: tuple[Observation, ...]) -> bool:
+def _fits(usual: Expectation, seen: tuple[Observation, ...]) -> bool:
     """Tell whether earlier runs are as the product usually is."""
     viscous, at, value, sd = np.array(seen).T
-    mean, covariance = expectation.moments(viscous.astype(bool), at)
+    mean, covariance = usual.moments(viscous.astype(bool), at)
     statistic = (value - mean) @ np.linalg.solve(covariance + np.diag(sd**2), value - mean)
     return bool(chdtrc(len(seen), statistic) >= _HISTORY_FITS)
 

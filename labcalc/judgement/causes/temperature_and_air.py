@@ -13,9 +13,7 @@ from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 from labcalc.wording import celsius
 
 _OFF_EVERYWHERE = 0.3  # share of temperature faults that are the same at every temperature, [-]: labcalc's own choice
-
-_LASTS = ((1.0, 0.6), (0.3, 0.2), (0.0, 0.2))
-"""Share of the offset left in the next fill, and how often that is so, [-]: lasting, settling, gone."""
+_LASTS = ((1.0, 0.6), (0.3, 0.2), (0.0, 0.2))  # share left in the next fill, how often: lasting, settling, gone, [-]
 
 _TOUCHED = {
     1: (("", True, True, 1.0),),
@@ -25,8 +23,9 @@ _TOUCHED = {
 }  # fmt: skip
 """By the number of thermostats: words, whether viscosity and density feel it, and how often that is so."""
 
-_SURELY_COUPLED = 0.7
-"""How likely ν was computed from η and ρ of one cell where the export doesn't tell, [-]: labcalc's own choice."""
+_SURELY_COUPLED = 0.7  # how likely ν follows from η and ρ of a cell where the export doesn't tell, [-]: our own choice
+_OLDER_THAN_OILS, _OLDER_THAN_SAMPLES = 0.5, 0.2  # how often a cell was off by then already, [-]: our own choice
+_UNEQUAL_AIR = 0.5  # how much air differs from fill to fill, temperature to temperature, as a share: our own choice
 
 
 def paths_of(evidence: Evidence, causes: Container[str]) -> tuple[Paths, ...]:
@@ -80,10 +79,6 @@ def _by_the_day(evidence: Evidence, mask: Mask, sizes: Array) -> Array:
     return told
 
 
-_OLDER_THAN_OILS, _OLDER_THAN_SAMPLES = 0.5, 0.2
-"""How often a cell that is off was so when the oils, or the samples before, were measured, [-]: our own choice."""
-
-
 def warmed(evidence: Evidence, offsets_K: Array) -> Array:
     """Return what offsets of the cell's temperature do to each row: any by row."""
     viscous, T = evidence.viscous, evidence.temperature_C + 273.15
@@ -110,9 +105,6 @@ def _slopes(evidence: Evidence, these: Mask, x: Array, default: float, ordinate:
 
 
 # --- Air ---
-
-_UNEQUAL_AIR = 0.5
-"""How much air differs from fill to fill and from temperature to temperature, as a share of it: our own choice."""
 
 
 def bubble_places(evidence: Evidence) -> list[tuple[str, Mask, float]]:

@@ -13,9 +13,8 @@ from labcalc.judgement.causes.ranking import Fit
 from labcalc.wording import at_celsius, celsius, numeral, signed
 
 _WORTH_TELLING = 1.0  # a change smaller than this many standard deviations of the noise is not told, [-]
-
-_LOG_FACTOR = math.log(2.0)
-"""ln of the factor from which a change of viscosity is told as a factor, not in per cent, [-]."""
+_LOG_FACTOR = math.log(2.0)  # ln of the factor from which a change of viscosity is told as one, not in per cent, [-]
+_TENTHS = ("less than one", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")  # rounded down
 
 
 def titled(cause: str) -> str:
@@ -168,7 +167,3 @@ def next_step(step: NextMeasurement, cause: str, rival: str, chance: float) -> s
     tenths = _TENTHS[min(math.floor(10.0 * chance + 1e-9), 9)]
     apart = f"'{titled(cause)}' from '{titled(rival)}'"
     return f"{action[0].upper()}{action[1:]}. Chance that this tells {apart}: {tenths} in ten."
-
-
-_TENTHS = ("less than one", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
-"""So many in ten, rounded down: none is promised that isn't there."""

@@ -19,8 +19,7 @@ from labcalc.wording import at_celsius, counted, plain
 
 _DIGITS = 7  # decimals in which values are compared: units that were converted differ in the last binary place
 _FILL = ["place", "replicate"]
-_FEWEST_TO_TELL = 3
-"""Values of a column that tell its decimals: of fewer, all may end in a zero by chance once in a hundred."""
+_FEWEST_TO_TELL = 3  # values that tell a column's decimals: of fewer, all may end in a zero by chance, once in 100
 
 
 class Doubt(NamedTuple):
@@ -58,18 +57,14 @@ class Admission(NamedTuple):
     copies: Mapping[str, frozenset[str]]  # run to the names of further files that hold rows of it
 
 
-def admit(
-    readings: Sequence[Reading], laboratory: Laboratory, decisions: Sequence[Decision], now: datetime
-) -> Admission:
+def admit(readings: Sequence[Reading], lab: Laboratory, decisions: Sequence[Decision], now: datetime) -> Admission:
     """Put exports together: those at hand, then the record's.
-
     A decision to ``count`` takes one of several versions, or a time as it stands; ``exclude`` settles a doubt the other
-    way.
-    """
+    way."""
     rows = _Rows(readings, decisions)
     rows.keep_out_contradictions()
     rows.leave_out_repeats()
-    rows.keep_out_times(doubtful_times(rows.table, rows.file, laboratory, now))
+    rows.keep_out_times(doubtful_times(rows.table, rows.file, lab, now))
     return rows.admission(readings[0].table)
 
 
@@ -145,9 +140,7 @@ class _Rows:
 
     def keep_out_contradictions(self) -> None:
         """Keep out the runs that two files give otherwise; of which somebody said which counts, the other goes.
-
-        Rows that another file gives in more digits go too, unless somebody said that they count.
-        """
+        Rows that another file gives in more digits go too, unless somebody said that they count."""
         self.finer = {row: of for row, of in self.finer.items() if self._counts(of) or not self._counts(row)}
         self.gone[[*self.finer]] = True
         self.shared = self.shared[~self.gone[self.shared["row"]]]
@@ -236,10 +229,8 @@ def _finer_rows(shared: pd.DataFrame, table: pd.DataFrame, file: NDArray[np.int6
 
 def _half_steps(column: pd.Series, finer: pd.Series) -> NDArray[np.float64]:
     """Return by how much values may differ from what a file's column gives of them, [unit of the column].
-
     A column has as many decimals, or else significant figures, as its values show; 0 where too few values show it.
-    Half a unit is rounded either way: ISO 80000-1, annex B, has a rule for each (from memory).
-    """
+    Half a unit is rounded either way: ISO 80000-1, annex B, has a rule for each (from memory)."""
     known, asked = column.dropna().to_numpy(float), finer.to_numpy(float)
     if known.size < _FEWEST_TO_TELL:
         return np.zeros(asked.size)
@@ -266,10 +257,8 @@ def _clashes(shared: pd.DataFrame) -> Iterator[tuple[tuple[int, int], str, tuple
 
 def _first_rows(shared: pd.DataFrame) -> dict[int, int]:
     """Return the rows all of whose values an earlier file holds, and the row there.
-
     The number of a fill says nothing: a file that begins in the midst of a run counts anew. Equal values of one file
-    are repeats of their own.
-    """
+    are repeats of their own."""
     is_repeat, first = pd.Series(True, shared.index), shared["row"].copy()
     for quantity in QUANTITY_COLUMNS:
         known = shared.dropna(subset=[quantity])

@@ -20,20 +20,17 @@ _FAR, _APART = 90 * _DAY, 365 * _DAY
 """Gap to most of a file's times from which a few are doubted, and between groups from which all are, [µs]: our own
 choice, as are those below."""
 _AHEAD = pd.Timedelta(minutes=2)  # how far the instrument's clock may go before the machine's
-_FEWEST_STEPS, _BACKWARD_SHARE = 10, 0.1
-"""Steps from run to run by which a file is in order, and the share of them that may run backwards."""
+_FEWEST_STEPS, _BACKWARD_SHARE = 10, 0.1  # from run to run by which a file is in order; share that may run back
 _SURE_SHARE = 0.75  # share of a file's rows that must lie together for the others alone to be doubted
 
 
-def doubtful_times(
-    table: pd.DataFrame, file: NDArray[np.int64], laboratory: Laboratory, now: datetime
-) -> dict[int, str]:
+def doubtful_times(table: pd.DataFrame, file: NDArray[np.int64], lab: Laboratory, now: datetime) -> dict[int, str]:
     """Return the rows whose time is doubted, by position, each with its reason; ``file``: number of each row's file."""
     moments = pd.DatetimeIndex(table["measured_at"])
     run, instrument = (pd.factorize(table[name])[0] for name in ("run", "instrument"))
     known = np.flatnonzero(moments.notna())
     at = moments[known].tz_convert(None).as_unit("us").asi8
-    found = dict(_before_valid(table, laboratory))
+    found = dict(_before_valid(table, lab))
     for start, end in pairwise([0, *(np.flatnonzero(np.diff(file[known])) + 1).tolist(), len(known)]):
         rows, times = known[start:end], at[start:end]
         far, words = _far(times, moments.tz)
@@ -44,8 +41,7 @@ def doubtful_times(
             backward = np.isin(run[rows], run[rows[own[_backwards(times[own])]]])
             found |= dict.fromkeys(rows[backward].tolist(), "runs back in the file")
         found |= dict.fromkeys(rows[far].tolist(), words)
-    ahead = np.flatnonzero(moments > pd.Timestamp(now) + _AHEAD)
-    return found | dict.fromkeys(ahead.tolist(), "lies in the future")
+    return found | dict.fromkeys(np.flatnonzero(moments > pd.Timestamp(now) + _AHEAD).tolist(), "lies in the future")
 
 
 def _before_valid(table: pd.DataFrame, laboratory: Laboratory) -> Iterator[tuple[int, str]]:

@@ -33,14 +33,8 @@ from labcalc.judgement.record.admission import Doubt
 from labcalc.lab import Decision, Laboratory, Limit, Product, ProductClass, product_classes, quantities_of
 from labcalc.wording import cut_short
 
-_FEWEST, _MOST = 30, 300
-"""Differences below which a scatter is not known, and the newest that count, as instruments change: our own choice."""
-
-
-Key = tuple[str, str, float]
-"""Product, quantity, temperature [°C]: what scatters alike. Another product's fills say nothing of these."""
-
-
+_FEWEST, _MOST = 30, 300  # differences that tell a scatter, and the newest that count: our own choice
+Key = tuple[str, str, float]  # product, quantity, temperature [°C]: what scatters alike, apart from all others
 _NONE = np.array([], dtype="datetime64[us]"), np.array([])
 
 
@@ -98,39 +92,26 @@ class Dossier:
 
     run: str
     rows: pd.DataFrame  # the run's determinations, in the order of the tidy table
-    references: pd.DataFrame
-    """Reference oils of the same instrument beside their certified values (``COMPARISON_COLUMNS``) in the 30 days
-    before the run's end, the run itself excluded."""
-    elsewhere: Callable[[], pd.DataFrame]
-    """Returns the reference oils of every instrument beside their certified values in those days."""
-    charts: tuple[ChartState, ...]
-    """State of the instrument's control charts at the run's end, worst first; a reference oil's own result counts."""
+    references: pd.DataFrame  # the instrument's, 30 days up to the run's end, without it (``COMPARISON_COLUMNS``)
+    elsewhere: Callable[[], pd.DataFrame]  # returns the same of every instrument, in those days
+    charts: tuple[ChartState, ...]  # of the instrument at the run's end, worst first; with a reference oil's own result
     shifts: tuple[str, ...]  # what on the instrument had moved at the run's end and stayed away, the clearest first
     afterwards: str  # what later checks told of the instrument at the run; the judgement leaves it out
     before: pd.DataFrame  # the run before on the same instrument; empty where the record holds none
-    in_sequence: RunBefore | None
-    """The run beside the one before it, with the share that stays in the cell as known by then; None where the record
-    doesn't place it."""
+    in_sequence: RunBefore | None  # with the share that stays in the cell as known by then; None where it has no place
     product: Product | None
     laboratory: Laboratory
     sources: tuple[SourceFile, ...]  # the exports that the run's rows stand in
     refusals: tuple[Refusal, ...]  # what was refused in those exports
-    history: pd.DataFrame
-    """Earlier runs of the same sample or of the same lot of the product, without those that a decision excludes."""
-    peers: pd.DataFrame
-    """Earlier determinations of the product, the last 80: ``run``, ``temperature_C`` [°C] and the quantities."""
-    day: pd.DataFrame
-    """The other samples' runs of the run's day on any instrument, later ones too: only for naming the bottle that this
-    one seems exchanged with."""
+    history: pd.DataFrame  # earlier runs of the sample or its lot, without those that a decision excludes
+    peers: pd.DataFrame  # earlier determinations of the product, the last 80: ``run``, temperature, the quantities
+    day: pd.DataFrame  # the day's other samples on any instrument, later ones too: only to name an exchanged bottle
     decisions: tuple[Decision, ...] = ()  # what people decided about the run
-    fills: FillScatter | None = None
-    """How far fills lie apart on the run's instrument; None where the record holds no dated run of it."""
-    checks: tuple[ChecksInControl, ...] = ()
-    """What the instrument's checks in control before the run say, where lab.toml asks for it."""
+    fills: FillScatter | None = None  # how far fills lie apart on the instrument; None without a dated run of it
+    checks: tuple[ChecksInControl, ...] = ()  # the instrument's checks in control before it, where asked for
     doubts: tuple[Doubt, ...] = ()  # why the record doesn't hold the run until somebody decides
     waiting: tuple[Decision, ...] = ()  # decisions about it that a second person must confirm before they are applied
-    unusable: tuple[DecisionError, ...] = ()
-    """Lines of decisions that can't be used or were changed, whatever they are about."""
+    unusable: tuple[DecisionError, ...] = ()  # lines of decisions that can't be used or were changed
 
     @cached_property
     def is_reference(self) -> bool:
@@ -200,10 +181,7 @@ class Dossier:
 
     @cached_property
     def earlier_means(self) -> pd.DataFrame:
-        """Means of earlier runs of the product, oldest first: one a ``run``, ``quantity`` and ``temperature_C`` [°C].
-
-        ``value`` is in mm²/s or kg/m³.
-        """
+        """Means of earlier runs of the product, oldest first: one a ``run``, quantity and ``temperature_C`` [°C]."""
         names = {QUANTITY_COLUMNS[quantity]: quantity for quantity in UNITS}
         long: pd.DataFrame = self.peers.rename(columns=names).assign(temperature_C=self.peers["temperature_C"].round(1))
         long = long.melt(["run", "temperature_C"], [*names.values()], "quantity").dropna(subset=["value"])
@@ -213,16 +191,13 @@ class Dossier:
     @property
     def own_refusals(self) -> tuple[Refusal, ...]:
         """The refused rows that may be of the run: of its sample, and as near in time as rows of a run are.
-
-        Where no time can be read, every refused row of that name in the files may be.
-        """
+        Where no time can be read, every refused row of that name in the files may be."""
         longest, times = timedelta(microseconds=LONGEST_STEP_US), self.rows["measured_at"]
         first, last = times.min() - longest, times.max() + longest
-        of_sample = (one for one in self.refusals if one.sample and one.sample == self.sample)
-        is_dated = not pd.isna(first)
-        return tuple(
-            one for one in of_sample if not is_dated or one.measured_at is None or first <= one.measured_at <= last
-        )
+        of_sample = [one for one in self.refusals if one.sample and one.sample == self.sample]
+        if pd.isna(first):
+            return tuple(of_sample)
+        return tuple(one for one in of_sample if one.measured_at is None or first <= one.measured_at <= last)
 
     def own_scatter(self, quantity: str, temperature_C: float) -> OwnScatter | None:
         """Return how fills scattered on the instrument until the run began; None where the record doesn't tell."""
@@ -233,9 +208,7 @@ class Dossier:
 
     def precision_in_force(self, quantity: str, temperature_C: float, value: float) -> InForce:
         """Return the precision statement that holds for a result of the run; it holds in its range only.
-
-        Where none does, the scatter of the instrument's own fills stands in, and why there is none is kept.
-        """
+        Where none does, the scatter of the instrument's own fills stands in, and why there is none is kept."""
         asked = (quantity, temperature_C, value, self.instrument)
         found = precision_of_class(self.laboratory, self.precision_class, *asked)
         are_fills = self.laboratory.report.replicates == "fills"

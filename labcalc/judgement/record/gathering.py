@@ -31,9 +31,7 @@ def gather(exports: str | Path | Sequence[str | Path] = (), lab: str | Path | La
     exports : The exports at hand: their runs can be judged. Without any: the whole record, as ``gather_record`` reads
         it, and without a lab.toml either the sample laboratory's last weeks.
     lab : lab.toml, loaded or not; it names the earlier exports in which reference-oil results are looked up.
-    Raises ExportError : None of the exports can be read.
-    Raises SettingsError : lab.toml can't be used.
-    Raises RecordError : The record that lab.toml names can't be opened.
+    Raises ExportError, SettingsError, RecordError : No export can be read, or lab.toml, or the record that it names.
     """
     if not exports and lab:
         return gather_record(lab)
@@ -57,10 +55,13 @@ def _known(laboratory: Laboratory, lab: object) -> _Known:
 
 
 def _gather_for(known: _Known, exports: Sequence[str | Path]) -> Material:
+    """Read exports beside the record; nothing again while the record has the same head and exports are unchanged."""
     laboratory = known.laboratory
     paths = tuple(Path(path).resolve() for path in exports)
     if laboratory.record is not None:
-        return gather_recorded(paths, known)
+        from labcalc.lab import printed_head  # what opens a record is loaded by those who have one
+
+        return _gather_recorded(paths, known, _stamps(*paths, *laboratory.files_beside), printed_head(laboratory))
     earlier = tuple(path.resolve() for path in earlier_export_files(laboratory))
     earlier = tuple(path for path in earlier if path not in paths)
     decided = [path for path in [decisions_file(laboratory)] if path is not None]
@@ -71,13 +72,12 @@ def gather_record(lab: str | Path | Laboratory | None = None) -> Material:
     """Read the laboratory's whole record: the one that lab.toml names, or else every export of ``earlier_exports``.
 
     lab : lab.toml, loaded or not; none: the sample laboratory's.
-    Raises MonthError : The lab.toml names no earlier exports, or none of that name is there, or the record that it
-        names is empty.
+    Raises MonthError : The lab.toml names no earlier exports, or none that is there, or an empty record.
     Raises ExportError, SettingsError, RecordError : As for ``gather``.
     """
     laboratory = load_laboratory(lab or sample_lab())
     if laboratory.record is not None:
-        return gather_recorded((), _known(laboratory, lab))
+        return _gather_for(_known(laboratory, lab), ())
     if not laboratory.earlier_exports:
         raise MonthError(
             f"{laboratory.file}: laboratory.earlier_exports is missing: it says which exports make up the record"
@@ -111,20 +111,6 @@ def _stamps(*paths: Path) -> tuple[object, ...]:
     return os.environ.get(CLOCK_VARIABLE), *(one and (one.st_size, one.st_mtime_ns) for one in states)
 
 
-def gather_recorded(paths: tuple[Path, ...], known: _Known) -> Material:
-    """Read exports, and beside them the laboratory's record; without any, the record alone.
-
-    Nothing is read again while the record has the same head and the exports are unchanged.
-
-    Raises MonthError : No export is given and the record holds no row.
-    Raises ExportError, DecisionError, RecordError : As for ``gather``.
-    """
-    from labcalc.lab import printed_head  # what opens a record is loaded by those who have one
-
-    stamps = _stamps(*paths, *known.laboratory.files_beside)
-    return _gather_recorded(paths, known, stamps, printed_head(known.laboratory))
-
-
 @lru_cache(maxsize=2)
 def _gather_recorded(paths: tuple[Path, ...], known: _Known, stamps: tuple[object, ...], head: Head) -> Material:
     from labcalc.lab import read_record
@@ -133,13 +119,10 @@ def _gather_recorded(paths: tuple[Path, ...], known: _Known, stamps: tuple[objec
     past = read_record(laboratory)
     if not paths and past.table.empty:
         raise MonthError(f"{laboratory.file}: its record holds no row yet: `labcalc record add` adds exports")
-    readings = [read(paths, laboratory), past] if paths else [past]
-    return material_of(readings, laboratory)
+    return material_of([read(paths, laboratory), past] if paths else [past], laboratory)
 
 
-def material_of(
-    readings: Sequence[Reading], laboratory: Laboratory, failures: tuple[ExportError, ...] = ()
-) -> Material:
+def material_of(readings: Sequence[Reading], laboratory: Laboratory, failed: tuple[ExportError, ...] = ()) -> Material:
     """Put together what was read, the exports at hand first, with what was decided."""
     decided = checked_decisions(laboratory)
     admission = admit(readings, laboratory, decided.decisions, present_moment())
@@ -147,7 +130,7 @@ def material_of(
         laboratory,
         replace(readings[0], table=admission.at_hand),
         admission.record,
-        failures,
+        failed,
         decided.decisions,
         decided.unusable,
         tuple(source for one in readings for source in one.sources),

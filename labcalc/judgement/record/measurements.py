@@ -16,7 +16,7 @@ from labcalc.judgement.carry_over.shares import InstrumentCarryOver, carry_over_
 from labcalc.judgement.certificates import COMPARISON_COLUMNS, compare_with_certificates
 from labcalc.judgement.control.chart_making import control_charts
 from labcalc.judgement.control.charts import Chart
-from labcalc.judgement.control.site_record import ChecksInControl, checks_in_control
+from labcalc.judgement.control.site_record import checks_in_control
 from labcalc.judgement.control.status import states_at
 from labcalc.judgement.control.watch import Stream, stopping_at, told_afterwards, watched
 from labcalc.judgement.record.admission import Doubt, first_of_files
@@ -26,9 +26,9 @@ from labcalc.lab import Assignment, Decision, Laboratory, Product, product_of
 REFERENCE_DAYS = 30  # how far back a dossier looks for reference-oil results of its instrument, [d]
 _PEERS = 80  # how many earlier determinations of a product are shown beside a run's
 _LONGEST_RUN = 200  # more determinations than any run has
-
 P = ParamSpec("P")
 R = TypeVar("R")
+_NOWHERE = np.empty(0, dtype=np.int64)
 
 
 @dataclass(frozen=True)
@@ -44,8 +44,7 @@ class Material:
     sources: tuple[SourceFile, ...] = ()  # the exports at hand, then those of the record
     doubts: tuple[Doubt, ...] = ()  # the runs that are kept out of the record until somebody decides
     repeated: tuple[str, ...] = ()  # which files hold rows of others, in sentences
-    copies: Mapping[str, frozenset[str]] = field(default_factory=dict)
-    """Run to the names of further files that hold rows of it."""
+    copies: Mapping[str, frozenset[str]] = field(default_factory=dict)  # run to further files that hold it
     waiting: tuple[Decision, ...] = ()  # decisions that a second person must confirm before they are applied
     assignments: tuple[Assignment, ...] = ()  # who is to see to what was found
 
@@ -73,20 +72,17 @@ class Material:
         samples = table.loc[table["role"] != "reference", "run"]
         return str(samples.iloc[0]) if len(samples) else self.runs[0]
 
-    def dossier(self, run: str) -> Dossier:
-        """Return the dossier of one run; raise UnknownRunError where the exports at hand hold no such run."""
-        return self._last_dossiers(run)
-
     @cached_property
-    def _last_dossiers(self) -> Callable[[str], Dossier]:
-        """The last ones are kept: who asks whether a report is up to date renders it next, or the page after it."""
+    def dossier(self) -> Callable[[str], Dossier]:
+        """Return the dossier of a run; raise UnknownRunError where the exports at hand hold no such run.
+        The last ones are kept: who asks whether a report is up to date renders it next, or the page after it."""
         return lru_cache(maxsize=8)(self._dossier)
 
     def _dossier(self, run: str) -> Dossier:
         rows = self._rows(run)
         names, own = set(rows["source_file"]), self._instrument_of(rows)
         begin, end = rows["measured_at"].min(), rows["measured_at"].max()
-        is_dated = not pd.isna(begin)
+        is_dated, from_control = not pd.isna(begin), self.laboratory.uncertainty.from_control
         return Dossier(
             run=run,
             rows=rows.reset_index(drop=True),
@@ -106,7 +102,7 @@ class Material:
             day=self._day(run, begin),
             decisions=tuple(one for one in self.decisions if one.run == run),
             fills=own.fills,
-            checks=self._checks(own, begin),
+            checks=checks_in_control(own.charts, begin, own.check_fills) if is_dated and from_control else (),
             doubts=tuple(one for one in self.doubts if one.run == run and one.file in names),
             waiting=tuple(one for one in self.waiting if one.run == run or (not one.run and one.file in names)),
             unusable=self.unusable,
@@ -180,17 +176,6 @@ class Material:
         return tuple(chart for one in self._instruments.values() for chart in one.charts)
 
     @cached_property
-    def watched_from(self) -> pd.Timestamp | None:
-        """The moment from which charts tell of the exports at hand; None where these have no dates."""
-        first = self.reading.table["measured_at"].min()
-        return None if pd.isna(first) else first - pd.Timedelta(days=REFERENCE_DAYS)
-
-    def _checks(self, own: "_Instrument", begin: pd.Timestamp) -> tuple[ChecksInControl, ...]:
-        if not self.laboratory.uncertainty.from_control or pd.isna(begin):
-            return ()
-        return checks_in_control(own.charts, begin, own.check_fills)
-
-    @cached_property
     def excluded(self) -> frozenset[str]:
         """The runs that a decision excludes as a whole."""
         return frozenset(one.run for one in self.decisions if one.what == "exclude" and not one.quantity)
@@ -206,15 +191,11 @@ class Material:
     def _alike(self) -> dict[Any, Any]:
         """Positions in ``_samples`` by sample, and by product and lot."""
         named = self._samples.table[["sample", "product", "lot"]]
-        lots = named[named["lot"].notna() & (named["lot"] != "")].assign(
-            product=lambda table: table["product"].fillna("")
-        )
-        places = np.flatnonzero(named.index.isin(lots.index))
+        lots = named[named["lot"].notna() & (named["lot"] != "")]
+        lots, places = lots.assign(product=lots["product"].fillna("")), np.flatnonzero(named.index.isin(lots.index))
         of_lots = lots.groupby(["product", "lot"], sort=False, observed=True).indices
-        return {
-            **named.groupby("sample", sort=False, observed=True).indices,
-            **{key: places[at] for key, at in of_lots.items()},
-        }
+        samples = named.groupby("sample", sort=False, observed=True).indices
+        return {**samples, **{key: places[at] for key, at in of_lots.items()}}
 
     def _history(self, rows: pd.DataFrame, begin: pd.Timestamp) -> pd.DataFrame:
         sample, product, lot = (first_text(rows[name]) for name in ("sample", "product", "lot"))
@@ -261,9 +242,6 @@ class _InTime:
         return 0 if pd.isna(moment) else int(self.moments.searchsorted(moment.tz_convert(None).to_datetime64(), side))
 
 
-_NOWHERE = np.empty(0, dtype=np.int64)
-
-
 @dataclass(frozen=True)
 class _Instrument:
     """What the record holds of one instrument, and what it tells: worked out once, when it is asked for."""
@@ -284,8 +262,9 @@ class _Instrument:
 
     @cached_property
     def streams(self) -> tuple[Stream, ...]:
-        """What is watched for lasting shifts."""
-        return watched(self.charts, self.material.watched_from)
+        """What is watched for lasting shifts, from where charts tell of the exports at hand."""
+        first = self.material.reading.table["measured_at"].min()
+        return watched(self.charts, None if pd.isna(first) else first - pd.Timedelta(days=REFERENCE_DAYS))
 
     @cached_property
     def carry_over(self) -> InstrumentCarryOver | None:

@@ -1,25 +1,21 @@
-"""Does the product comply, and is it as it usually is? Specification limits and typical values of lab.toml."""
+"""Does the product comply, and is it as it usually is? Limits, typical values of lab.toml, and earlier runs."""
 
 import math
 from dataclasses import dataclass, replace
 
+import numpy as np
+
+from labcalc import statistics
+from labcalc.errors import EvidenceError
+from labcalc.exports import QUANTITY_COLUMNS
+from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.judgement.checks import Check, HeldLimit
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import independent_results
-from labcalc.judgement.run.previous_results import noise_explains
-from labcalc.judgement.uncertainty.results import Consequence, Result, Results
+from labcalc.judgement.uncertainty.results import Consequence, Result, Results, reported_value
 from labcalc.lab import Limit
-from labcalc.statistics import (
-    DECISION_RULES,
-    DecisionRule,
-    conformity_probability,
-    coverage_factor,
-    decide_conformity,
-    limits_leave_room,
-    one_sided_margin,
-    rounded,
-)
-from labcalc.wording import at_celsius, celsius, numeral, plain, probability
+from labcalc.statistics import DECISION_RULES, DecisionRule, decide_conformity, rounded
+from labcalc.wording import at_celsius, celsius, numeral, plain, probability, signed
 
 TYPICAL_DEVIATIONS = 3.0  # how many standard deviations a product may be from its typical value: common practice
 _LOOKED_INTO = 2.0  # standard deviations from which all results together are looked into, [-]: our own choice
@@ -29,8 +25,9 @@ _TOGETHER = 2e-3
 the spread of batches at one temperature goes with that at another is only guessed."""
 
 _FALLBACK = DECISION_RULES["rounding"]  # the rule that needs nothing to be known but the limit
-
 _NO_ROOM = "the limits leave the method no room (ISO 4259: 4 R between two limits, 2 R above zero for one)"
+NOISE_PROBABILITY = 0.05  # of noise alone, below which a run is doubtful, [-]: own choice; 1 good run in 100 is below
+_STANDS_OUT_PERCENT, _STANDS_OUT_DENSITY = 0.6, 0.25  # asks for causes, [%], [kg/m³]: our own choice, some 3 deviations
 
 
 def specification_checks(
@@ -153,14 +150,13 @@ def _held_by_method(rule: DecisionRule, found: Result | Consequence, limit: Limi
     reproducibility = math.nan if statement is None else float(statement.reproducibility.at(found.value))
     if statement is None or not reproducibility >= statement.repeatability.at(found.value):
         why = in_force.why_not or "the precision statement in force gives no R of its r or more"
-        held = _held_by_laboratory(_FALLBACK, found, 1.0)
-        return replace(held, remarks=(f"{why}: {_instead(rule)}",))
+        return replace(_held_by_laboratory(_FALLBACK, found, 1.0), remarks=(f"{why}: {_instead(rule)}",))
     number = independent_results(found.repeats, dossier.laboratory) if isinstance(found, Result) else 1
     repeatability = float(statement.repeatability.at(found.value))
-    width = float(one_sided_margin(reproducibility, repeatability=repeatability, results=number))
-    tight = not limits_leave_room(limit.lowest, limit.highest, reproducibility)
+    width = float(statistics.one_sided_margin(reproducibility, repeatability=repeatability, results=number))
+    tight = not statistics.limits_leave_room(limit.lowest, limit.highest, reproducibility)
     band, remarks = "0.59 R" if number == 1 else f"0.59 R of the mean of {number} results", (_NO_ROOM,) * tight
-    standard = width / coverage_factor(0.90)  # two-sided 90 % leave 5 % on either side
+    standard = width / statistics.coverage_factor(0.90)  # two-sided 90 % leave 5 % on either side
     return _Held(rule, width, standard, reproducibility=reproducibility, band=band, remarks=remarks)
 
 
@@ -198,7 +194,7 @@ def _risk(value: float, limit: Limit, held: _Held) -> str:
     what = "probability that the true value is outside"
     if math.isnan(held.standard_uncertainty):
         return f"{what}: unknown, as U is"
-    risk = conformity_probability(
+    risk = statistics.conformity_probability(
         value, held.standard_uncertainty, limit.lowest, limit.highest, degrees_of_freedom=held.degrees_of_freedom
     )
     source = " (by R)" if math.isfinite(held.reproducibility) else ""
@@ -223,6 +219,67 @@ def _title(dossier: Dossier, limit: Limit) -> str:
 
 
 def _words(limit: Limit) -> str:
-    ends = (limit.lowest, limit.highest)
-    low, high = ("" if math.isnan(end) else numeral(end, limit.decimals) for end in ends)
+    low, high = ("" if math.isnan(end) else numeral(end, limit.decimals) for end in (limit.lowest, limit.highest))
     return f"limits {low} to {high}" if low and high else f"at least {low}" if low else f"at most {high}"
+
+
+# --- Earlier runs of the sample and its lot ---
+
+
+def earlier_runs_check(dossier: Dossier, results: Results) -> Check | None:
+    """Compare the results with the median of earlier runs; None for a reference oil.
+    What stands out is doubtful if the causes that the numbers allow leave noise and spread less than 5 %: only then
+    the causes are worked out, so that a run as usual costs nothing."""
+    name = "Earlier runs of the sample and its lot"
+    if dossier.is_reference:
+        return None
+    compared = [result for result in results if result.quantity in ("kinematic viscosity", "density")]
+    found = [one for result in compared if (one := _difference(dossier, result)) is not None]
+    if not found:
+        return Check(name, "not checked", "the record holds no earlier run with a result to compare")
+    share, finding = max(found)
+    basis = "labcalc's own choice of what stands out, and of 5 % for noise and spread alone"
+    if share <= 1.0:
+        return Check(name, "met", finding + (f" (the worst of {len(found)})" if len(found) > 1 else ""), basis)
+    from labcalc.judgement.causes import evidence_of, leading_cause
+
+    evidence = evidence_of(dossier)
+    leading = leading_cause(evidence)
+    if leading.cause != "noise" and leading.noise_probability < NOISE_PROBABILITY:
+        return Check(name, "doubtful", finding, basis)
+    words = f"noise and spread explain this run (probability {probability(leading.noise_probability, 1.0)})"
+    if evidence.course.basis != "history":
+        words = f"the earlier runs don't fit the product; beside the {evidence.course.words} {words}"
+    return Check(name, "met", f"{finding}; {words}", basis)
+
+
+def _difference(dossier: Dossier, result: Result) -> tuple[float, str] | None:
+    """Return the difference from the median of earlier runs in units of what stands out, and words."""
+    history = dossier.history
+    values = history[QUANTITY_COLUMNS[result.quantity]].to_numpy(float)
+    near = np.abs(history["temperature_C"].to_numpy(float) - result.temperature_C) <= SAME_TEMPERATURE_K
+    runs, known = history["run"].to_numpy(object), near & np.isfinite(values)
+    earlier = [float(values[known & (runs == run)].mean()) for run in dict.fromkeys(runs[known])]
+    if not earlier:
+        return None
+    middle, dense = float(np.median(earlier)), result.quantity == "density"
+    away = result.value - middle if dense else 100.0 * (result.value / middle - 1.0)
+    limit, unit = (_STANDS_OUT_DENSITY, "kg/m³") if dense else (_STANDS_OUT_PERCENT, "%")
+    what = "an earlier run" if len(earlier) == 1 else f"the median of {len(earlier)} earlier runs"
+    words = (
+        f"{result.place}, {result.reported} {result.unit}, is {signed(away)} {unit} from "
+        f"{what}, {reported_value(result.quantity, middle)} {result.unit}; {limit:g} {unit} stands out"
+    )
+    return abs(away) / limit, words
+
+
+def noise_explains(dossier: Dossier) -> float:
+    """Return the probability that noise and spread alone explain a run, [-]; 1 where nothing can be compared."""
+    from labcalc.judgement.causes import evidence_of, leading_cause
+
+    try:
+        evidence = evidence_of(dossier)
+    except EvidenceError:
+        return 1.0
+    leading = leading_cause(evidence)
+    return 1.0 if len(evidence.rows) < 2 or leading.cause == "noise" else leading.noise_probability

@@ -12,8 +12,9 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc import formulae
 from labcalc.errors import ExtrapolationWarning, OutOfRangeError
 from labcalc.judgement.record.dossier import Dossier
-from labcalc.judgement.uncertainty.effects import CONFIDENCE, MODEL
 from labcalc.judgement.uncertainty.results import (
+    CONFIDENCE,
+    MODEL,
     Consequence,
     Result,
     Results,
@@ -27,21 +28,13 @@ from labcalc.statistics import coverage_factor
 from labcalc.wording import celsius, numeral
 
 AT_60F = 140.0 / 9.0  # 60 °F, [°C]
-
-_LEAST_SPAN_K = 10.0
-"""Distance of two temperatures from which on two densities tell an expansion, [K]: labcalc's own choice."""
-
+_LEAST_SPAN_K = 10.0  # from which distance on two densities tell an expansion, [K]: our own choice
 _NEEDS_TWO = "needs two measured temperatures"
 _whole, _tenth = (partial(numeral, decimals=number) for number in (0, 1))
 
 
 def consequences_of(dossier: Dossier, results: Results) -> tuple[Consequence, ...]:
-    """Return all that a run report calculates from the results; what can't be calculated says why.
-
-    dossier : The run with its context.
-    results : Its results.
-    Returns : What the class of the product asks for, always in the same order.
-    """
+    """Return what the class of the product asks for, always in the same order; what can't be calculated says why."""
     density = cache(partial(density_at, dossier, results))
     if_measured: Callable[[float], Consequence | None] = density if results.densities else lambda _: None
     measured = {r.temperature_C for r in results.viscosities}
@@ -94,13 +87,8 @@ def _grade(system: GradeSystem, known: Sequence[Result | Consequence]) -> Conseq
     return Consequence(system.name, math.nan, grade, "", system.edition, note)
 
 
-def viscosity_at(results: Results, temperature: float, liquid: str | None = None) -> Consequence:
-    """Return the kinematic viscosity of the line at a temperature, [°C], with how far oils bend away from it there."""
-    return viscosities_at(results, [temperature], liquid)[0]
-
-
-def viscosities_at(results: Results, temperatures: Sequence[float], liquid: str | None = None) -> list[Consequence]:
-    """Return the same at many temperatures, [°C]."""
+def viscosities_at(results: Results, temperatures: Sequence[float], liquid: str | None) -> list[Consequence]:
+    """Return the kinematic viscosity of the line at temperatures, [°C], with how far oils bend away from it there."""
     report, measured = partial(reported_value, "kinematic viscosity"), [r.temperature_C for r in results.viscosities]
     beyond = f"extrapolated: measured from {celsius(measured[0])} to {celsius(measured[-1])} only" if measured else ""
     found = []
@@ -114,24 +102,17 @@ def viscosities_at(results: Results, temperatures: Sequence[float], liquid: str 
 def _inputs_of_line(
     results: Results, temperatures: Sequence[float], liquid: str | None
 ) -> list[list[Result | Consequence | None]]:
-    if len(results.viscosities) < 2:
+    """Return the viscosities, and the oil's over that of the line: 1, with how far oils bend away from it there.
+    The bend is known in the logarithm of the viscosity; U is what it may be above the line, the wider side."""
+    viscosities, k = results.viscosities, coverage_factor(CONFIDENCE)
+    if len(viscosities) < 2:
         return [[None]] * len(temperatures)
-    return [[*results.viscosities, bend] for bend in _oil_over_line(results, temperatures, liquid)]
-
-
-def _oil_over_line(results: Results, temperatures: Sequence[float], liquid: str | None) -> list[Consequence]:
-    """Return the viscosity of the oil over that of the line: 1, with how far oils bend away from it.
-
-    The bend is known in the logarithm of the viscosity; U is what it may be above the line, the wider side.
-    """
-    k, values = coverage_factor(CONFIDENCE), [r.value for r in results.viscosities]
     try:
-        percents = results.line_through.departure_percent(temperatures, values, liquid)
+        percents = results.line_through.departure_percent(temperatures, [r.value for r in viscosities], liquid)
     except OutOfRangeError as refusal:
-        return [missing("", "", "", str(refusal))] * len(temperatures)
-    basis = formulae.edition_of("line_model_uncertainty")
-    sizes = (np.expm1(0.01 * k * percents) / k).tolist()
-    return [taken_for_granted(MODEL, "bend of the oil", size, basis) for size in sizes]
+        return [[*viscosities, missing("", "", "", str(refusal))]] * len(temperatures)
+    basis, sizes = formulae.edition_of("line_model_uncertainty"), (np.expm1(0.01 * k * percents) / k).tolist()
+    return [[*viscosities, taken_for_granted(MODEL, "bend of the oil", size, basis)] for size in sizes]
 
 
 def _line_at(results: Results, temperature: float) -> Callable[..., NDArray[np.float64]]:

@@ -12,11 +12,8 @@ from labcalc.judgement.uncertainty.results import reported_value
 from labcalc.wording import at_celsius, numeral, plain, signed
 
 _NAME = "Reference oils of this instrument"
-
 SUSPECTED = "its certificate or bottle is suspected before the instrument"
-
-CHART_SIGNIFICANCE = 0.01
-"""Share of checks of an instrument without fault that its charts together call doubtful, [-]: our own choice."""
+CHART_SIGNIFICANCE = 0.01  # share of checks without fault that all charts together call doubtful, [-]: our own choice
 
 
 def reference_checks(dossier: Dossier) -> tuple[Check, ...]:
@@ -32,10 +29,8 @@ def reference_checks(dossier: Dossier) -> tuple[Check, ...]:
 
 def control_chart_check(dossier: Dossier) -> Check:
     """Say what the control charts of the run's instrument showed when the run ended, the worst first.
-
     What has moved and stayed away is doubtful, not a refusal: nothing is decided on statistics alone. Signals that
-    chance alone shows too often on so many charts ask for that oil again, and hold no run back; others are doubtful.
-    """
+    chance alone shows too often on so many charts ask for that oil again, and hold no run back; others are doubtful."""
     name, charts = "Control charts of this instrument", dossier.charts
     if not charts:
         return Check(name, "not checked", dossier.why_no_references)

@@ -16,8 +16,11 @@ from labcalc.judgement.uncertainty.results import Consequence, Result, missing
 from labcalc.lab import Laboratory, method_of
 from labcalc.wording import at_celsius, numeral, plain
 
-_LEADING = ("Viscosity index", "Density at 15 °C")
-"""What stands among the measured results although it is calculated and no limit asks for it."""
+_LEADING = ("Viscosity index", "Density at 15 °C")  # stand with what was measured although no limit asks for them
+FORMAT = "labcalc results 1"
+
+_UCUM = {"mm²/s": "mm2/s", "mPa·s": "mPa.s", "kg/m³": "kg/m3", "°API": "[degAPI]", "%": "%", "": "1"}
+"""Codes of the Unified Code for Units of Measure; a unit that it lacks stays empty."""
 
 
 @dataclass(frozen=True)
@@ -51,10 +54,7 @@ class Reported:
 
 
 def reported_of(judgement: Judgement) -> tuple[Reported, ...]:
-    """Return what a run reports: measured, then calculated, then what a limit asks for and the run doesn't give.
-
-    judgement : The run, judged.
-    """
+    """Return what a run reports: measured, then calculated, then what a limit asks for and the run doesn't give."""
     limited = ((one.limit, one) for one in (*judgement.checks, *_certified(judgement)) if one.limit)
     held = {at_celsius(limit.quantity, limit.temperature_C).casefold(): one for limit, one in limited}
     lines = (*_measured(judgement, held), *_calculated(judgement, held))
@@ -103,20 +103,12 @@ def _absent(check: Check) -> Reported:
 
 # --- For programs ---
 
-FORMAT = "labcalc results 1"
-
-_UCUM = {"mm²/s": "mm2/s", "mPa·s": "mPa.s", "kg/m³": "kg/m3", "°API": "[degAPI]", "%": "%", "": "1"}
-"""Codes of the Unified Code for Units of Measure; a unit that it lacks stays empty."""
-
 
 def results_for_programs(judgements: Iterable[Judgement]) -> dict[str, Any]:
-    """Return judged runs as JSON can carry them: what is unknown is null, and no number is rounded.
-
-    judgements : The runs, of one laboratory.
-    """
-    runs = [(one, _run(one)) for one in judgements]
-    laboratory = runs[0][0].dossier.laboratory if runs else None
-    return {"format": FORMAT, **made_by(laboratory), "runs": [run for _, run in runs]}
+    """Return judged runs of one laboratory as JSON can carry them: what is unknown is null, no number is rounded."""
+    judged = list(judgements)
+    laboratory = judged[0].dossier.laboratory if judged else None
+    return {"format": FORMAT, **made_by(laboratory), "runs": [_run(one) for one in judged]}
 
 
 def made_by(laboratory: Laboratory | None) -> dict[str, str | None]:
@@ -145,6 +137,7 @@ def _run(judgement: Judgement) -> dict[str, Any]:
     dossier, rows = judgement.dossier, judgement.dossier.rows
     lines = rows.groupby("source_file", sort=False)["source_line"].apply(list)
     asking = [one for one in judgement.checks if one.state in ("not met", "doubtful") or one.missed]
+    reasons = [{"check": one.name, "state": one.state, "finding": one.finding, "basis": one.basis} for one in asking]
     return {
         "run": dossier.run,
         "report_number": dossier.report_number,
@@ -158,9 +151,7 @@ def _run(judgement: Judgement) -> dict[str, Any]:
         "verdict": judgement.verdict,
         "reason": judgement.reason,
         "what_to_do": list(next_steps(judgement)),
-        "reasons": [
-            {"check": one.name, "state": one.state, "finding": one.finding, "basis": one.basis} for one in asking
-        ],
+        "reasons": reasons,
         "results": [_result(one) for one in reported_of(judgement)],
         "exports": [
             {"file": one.name, "sha256": one.sha256, "lines": [int(n) for n in lines.get(one.name, [])]}

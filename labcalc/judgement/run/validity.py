@@ -16,9 +16,7 @@ from labcalc.lab import PrecisionStatement
 from labcalc.statistics import critical_range
 from labcalc.wording import at_celsius, celsius, decimals_of, numeral, p_value, plain, signed
 
-DENSITY_SLOPE_LIMIT = 0.06
-"""How far a measured density slope may be from the table's, [kg/m³/K]: labcalc's own choice, no published limit."""
-
+DENSITY_SLOPE_LIMIT = 0.06  # how far a measured density slope may be from the table's, [kg/m³/K]: our own choice
 LINE_SIGNIFICANCE = 0.01  # share of oils on the line that are yet called doubtful, [-]: labcalc's own choice
 
 _NEIGHBOURS_K, _SLOPE_SPAN_K = 5.0, 20.0
@@ -26,7 +24,6 @@ _NEIGHBOURS_K, _SLOPE_SPAN_K = 5.0, 20.0
 nothing, [K]: labcalc's own choice."""
 
 REFUSED_ROWS = "Rows of this sample"  # name of the check
-
 _TEMPERATURES = ": are the temperatures in °C, and not in kelvin or °F?"
 
 _PROCEDURES = {"r": "ISO 5725-6:1994, 5.2 [memory]", "d": "ASTM D445, determinability [memory]"}
@@ -142,9 +139,7 @@ def falling_checks(dossier: Dossier, results: Results) -> tuple[Check, ...]:
 
 def correction_checks(dossier: Dossier, results: Results) -> Iterator[Check]:
     """Say which densities the volume correction refuses: their temperature or they themselves are hardly right.
-
-    A density beyond the tables is left to the product's typical value there, where there is one.
-    """
+    A density beyond the tables is left to the product's typical value there, where there is one."""
     typical = dossier.product.typical if dossier.product else ()
     usual = [results.of(one.quantity, one.temperature_C) for one in typical]
     for one in results.densities:

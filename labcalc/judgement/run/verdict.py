@@ -12,9 +12,8 @@ from labcalc.judgement.checks import About, Check, State
 from labcalc.judgement.control.status import REMEDIES
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.run import validity
-from labcalc.judgement.run.conformity import specification_checks, typical_check
+from labcalc.judgement.run.conformity import earlier_runs_check, specification_checks, typical_check
 from labcalc.judgement.run.derived_results import consequences_of
-from labcalc.judgement.run.previous_results import earlier_runs_check
 from labcalc.judgement.run.reference_oils import SUSPECTED, control_chart_check, reference_checks
 from labcalc.judgement.run.results import results_of
 from labcalc.judgement.uncertainty.results import Consequence, Results
@@ -27,6 +26,8 @@ if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, Explanation, LeadingCause
 
 VERDICTS = ("releasable", "needs a second look", "not releasable")  # from best to worst
+_FRESH_FILL = "Clean and dry the cell, fill it anew and measure again"
+_PLAIN = 0.9  # probability from which on a cause decides a sample whatever its instrument does, [-]: our own choice
 
 
 @dataclass(frozen=True, repr=False)
@@ -52,32 +53,24 @@ class Judgement(Shown):
     @property
     def rank(self) -> int:
         """0 releasable, 1 needs a second look, 2 not releasable."""
-        if self._in("not met"):
-            return 2
-        return 1 if self._in("doubtful") else 0
+        return 2 if self._in("not met") else 1 if self._in("doubtful") else 0
 
     @property
     def reason(self) -> str:
-        """The reason in one sentence: the first check not met, else the first doubtful one, else how many are met.
-
-        A check that should have been made and wasn't is said beside them.
-        """
+        """The first check not met, else the first doubtful one, else how many are met and what wasn't made."""
         for state in ("not met", "doubtful"):
             if found := self._in(state):
                 more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
                 return f"{found[0].name}: {found[0].finding}{self._cause_beside(found)}{more}"
-        met = counted(len(self._in("met")), "check") + " met"
-        met = "; ".join((met, *(one.advice for one in self.checks if one.advice)))
+        advice = (one.advice for one in self.checks if one.advice)
+        met = "; ".join((f"{counted(len(self._in('met')), 'check')} met", *advice))
         if missed := [one for one in self.checks if one.missed]:
             return f"{met}; not made: {'; '.join(f'{one.name}: {one.finding}' for one in missed)}"
         return f"{met}, {len(self._in('not checked'))} not checked"
 
     @property
     def worst(self) -> Check:
-        """The check that the verdict rests on: the first not met, else the first doubtful one.
-
-        Raises IndexError : None is: the run is releasable.
-        """
+        """The first check not met, else the first doubtful one; of a releasable run there is none, an IndexError."""
         return [*self._in("not met"), *self._in("doubtful")][0]
 
     def _cause_beside(self, found: list[Check]) -> str:
@@ -109,10 +102,7 @@ class Judgement(Shown):
 
     @cached_property
     def evidence(self) -> Evidence | None:
-        """What causes are looked for in, where the run's own numbers are odd; None where they aren't.
-
-        Raises EvidenceError : The numbers can't be compared with anything.
-        """
+        """What causes are looked for in where numbers are odd, else None; EvidenceError where nothing is like them."""
         if not self._asks_for_causes:
             return None
         if isinstance(self.compared, str):
@@ -136,7 +126,7 @@ class Judgement(Shown):
         """Return what is shown of it, each fact with its name."""
         yield self.dossier.run, f"{self.verdict}. {self.reason}"
         yield from self.results.facts()
-        yield from ((f"{one.state}", f"{one.name}: {one.finding}") for one in self.checks if one.state != "met")
+        yield from ((one.state, f"{one.name}: {one.finding}") for one in self.checks if one.state != "met")
 
     def _in(self, state: State) -> list[Check]:
         return [check for check in self.checks if check.state == state]
@@ -155,12 +145,7 @@ def _about(about: About, checks: Iterable[Check]) -> Iterator[Check]:
 
 
 def judge(dossier: Dossier) -> Judgement:
-    """Judge a run.
-
-    dossier : The run with its context.
-    Returns : Results, consequences, checks and verdict. Nothing is decided on statistics alone: what is doubtful asks
-        for a second look by a person.
-    """
+    """Judge a run. Nothing is decided on statistics alone: what is doubtful asks for a second look by a person."""
     results = results_of(dossier)
     consequences = consequences_of(dossier, results)
     compared = (typical_check(dossier, results), earlier_runs_check(dossier, results))
@@ -182,14 +167,9 @@ def judge(dossier: Dossier) -> Judgement:
 
 # --- What to do now ---
 
-_FRESH_FILL = "Clean and dry the cell, fill it anew and measure again"
-
 
 def next_steps(judgement: Judgement) -> tuple[str, ...]:
-    """Return what to do about a run, the first step first: what its instrument, the order of runs and its numbers ask.
-
-    judgement : The run, judged.
-    """
+    """Return what to do about a run, the first step first: by its instrument, the order of runs and its numbers."""
     if judgement.rank == 0:
         return ("Nothing more on this instrument's account." if judgement.dossier.is_reference else "Review and sign.",)
     worst = judgement.worst
@@ -254,9 +234,6 @@ def _of_the_numbers(judgement: Judgement, worst: Check) -> str:
     if worst.about == "specification":
         return f"{_FRESH_FILL}, from a second bottle if there is one: if it agrees, the product doesn't comply."
     return f"{_FRESH_FILL}; compare before anything is released."
-
-
-_PLAIN = 0.9  # probability from which on a cause decides a sample whatever its instrument does, [-]: our own choice
 
 
 def _of_the_sample(judgement: Judgement) -> tuple[str, ...]:

@@ -14,17 +14,25 @@ import pandas as pd
 from labcalc import lab
 from labcalc.exports import QUANTITY_COLUMNS
 from labcalc.judgement.certificates import UNITS
-from labcalc.wording import at_celsius, counted, plain
+from labcalc.wording import at_celsius, counted, first_of, plain
 
 Severity = Literal["error", "warning", "note"]
 SEVERITIES: tuple[Severity, ...] = ("error", "warning", "note")
 """An error can't be true or can't be read; a warning takes something from the reports; a note may well be meant."""
 
-OPEN_QUESTION = "# QUESTION:"
-"""Begins a remark of a first lab.toml that waits for an answer."""
-
+OPEN_QUESTION = "# QUESTION:"  # begins a remark of a first lab.toml that waits for an answer
 _SERIAL = re.compile(r"(?:[-_/. ][A-Za-z]?\d+[A-Za-z]?)+$")
 _DIVIDER = re.compile(r"[-_/. ]")
+_LIGHTEST_KG_M3 = 10.0  # no liquid is lighter; a density in g/cm³ always is
+_LARGEST_U_PERCENT = 1.0  # certificates of viscosity and density state a tenth to a hundredth of it: common practice
+_USUAL_COVERAGE = (1.9, 3.3)  # k from 95 % to 99.9 % of the normal distribution, with Student's factors between
+_TEXTS = ["run", "sample", "product", "lot", "role", "instrument"]
+
+_FAR_DEVIATIONS, _FAR_TIMES, _FAR_FROM_LIMITS, _FAR_DENSITY = 10.0, 2.0, 10.0, 0.015
+"""What no sample of a product is: so many standard deviations from a typical value and half or twice it, or so many
+times beyond its limits; of a density, whose lots lie within 1 %, a share from the typical one: our own choice."""
+
+_A_LINE_EACH = 10  # values of a product and quantity that are named one by one
 
 
 @dataclass(frozen=True)
@@ -38,12 +46,6 @@ class Finding:
     line: int = 0  # line of lab.toml; 0 where it is about none
 
 
-def examples(names: Iterable[str]) -> str:
-    """Return the first three names, and how many there are beside them."""
-    every = list(names)
-    return ", ".join(every[:3]) + (f" and {len(every) - 3} more" if len(every) > 3 else "")
-
-
 def days_in_words(days: Iterable[date]) -> str:
     """Return days as ``2026-01-05, 2026-02-03 to 2026-02-06``."""
     placed = enumerate(sorted(set(days)))
@@ -53,20 +55,11 @@ def days_in_words(days: Iterable[date]) -> str:
 
 def prefixes_of(sample: str) -> tuple[str, ...]:
     """Return what the name of a numbered sample begins with, shortest first: ``HX32-``, ``HX32-26-`` of HX32-26-0510.
-
-    Nothing where it doesn't end in a number set off by a divider, or has no letter before it.
-    """
+    Nothing where it doesn't end in a number set off by a divider, or has no letter before it."""
     serial = _SERIAL.search(sample)
     if serial is None or not any(map(str.isalpha, sample[: serial.start()])):
         return ()
     return tuple(sample[: one.end()] for one in _DIVIDER.finditer(sample, serial.start()))
-
-
-_LIGHTEST_KG_M3 = 10.0  # no liquid is lighter; a density in g/cm³ always is
-_LARGEST_U_PERCENT = 1.0  # certificates of viscosity and density state a tenth to a hundredth of it: common practice
-
-_USUAL_COVERAGE = (1.9, 3.3)
-"""From k of the normal distribution, 95 %, to that of 99.9 %, with Student's factors of few results in between."""
 
 
 def findings_of_description(laboratory: lab.Laboratory) -> Iterator[Finding]:
@@ -148,9 +141,6 @@ def _methods(laboratory: lab.Laboratory, instrument: lab.Instrument, key: str) -
             yield Finding("warning", key, finding, "State your own under [[precision]]; `labcalc duplicates` tells it.")
 
 
-_TEXTS = ["run", "sample", "product", "lot", "role", "instrument"]
-
-
 def findings_of_exports(table: pd.DataFrame, laboratory: lab.Laboratory) -> Iterator[Finding]:
     """Yield what exports and lab.toml don't agree on; ``table`` is tidy, as ``label_runs`` returns it."""
     if table.empty:
@@ -166,12 +156,6 @@ def findings_of_exports(table: pd.DataFrame, laboratory: lab.Laboratory) -> Iter
     yield from _without_certificate(rows, laboratory)
     yield from _days_without_check(rows, laboratory)
     yield from _far_off(table, laboratory)
-
-
-_FAR_DEVIATIONS, _FAR_TIMES, _FAR_FROM_LIMITS, _FAR_DENSITY = 10.0, 2.0, 10.0, 0.015
-"""What no sample of a product is: so many standard deviations from a typical value and half or twice it, or so many
-times beyond its limits; of a density, whose lots lie within 1 %, a share from the typical one: our own choice."""
-_A_LINE_EACH = 10  # values of a product and quantity that are named one by one
 
 
 def _far_off(table: pd.DataFrame, laboratory: lab.Laboratory) -> Iterator[Finding]:
@@ -219,7 +203,7 @@ def _unsaid(table: pd.DataFrame) -> Iterator[Finding]:
         ("measured_at", "no time of measurement", "no chart and no month holds them", 'columns."HEAD" = "measured_at"'),
     ):
         if files := sorted({*table.loc[table[column].isna(), "source_file"]}):
-            finding = f"{what} in {counted(len(files), 'export')}, and {then}: {examples(files)}"
+            finding = f"{what} in {counted(len(files), 'export')}, and {then}: {first_of(files)}"
             yield Finding("warning", "profile", finding, f"In the [[profile]] that fits them: {remedy}.")
 
 
@@ -227,9 +211,7 @@ def findings_of_patterns(
     described: Mapping[str, tuple[str, tuple[str, ...]]], names: Iterable[str], thing: str
 ) -> Iterator[Finding]:
     """Yield the patterns that fit nothing, and what the patterns of two records fit, the first of which takes it.
-
-    ``described`` holds, in the order in which they are asked, name and patterns of each record by their key.
-    """
+    ``described`` holds, in the order in which they are asked, name and patterns of each record by their key."""
     fitting = {key: [one for one in names if lab.name_fits(one, patterns)] for key, (_, patterns) in described.items()}
     for key, (name, patterns) in described.items():
         for n, pattern in enumerate(patterns, 1):
@@ -238,7 +220,7 @@ def findings_of_patterns(
     for first, second in combinations(described, 2):
         if both := sorted({*fitting[first]} & {*fitting[second]}):
             taking = described[first][0]
-            finding = f"{described[second][0]}: {taking} fits {counted(len(both), thing)} of it too: {examples(both)}"
+            finding = f"{described[second][0]}: {taking} fits {counted(len(both), thing)} of it too: {first_of(both)}"
             yield Finding("warning", second, finding, f"{taking} takes them; make a pattern narrower if it shouldn't.")
 
 
@@ -259,7 +241,7 @@ def _undescribed(rows: pd.DataFrame, laboratory: lab.Laboratory) -> Iterator[Fin
     for (product, prefix), names in groups.items():
         guess = lab.nearest(product, [one.name for one in laboratory.products])
         of = f", of the exports' product '{product}'{guess}" if product else ""
-        finding = f"no product and no reference oil fits {counted(len(names), 'sample')}: {examples(names)}{of}"
+        finding = f"no product and no reference oil fits {counted(len(names), 'sample')}: {first_of(names)}{of}"
         remedy = f'Add it, with samples = ["{prefix}*"].' if prefix else "Add it, as a [[product]] or a [[reference]]."
         yield Finding("warning", "product", finding, remedy)
 

@@ -1,8 +1,10 @@
 """A first lab.toml from exports: what they name and show; what only the owner knows is left as a question."""
 
 import glob
+import tomllib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
@@ -11,65 +13,19 @@ from numpy.typing import NDArray
 
 from labcalc.exports import QUANTITY_COLUMNS, Reading, read_exports
 from labcalc.exports.guessing.proposal import quoted, remark, written
-from labcalc.judgement.setup.description import OPEN_QUESTION, examples, prefixes_of
+from labcalc.judgement.setup.description import OPEN_QUESTION, prefixes_of
 from labcalc.lab import laboratory_from, name_fits, product_classes
 from labcalc.statistics import algorithm_a, rounded, rounded_to_figures
-from labcalc.wording import counted
+from labcalc.wording import counted, first_of
 
+_WORDS = tomllib.loads(files("labcalc.data").joinpath("first_settings.toml").read_text("utf-8"))
 _FEWEST_RESULTS = 5  # results from which a typical value is told: our own choice
 _FEWEST_DAYS = 4  # days on which a name has to come again to be taken for a reference oil: our own choice
-
-_STEADY = 0.005
-"""Relative spread of viscosity that repeats of one oil stay below, and batches of a product hardly: our own choice."""
+_STEADY = 0.005  # relative spread of viscosity that repeats of one oil stay below, batches hardly: our own choice
 
 _ALIKE = 0.3
 """Width of the middle 80 % of viscosities, relative, above which names that begin alike aren't taken for one product:
 our own choice; neighbouring grades of ISO 3448 are 0.4 apart."""
-
-_HEAD = """\
-# lab.toml: what the exports don't say, the laboratory says here. `labcalc init` made it from {exports}.
-# Each QUESTION waits for you: put a value in the place of ?, take away the # before it. `labcalc check` says the rest.
-
-[laboratory]
-# QUESTION: what is the laboratory called, and in which time zone do its instruments run, such as "Europe/Lisbon"?
-name = "Laboratory"
-time_zone = "UTC"
-"""
-_INSTRUMENT = """
-[[instrument]]
-name = {name}
-# description = ?
-# QUESTION: by which methods does it measure? The precision that results are held to follows from them.
-# methods = ["?"]  # such as "ASTM D445", "ASTM D7042", "ISO 3104"; "ASTM D4052", "ISO 12185"
-"""
-_UNREAD = """
-# QUESTION: how is this export written? A [[profile]] says it.
-# {failure}
-"""
-_PRODUCTS = """
-# --- Products: by the name in the export, else by how samples are named. Typical values are the robust mean and
-# standard deviation (Algorithm A) of n results in these exports. ---
-# QUESTION: are they usual ones, and what is each product held to? Give it what you know of these:
-# class = ?  # {classes}: what its reports calculate, its precision, its table of densities
-# standard = ?  # limits of a standard, such as "EN 590" or "ISO 8217, RMG 380"; none are applied unless it stands here
-# specification = ?
-# limit = [
-#     {{ quantity = "kinematic viscosity", temperature_C = 40, lowest = ?, highest = ?, decimals = ? }},
-# ]
-"""
-_TAIL = """
-# QUESTION: how well are temperature and adjustment known? Standard uncertainties; without them U stays unknown.
-# [uncertainty]
-# temperature_K = ?
-# adjustment_percent = ?
-# adjustment_density_kg_m3 = ?
-# from_control = true  # once there are enough: checks in control stand for temperature, repeats, step and adjustment
-
-# QUESTION: which period sets the limits of the control charts? Without one, the first results of each lot do.
-# [[control.baseline]]
-# from = ?
-# to = ?
-"""
 
 
 @dataclass(frozen=True)
@@ -88,10 +44,9 @@ def propose_settings(
     exports : The exports; those that can't be read are named in the text.
     profiles : ``[[profile]]`` tables as TOML: the exports are read with them, and they go into the text as they are.
     folder : Where the lab.toml will lie; the patterns of its record start from there.
-    Raises ExportError : No export can be read.
-    Raises SettingsError : A profile can't be used.
+    Raises ExportError, SettingsError : No export can be read, or a profile can't be used.
     """
-    head = _HEAD.format(exports=counted(len(exports), "export"))
+    head = _WORDS["head"].format(exports=counted(len(exports), "export"))
     proposed = "".join(f"\n{one.strip()}\n" for one in profiles)
     taken = laboratory_from(head + proposed).profiles
     reading, asked = read_exports(exports, profiles=taken), [pattern for one in taken for pattern in one.files]
@@ -100,13 +55,13 @@ def propose_settings(
     oils = _reference_oils(rows)
     parts = (
         f"{head}earlier_exports = {written(tuple(_patterns(exports, Path(folder).resolve())))}\n",
-        *(_INSTRUMENT.format(name=quoted(one)) for one in rows["instrument"].unique() if one),
+        *(_WORDS["instrument"].format(name=quoted(one)) for one in rows["instrument"].unique() if one),
         f"\n# Operators in these exports, whom lab.toml doesn't list: {remark(people)}\n" if people else "",
         proposed,
-        *(_UNREAD.format(failure=remark(one)) for one in reading.failures if not name_fits(one.file, asked)),
+        *(_WORDS["unread"].format(failure=remark(one)) for one in reading.failures if not name_fits(one.file, asked)),
         *(_reference(one, rows[rows["sample"] == one]) for one in oils),
         *_products(rows[~rows["sample"].isin(oils)]),
-        _TAIL,
+        _WORDS["tail"],
     )
     text = "".join(parts)
     laboratory_from(text)  # what can't be loaded is never handed out
@@ -193,7 +148,7 @@ def _products(rows: pd.DataFrame) -> Iterator[str]:
         name = next(filter(None, some["product"].unique()), named.get(stem.casefold(), stem))
         prefixes.setdefault(name, []).append(prefix)
     if prefixes:
-        yield _PRODUCTS.format(classes=", ".join(product_classes()))
+        yield _WORDS["products"].format(classes=", ".join(product_classes()))
     # where one name begins with another, the longer comes first, and its pattern takes what fits both
     for name in sorted(prefixes, key=lambda name: next(iter(prefixes[name]), "") + "\uffff"):
         begins = rows["sample"].str.casefold().str.startswith(tuple(one.casefold() for one in prefixes[name]))
@@ -221,7 +176,7 @@ def _can_be_one_product(rows: pd.DataFrame) -> bool:
 
 
 def _product(name: str, prefixes: Sequence[str], rows: pd.DataFrame) -> str:
-    lines = ["", "[[product]]", f"# {_seen(rows)}: {remark(examples(rows['sample'].unique()))}"]
+    lines = ["", "[[product]]", f"# {_seen(rows)}: {remark(first_of(rows['sample'].unique()))}"]
     lines += [] if name in set(rows["product"]) else [f"{OPEN_QUESTION} what is it called?"]
     lines += [f"name = {quoted(name)}"]
     lines += [f"samples = {written(tuple(f'{glob.escape(one)}*' for one in prefixes))}"] if prefixes else []

@@ -11,15 +11,8 @@ import pandas as pd
 
 from labcalc.errors import ExportError, RecordError, SettingsError, StudyError
 from labcalc.exports import Reading, Refusal, SourceFile
-from labcalc.judgement.setup.description import (
-    OPEN_QUESTION,
-    SEVERITIES,
-    Finding,
-    findings_of_description,
-    findings_of_exports,
-    findings_of_patterns,
-    unknown_runs,
-)
+from labcalc.judgement.setup import description
+from labcalc.judgement.setup.description import Finding
 from labcalc.judgement.studies.rounds import rounds_between
 from labcalc.lab import (
     Laboratory,
@@ -43,8 +36,7 @@ class SetupReview:
     """All that was found, the most severe first, and how the exports were read."""
 
     findings: tuple[Finding, ...]
-    exports: tuple[tuple[str, SourceFile], ...] = ()
-    """Each with the name of the profile that took it; empty where none did."""
+    exports: tuple[tuple[str, SourceFile], ...] = ()  # each with the profile that took it, or none
     usable: bool = True  # whether lab.toml can be used; the exports were not looked at otherwise
 
     @property
@@ -60,11 +52,8 @@ class SetupReview:
 
 
 def review_setup(lab: str | Path, exports: Sequence[str | Path] = ()) -> SetupReview:
-    """Look at lab.toml, the laboratory's record and further exports, and say all that is wrong or unlikely.
-
-    Returns : Where lab.toml can't be used: every problem of it, and nothing else.
-    Raises SettingsError : lab.toml can't be read at all.
-    """
+    """Look at lab.toml, the laboratory's record and further exports, and say all that is wrong or unlikely: where
+    lab.toml can't be used, every problem of it, and nothing else; where it can't be read, raise SettingsError."""
     try:
         laboratory = load_laboratory(lab)
     except SettingsError as error:
@@ -79,17 +68,17 @@ def review_setup(lab: str | Path, exports: Sequence[str | Path] = ()) -> SetupRe
     profiles = {f"profile[{n}].files": (one.name, one.files) for n, one in enumerate(laboratory.profiles, 1)}
     text = Path(lab).read_text("utf-8-sig")
     findings = (
-        *findings_of_description(laboratory),
+        *description.findings_of_description(laboratory),
         *_record(laboratory),
-        *findings_of_patterns(profiles, [one.name for one in (files or reading.sources)], "export"),
+        *description.findings_of_patterns(profiles, [one.name for one in (files or reading.sources)], "export"),
         *(Finding("error", one.file, one.problem) for one in reading.failures),
         *_refusals(reading.refusals),
-        *findings_of_exports(reading.table, laboratory),
+        *description.findings_of_exports(reading.table, laboratory),
         *_decisions(laboratory, reading),
-        *_open_questions(text.count(OPEN_QUESTION)),
+        *_open_questions(text.count(description.OPEN_QUESTION)),
     )
     placed = (replace(one, line=line_of_key(text, one.place)) if "[" in one.place else one for one in findings)
-    ordered = sorted(placed, key=lambda one: SEVERITIES.index(one.severity))
+    ordered = sorted(placed, key=lambda one: description.SEVERITIES.index(one.severity))
     taken = (
         (next((by for by, files in profiles.values() if name_fits(one.name, files)), ""), one)
         for one in reading.sources
@@ -153,7 +142,7 @@ def _decisions(laboratory: Laboratory, reading: Reading) -> Iterator[Finding]:
     except RecordError:  # the record's own finding tells it
         return
     yield from (Finding("error", "decisions.jsonl", f"line {one.line}: {one.problem}") for one in decided.unusable)
-    for one in unknown_runs(decided.decisions, reading.table) if reading.sources else ():
+    for one in description.unknown_runs(decided.decisions, reading.table) if reading.sources else ():
         finding = f"{one.who} decided ({one.what}) about run {one.run}, which the exports do not hold"
         yield Finding("warning", "decisions.jsonl", finding, "Was the run renamed, or is its export missing?")
 

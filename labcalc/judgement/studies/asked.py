@@ -19,12 +19,9 @@ _REPORTS: Mapping[str, Callable[..., Study]] = MappingProxyType(
 
 
 def report_study(kind: str, exports: Sequence[str] = (), lab: str = "", **asked: Any) -> Study:
-    """Put together what a file of results says.
+    """Put together what a file of results says, without one the published example, or with a lab.toml its record.
 
-    kind : ``proficiency``, ``comparison`` or ``precision-study``.
-    exports : The file; none: the published example, or the record.
-    lab : lab.toml whose record is compared from.
-    asked : As the function of the kind takes it.
+    kind : ``proficiency``, ``comparison`` or ``precision-study``, whose function takes what is ``asked``.
     Raises StudyError : More than one file, or one that can't be used.
     """
     if len(exports) > 1:

@@ -9,22 +9,13 @@ import numpy as np
 
 from labcalc import statistics
 from labcalc.errors import StudyError
-from labcalc.judgement.studies.reading import (
-    NUMBER,
-    TEXT,
-    Finding,
-    Study,
-    StudyFile,
-    StudyTable,
-    ranked,
-    reach,
-    read_study,
-)
+from labcalc.judgement.studies import reading
+from labcalc.judgement.studies.reading import Finding, Study, StudyFile, StudyTable
 from labcalc.statistics.precision.method_precision import LIMIT_FACTOR
 from labcalc.wording import first_of, numeral, p_value, percent
 
 _FACTORS = ("laboratory", "operator", "instrument")
-_COLUMNS = {**dict.fromkeys((*_FACTORS, "level"), TEXT), "result": NUMBER}
+_COLUMNS = {**dict.fromkeys((*_FACTORS, "level"), reading.TEXT), "result": reading.NUMBER}
 _ALIASES = {"material": "level", "sample": "level", "oil": "level", "part": "level", "lab": "laboratory"}
 _PRECISION_VERDICTS = ("fit to be stated", "to be stated with reserve", "not fit to be stated")
 _GAUGE_VERDICTS = ("capable", "can't be told yet", "not capable")
@@ -46,12 +37,7 @@ class LaboratoryStudy:
 
 
 def report_precision(
-    file: Path,
-    *,
-    keep: Sequence[str] = (),
-    lower: float | None = None,
-    upper: float | None = None,
-    percent: bool = False,
+    file: Path, keep: Sequence[str] = (), lower: float | None = None, upper: float | None = None, percent: bool = False
 ) -> Study:
     """Put together the precision of a method from a CSV file.
 
@@ -62,11 +48,11 @@ def report_precision(
     percent : Whether errors are in proportion to the level, so that 100 ln of the results is looked at; likewise.
     Raises StudyError : Columns of neither kind, a value that isn't a number, a cell that is missing.
     """
-    read = read_study(file, _COLUMNS, ("level", "result"), _ALIASES)
+    read = reading.read_study(file, _COLUMNS, ("level", "result"), _ALIASES)
     factors = [name for name in _FACTORS if (read.rows[name] != "").any()]
     for name in factors:
         if (empty := read.rows[name] == "").any():
-            raise read.refused(empty.idxmax(), f"{name} is empty: {TEXT} was expected")
+            raise read.refused(empty.idxmax(), f"{name} is empty: {reading.TEXT} was expected")
     try:
         if keep if factors != ["laboratory"] else percent or (lower, upper) != (None, None):
             raise ValueError("keep is for laboratories; limits and percent are for operators and instruments")
@@ -91,7 +77,7 @@ def _between_laboratories(read: StudyFile, keep: Sequence[str]) -> Study:
         others = found.reproducibility_deviation, found.reproducibility_degrees_of_freedom
         relations = tuple(statistics.precision_relations(found.mean, *one)[0] for one in (repeats, others))
     study = LaboratoryStudy(statistics.mandel_statistics(cells), screened, found, relations)
-    rank, findings = ranked(_flags(study))
+    rank, findings = reading.ranked(_flags(study))
     fewest = numeral(float(found.reproducibility_degrees_of_freedom.min()), 0)
     of_R = f"R rests on {fewest} degrees of freedom or more"
     reason = "; ".join(["limits of each level are in the table", *_relation_words(study), of_R])
@@ -134,7 +120,7 @@ def _statement(study: LaboratoryStudy) -> StudyTable:
     def row(i: int, level: str) -> tuple[str, ...]:
         plain = (found.repeatability_deviation, found.reproducibility_deviation)
         limits = (
-            reach(*(LIMIT_FACTOR * float(one) for one in (spread[i], *ends[:, i])))
+            reading.reach(*(LIMIT_FACTOR * float(one) for one in (spread[i], *ends[:, i])))
             for spread, ends in ((plain[0], found.repeatability_interval), (plain[1], found.reproducibility_interval))
         )
         degrees = (found.repeatability_degrees_of_freedom[i], found.reproducibility_degrees_of_freedom[i])
@@ -142,18 +128,11 @@ def _statement(study: LaboratoryStudy) -> StudyTable:
         mean, number = numeral(float(found.mean[i]), figures=5), str(found.laboratories[i])
         return level, mean, number, *(numeral(float(one[i]), figures=4) for one in plain), *told
 
-    notes = [
-        f"r and R are {LIMIT_FACTOR:g} s: one pair of results in twenty lies further apart. s_r and s_R of p "
-        "laboratories as in ISO 5725-2, with equal numbers of results as in ASTM E691; df of R by Satterthwaite."
-    ]
-    if study.relations:
-        notes.append(
-            "The form of r and R is that of least deviance for its parameters; a small p says that it doesn't fit. Few "
-            "levels say little about a form: take the simplest that serves."
-        )
+    forms = [reading.NOTES["forms"]] if study.relations else []
+    notes = (reading.NOTES["limits"].format(factor=LIMIT_FACTOR), *forms)
     columns = ("Level", "Mean", "p", "s_r", "s_R", "r (95 %)", "df", "R (95 %)", "df")
     rows = tuple(row(i, level) for i, level in enumerate(found.levels))
-    return StudyTable("Statement of precision", columns, rows, tuple(notes))
+    return StudyTable("Statement of precision", columns, rows, notes)
 
 
 def _crossed(read: StudyFile, factors: list[str], lower: float, upper: float, in_percent: bool) -> Study:
@@ -165,13 +144,12 @@ def _crossed(read: StudyFile, factors: list[str], lower: float, upper: float, in
     codes = {name: read.rows[name].tolist() for name in (*factors, "level")}
     study = statistics.crossed_study(codes, 100.0 * np.log(results) if in_percent else results, "level")
     share, low, high = study.precision_to_tolerance(100.0 * math.log(upper / lower) if in_percent else upper - lower)
-    rank, findings = ranked(_gauge_findings(study))
+    rank, findings = reading.ranked(_gauge_findings(study))
     told = f"6 s are {percent(share)} of the tolerance ({percent(low)} to {percent(high)})"
     if math.isnan(share):
         told = "give both limits of the specification for precision to tolerance"
     rank = 2 if low > _POOR else min(rank, 1) if high <= _POOR else 1
-    gauge = reach(*map(math.sqrt, (study.gauge, *study.gauge_interval)))
-    reason = f"{told}; s of the measurement {gauge}"
+    reason = f"{told}; s of the measurement {reading.reach(*map(math.sqrt, (study.gauge, *study.gauge_interval)))}"
     facts = {f"{name.capitalize()}s": str(len(of)) for name, of in study.levels.items()}
     looked_at = "100 ln of the results" if in_percent else "results as they are"
     facts |= {"Repeats": str(study.repeats), "Looked at": looked_at}
@@ -201,7 +179,7 @@ def _gauge_findings(study: statistics.CrossedStudy) -> Iterator[Finding]:
 
 def _gauge_table(study: statistics.CrossedStudy, unit: str) -> StudyTable:
     def row(name: str, variance: float, ends: tuple[float, float], *more: str) -> tuple[str, ...]:
-        return name, reach(*map(math.sqrt, (variance, *ends))), *(more or ("",) * 4)
+        return name, reading.reach(*map(math.sqrt, (variance, *ends))), *(more or ("",) * 4)
 
     def tested(one: statistics.CrossedEffect) -> tuple[str, ...]:
         p = "–" if math.isnan(one.f) else p_value(one.p_value)
@@ -209,10 +187,6 @@ def _gauge_table(study: statistics.CrossedStudy, unit: str) -> StudyTable:
 
     rows = [row(one.line.name, one.variance, one.interval, *tested(one)) for one in study.effects]
     rows.append(row("measurement as a whole", study.gauge, study.gauge_interval))
-    notes = (
-        f"All factors random; {numeral(study.categories, 1)} classes of levels can be told apart.",
-        "Above 30 % of a tolerance is not capable: customary in machining. Where ISO 4259 sets limits 4 R apart, the "
-        "smallest tolerance gives 54 %.",
-    )
+    told_apart = f"All factors random; {numeral(study.categories, 1)} classes of levels can be told apart."
     columns = ("Source", f"s (95 %), {unit}", "df", "Mean square", "F", "p")
-    return StudyTable("What results spread by", columns, tuple(rows), notes)
+    return StudyTable("What results spread by", columns, tuple(rows), (told_apart, reading.NOTES["tolerance"]))

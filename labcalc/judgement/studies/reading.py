@@ -3,8 +3,10 @@
 import csv
 import hashlib
 import math
+import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +18,9 @@ from labcalc.lab import nearest
 from labcalc.wording import first_of, numeral
 
 TEXT, NUMBER, POSITIVE = "text", "a number", "a number above 0"
+NOTES: Mapping[str, str] = tomllib.loads(files("labcalc.data").joinpath("study_notes.toml").read_text("utf-8"))
 _HIGHEST = 1e15  # no result is as large, and the squares of larger ones are lost
+Finding = tuple[int, str, str, str]  # rank, about what, what was found, what to do
 
 
 @dataclass(frozen=True)
@@ -121,12 +125,7 @@ def taken(cell: str, kind: str, comma: bool) -> str | float | None:
         number = float(cell.replace(",", ".") if comma else cell) if cell else math.nan
     except ValueError:
         return None
-    fits = not cell or (abs(number) < _HIGHEST and (kind == NUMBER or number > 0.0))
-    return number if fits else None
-
-
-Finding = tuple[int, str, str, str]
-"""Rank, about what, what was found, what to do."""
+    return number if not cell or (abs(number) < _HIGHEST and (kind == NUMBER or number > 0.0)) else None
 
 
 def ranked(findings: Iterable[Finding]) -> tuple[int, tuple[Action, ...]]:

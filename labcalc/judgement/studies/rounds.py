@@ -11,25 +11,15 @@ from scipy.special import fdtrc
 
 from labcalc import statistics
 from labcalc.judgement.duplicates.report import DUPLICATE_VERDICTS
-from labcalc.judgement.studies.reading import (
-    NUMBER,
-    POSITIVE,
-    TEXT,
-    Finding,
-    Study,
-    StudyFile,
-    StudyTable,
-    ranked,
-    read_study,
-    taken,
-)
+from labcalc.judgement.studies import reading
+from labcalc.judgement.studies.reading import Finding, Study, StudyFile, StudyTable
 from labcalc.statistics.series import Array
 from labcalc.wording import counted, first_of, numeral, p_value, signed
 
 _COLUMNS = {
-    **dict.fromkeys(("scheme", "round", "quantity", "unit", "participants", "date"), TEXT),
-    **dict.fromkeys(("own", "assigned"), NUMBER),
-    **dict.fromkeys(("sigma", "U_assigned", "U_own", "s_own", "n_own"), POSITIVE),
+    **dict.fromkeys(("scheme", "round", "quantity", "unit", "participants", "date"), reading.TEXT),
+    **dict.fromkeys(("own", "assigned"), reading.NUMBER),
+    **dict.fromkeys(("sigma", "U_assigned", "U_own", "s_own", "n_own"), reading.POSITIVE),
 }
 _CAUSE = "Find the cause and keep it with the round: transcription, sample, calibration, the control chart of that day."
 _CLAIM = "The stated uncertainty is too small for this difference: look through the budget for what is missing."
@@ -87,7 +77,7 @@ def report_proficiency(file: Path) -> Study:
     """
     read, rounds = _read(file)
     found = Rounds(rounds, _together(rounds))
-    rank, findings = ranked([*_single(rounds), *_steady(found.together)])
+    rank, findings = reading.ranked([*_single(rounds), *_steady(found.together)])
     called = sum("action" in one.words.values() for one in rounds)
     count = f"{called} of {counted(len(rounds), 'round')} with a score that calls for action"
     reason = "; ".join([count, *dict.fromkeys(one.about for one in findings)][:3])
@@ -97,11 +87,8 @@ def report_proficiency(file: Path) -> Study:
 
 
 def rounds_between(file: Path, first: date, last: date) -> tuple[int, tuple[Finding, ...]]:
-    """Return how many rounds lie between two days, and what they call for, beside those of their quantities before.
-
-    file : As ``report_proficiency`` takes it, with a date in every row.
-    Raises StudyError : As there, or a round without a date.
-    """
+    """Return how many rounds lie between two days, and what they call for, beside those of their quantities before;
+    raise StudyError as ``report_proficiency``, and where a round has no date."""
     read, rounds = _read(file)
     for place, one in zip(read.rows.index, rounds, strict=True):
         if one.day is None:
@@ -112,7 +99,7 @@ def rounds_between(file: Path, first: date, last: date) -> tuple[int, tuple[Find
 
 
 def _read(file: Path) -> tuple[StudyFile, tuple[ScoredRound, ...]]:
-    read = read_study(file, _COLUMNS, ("scheme", "round", "quantity", "own"))
+    read = reading.read_study(file, _COLUMNS, ("scheme", "round", "quantity", "own"))
     return read, tuple(_scored(read, place) for place in read.rows.index)
 
 
@@ -161,10 +148,9 @@ def _scored(read: StudyFile, place: int) -> ScoredRound:
 
 def _participants(read: StudyFile, place: int) -> Array:
     row = read.rows.loc[place].to_dict()
-    numbers = [taken(one, NUMBER, comma=True) for one in row["participants"].split()]
+    numbers = [reading.taken(one, reading.NUMBER, comma=True) for one in row["participants"].split()]
     if None in numbers:
-        text = f"participants '{row['participants']}': numbers with blanks between were expected"
-        raise read.refused(place, text)
+        raise read.refused(place, f"participants '{row['participants']}': numbers with blanks between were expected")
     found = np.array(numbers, dtype=float)
     if found.size and row["own"] not in found:
         raise read.refused(place, f"own {row['own']:g} is not among the results of the participants")
@@ -208,11 +194,7 @@ def _scores_table(rounds: tuple[ScoredRound, ...]) -> StudyTable:
         values = (numeral(value, figures=5) for value in (one.own, one.assigned))
         return f"{one.quantity}, {one.name}", *values, numeral(one.sigma, figures=3), told
 
-    notes = [
-        "z up to 2 acceptable, from 3 on action; E_n up to 1. z′ where the uncertainty of the assigned value is above "
-        "0.3 σ_pt. ζ and E_n ask whether the stated uncertainties explain the difference; not asked where the assigned "
-        "value comes from the participants. ISO 13528, from memory."
-    ]
+    notes = [reading.NOTES["scores"]]
     if unknown := [one for one in rounds if "isn't known" in one.reason]:
         notes.append(f"z, although {unknown[0].reason} (U_assigned): {first_of(one.name for one in unknown)}.")
     few = [one.name for one in rounds if one.from_results and one.participants.size < _FEW]
@@ -229,12 +211,9 @@ def _together_table(together: dict[str, statistics.ScoresTogether]) -> StudyTabl
         bias = "–" if math.isnan(one.p_bias) else p_value(one.p_bias)
         return quantity, str(len(one.scores)), signed(one.mean, 2), signed(one.rescaled_sum, 2), squares, average, bias
 
-    note = (
-        "RSZ and SSZ suppose rounds that are independent and an own scatter of σ_pt. A laboratory that scatters less "
-        "hides a bias behind them: the last column goes by the scatter of the scores themselves."
-    )
     columns = ("Quantity", "Rounds", "Mean z", "RSZ", "SSZ", "EWMA (3 s)", "Bias")
-    return StudyTable("Rounds together", columns, tuple(row(*one) for one in together.items()), (note,))
+    rows = tuple(row(*one) for one in together.items())
+    return StudyTable("Rounds together", columns, rows, (reading.NOTES["together"],))
 
 
 def _robust_table(rounds: tuple[ScoredRound, ...]) -> Iterator[StudyTable]:
@@ -244,6 +223,5 @@ def _robust_table(rounds: tuple[ScoredRound, ...]) -> Iterator[StudyTable]:
         return f"{one.quantity}, {one.name}", str(one.participants.size), *values
 
     if rows := tuple(row(one) for one in rounds if one.robust):
-        note = "Where the two differ much, results lie in two groups or are coarse: look at the picture first."
         columns = ("Quantity, round", "p", "x*, Algorithm A", "s*", "x*, Q/Hampel", "s*")
-        yield StudyTable("Robust mean and spread of all participants", columns, rows, (note,))
+        yield StudyTable("Robust mean and spread of all participants", columns, rows, (reading.NOTES["robust"],))

@@ -8,30 +8,19 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from scipy.special import stdtr
 
 from labcalc import statistics
 from labcalc.errors import StudyError
 from labcalc.judgement.duplicates.pairing import CONDITIONS, repeated_results
 from labcalc.judgement.record.measurements import Material
-from labcalc.judgement.studies.reading import (
-    NUMBER,
-    POSITIVE,
-    TEXT,
-    Finding,
-    Study,
-    StudyFile,
-    StudyTable,
-    ranked,
-    reach,
-    read_study,
-)
+from labcalc.judgement.studies import reading
+from labcalc.judgement.studies.reading import Finding, Study, StudyFile, StudyTable
 from labcalc.statistics.precision.bias_classes import CORRECTIONS
 from labcalc.statistics.series import Array
 from labcalc.wording import at_celsius, celsius, numeral, p_value, probability
 
 _VERDICTS = ("one may stand for the other", "can't be told yet", "one may not stand for the other")
-_COLUMNS = {"sample": TEXT, "method": TEXT, "result": NUMBER, "u": POSITIVE}
+_COLUMNS = {"sample": reading.TEXT, "method": reading.TEXT, "result": reading.NUMBER, "u": reading.POSITIVE}
 _ALIASES = {"instrument": "method", "operator": "method", "laboratory": "method", "oil": "sample", "level": "sample"}
 _SHARE = 0.05  # of differences that may lie beyond what is allowed
 _FEWEST_PAIRS, _FEWEST_FOR_ODD = 10, 15  # samples; Rosner's limits hold from 15 on
@@ -41,9 +30,7 @@ _DOUBT = 0.01
 @dataclass(frozen=True, eq=False)
 class Comparison:
     """Both methods' means sample by sample, the lines between them, and how far apart they lie.
-
-    Differences are second less first, in the unit of the results, or in percent where ``in_percent``.
-    """
+    Differences are second less first, in the unit of the results, or in percent where ``in_percent``."""
 
     names: tuple[str, str]
     samples: tuple[str, ...]
@@ -63,9 +50,11 @@ class Comparison:
     @property
     def p_values(self) -> tuple[float, float]:
         """p of normal differences, and of a spread that has nothing to do with the level."""
+        from scipy.stats import spearmanr
+
         apart = self.agreement.differences
-        trend = _p_trend(np.abs(apart - np.median(apart)), self.first + self.second)
-        return statistics.anderson_darling(apart).p_value, trend
+        trend = spearmanr(np.abs(apart - np.median(apart)), self.first + self.second)
+        return statistics.anderson_darling(apart).p_value, float(trend.pvalue)
 
     @property
     def is_normal(self) -> bool:
@@ -122,12 +111,12 @@ def report_comparison(
     if allowed < 0.0 or (isinstance(source, Path) and (quantity or temperature is not None)):
         raise StudyError("comparison", 0, "an allowed difference below 0, or a quantity or temperature beside a file")
     if isinstance(source, Path):
-        file = read_study(source, _COLUMNS, ("sample", "method", "result"), _ALIASES)
+        file = reading.read_study(source, _COLUMNS, ("sample", "method", "result"), _ALIASES)
     else:
         file = _from_record(source, (first, second), quantity or "kinematic viscosity", temperature)
     found = _compared(file, (first, second), allowed, percent, unit)
     rank, reason = _judged(found)
-    _, findings = ranked(_doubts(found))
+    _, findings = reading.ranked(_doubts(found))
     facts = {"First": found.names[0], "Second": found.names[1], "Samples by both": str(len(found.samples))}
     facts["Allowed difference"] = found.told(allowed) if allowed > 0.0 else "not said"
     tables = (_lines_table(found), _differences_table(found), *_class_table(found))
@@ -241,37 +230,25 @@ def _doubts(found: Comparison) -> Iterator[Finding]:
         yield 1, "Samples", what, "No correction mends that: ask which samples, and why."
 
 
-def _p_trend(values: Array, level: Array) -> float:
-    """Return p of Spearman's rank correlation, by Student's t."""
-    ranks = [np.argsort(np.argsort(one, kind="stable"), kind="stable") for one in (values, level)]
-    r, free = float(np.corrcoef(ranks[0], ranks[1])[0, 1]), values.size - 2
-    return 2.0 * float(stdtr(free, -abs(r) * math.sqrt(free / max(1.0 - r * r, 1e-12))))
-
-
 def _lines_table(found: Comparison) -> StudyTable:
     def row(one: statistics.ComparisonLine) -> tuple[str, ...]:
-        slope = reach(one.slope, *one.slope_interval, figures=4)
-        return one.form, reach(one.intercept, *one.intercept_interval), slope, "no" if one.differs else "yes"
+        slope = reading.reach(one.slope, *one.slope_interval, figures=4)
+        return one.form, reading.reach(one.intercept, *one.intercept_interval), slope, "no" if one.differs else "yes"
 
-    note = (
-        "y = x within the intervals is no proof of equality. Deming's are by leaving out each sample in turn; D is the "
-        "ratio of the variances of the errors, 1 where neither repeats nor u tell it. Passing and Bablok's want 30 "
-        "samples, and errors that don't grow much."
-    )
     columns = ("Line", "a (95 %)", "b (95 %)", "y = x within")
-    return StudyTable("Lines y = a + b x, x the first", columns, tuple(map(row, found.lines)), (note,))
+    rows = tuple(map(row, found.lines))
+    return StudyTable("Lines y = a + b x, x the first", columns, rows, (reading.NOTES["lines"],))
 
 
 def _differences_table(found: Comparison) -> StudyTable:
     one = found.agreement
-    rows = [(f"Bias at {numeral(level, figures=3)}", reach(*found.bias(level))) for level in found.levels]
+    rows = [(f"Bias at {numeral(level, figures=3)}", reading.reach(*found.bias(level))) for level in found.levels]
     names = ("Mean difference", "Lower limit of agreement", "Upper limit of agreement")
-    rows += [(name, reach(*ends)) for name, ends in zip(names, (one.mean, one.lower, one.upper), strict=True)]
+    rows += [(name, reading.reach(*ends)) for name, ends in zip(names, (one.mean, one.lower, one.upper), strict=True)]
     if found.allowed > 0.0:
         rows.append((f"Share beyond ±{found.told(found.allowed)}", found.share_words))
-    note = "Biases by Deming's line. Limits of agreement hold 95 % of differences of means of as many results as here."
     columns = ("Difference", f"{found.unit or 'unit of the results'} (95 %)")
-    return StudyTable(f"How much higher {found.names[1]} reads", columns, tuple(rows), (note,))
+    return StudyTable(f"How much higher {found.names[1]} reads", columns, tuple(rows), (reading.NOTES["differences"],))
 
 
 def _class_table(found: Comparison) -> Iterator[StudyTable]:
@@ -288,6 +265,6 @@ def _class_table(found: Comparison) -> Iterator[StudyTable]:
         notes.append(f"Differences from sample to sample {like}; their s is about {numeral(one.effect_deviation)}.")
     if one.p_spread > 0.05:
         notes.append("The samples lie too close together for a line to be judged.")
-    notes.append("The standard is for methods studied by many laboratories. Order of decisions from memory.")
+    notes.append(reading.NOTES["classes"])
     columns = ("Class", "Weighted sum of squares")
     yield StudyTable("Classes of correction, as in ASTM D6708", columns, rows, tuple(notes))

@@ -15,8 +15,7 @@ from labcalc.judgement.control.site_record import FEWEST_CHECKS, ChecksInControl
 from labcalc.judgement.precision import RANGE_FACTOR
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import independent_results
-from labcalc.judgement.uncertainty.effects import CONFIDENCE, FROM_CONTROL, STATED, Effect
-from labcalc.judgement.uncertainty.results import Result, Results
+from labcalc.judgement.uncertainty.results import CONFIDENCE, FROM_CONTROL, STATED, Effect, Result, Results
 from labcalc.lab import CertifiedValue
 from labcalc.statistics import coverage_factor, standard_from_half_width
 from labcalc.wording import celsius, plain
@@ -25,8 +24,7 @@ DEFAULT_LINE_SLOPE = 3.6
 """Slope B of the viscosity-temperature line of a mineral oil, [-], where one temperature gives none: labcalc's own
 choice; mineral oils lie between 3.1 and 3.9, so that d ln ν/dT is right to some 15 %."""
 
-_MEDIAN_OF_FOUR = 1.092
-"""Standard deviation of the median of four normal results, in that of their mean (order statistics)."""
+_MEDIAN_OF_FOUR = 1.092  # standard deviation of a median of four normal results, in that of their mean
 
 _LEVEL_FACTOR = 10.0
 """How far a viscosity may be from that of the checks whose relative precision stands for its own, [-]: our own choice;
@@ -44,8 +42,7 @@ def stated_effects(result: Result, dossier: Dossier) -> tuple[Effect, ...]:
     if math.isnan(expanded):
         return ()
     basis = f"stated by the laboratory (lab.toml, [report] {key})"
-    standard = expanded / coverage_factor(CONFIDENCE)
-    return (Effect.of(STATED, f"stated, {result.place}", standard, basis),)
+    return (Effect.of(STATED, f"stated, {result.place}", expanded / coverage_factor(CONFIDENCE), basis),)
 
 
 def measured_effects(result: Result, results: Results, dossier: Dossier) -> tuple[Effect, ...]:
@@ -88,8 +85,7 @@ def _from_checks(result: Result, checks: ChecksInControl, dossier: Dossier) -> I
         yield Effect.of(component, f"{component}, {result.place}", scale * size, words, degrees_of_freedom=degrees)
     lacking = 1.0 - independent_results(result.repeats, dossier.laboratory) / checks.fills
     if lacking > 0.0:
-        own = _repeatability(result, dossier)
-        yield replace(own, sensitivity=math.sqrt(lacking))
+        yield replace(_repeatability(result, dossier), sensitivity=math.sqrt(lacking))
 
 
 def _reference_oil(result: Result, certificates: Certificates) -> Effect:
@@ -172,10 +168,8 @@ def _resolution(result: Result, dossier: Dossier) -> Effect:
 
 def _printed_step(result: Result, dossier: Dossier) -> float:
     """Return the finest step seen on figures of the same export that are as large as the result, or larger.
-
     Zeros at the end of a printed figure are lost on reading: 11.00 looks like 11, and only its neighbours tell. A
-    larger figure is never printed with more decimals than a smaller one.
-    """
+    larger figure is never printed with more decimals than a smaller one."""
     least = 10.0 ** math.floor(math.log10(result.value))
     as_large = (value for value in _printed(dossier, result.quantity) if value >= least)
     decimals = max(len(f"{value:.{_DIGITS}g}".partition(".")[2]) for value in (*result.repeats, *as_large))
