@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import stdtrit
 
 
 def effective_degrees_of_freedom(contributions: ArrayLike, degrees_of_freedom: ArrayLike) -> float:
@@ -32,8 +33,6 @@ def coverage_factor(confidence: float, degrees_of_freedom: float = math.inf) -> 
     >>> round(coverage_factor(0.95), 2), round(coverage_factor(0.99, 16.7), 2)
     (1.96, 2.92)
     """
-    from scipy.special import stdtrit
-
     if not 0.0 < confidence < 1.0:
         raise ValueError(f"confidence {confidence:g}: more than 0 and less than 1 was expected")
     return float(stdtrit(whole_degrees_of_freedom(degrees_of_freedom), 0.5 + confidence / 2.0))

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtri
 
 from labcalc.statistics.series import Array
 
@@ -97,8 +98,6 @@ def q_hampel(results: ArrayLike) -> RobustEstimate:
 
 
 def _q_deviation(series: Array) -> float:
-    from scipy.special import ndtri
-
     first, second = np.triu_indices(series.size, 1)
     steps, counts = np.unique(np.abs(series[first] - series[second]), return_counts=True)
     height = np.cumsum(counts) / first.size  # H1, the share of pairs no further apart

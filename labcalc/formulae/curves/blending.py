@@ -6,8 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae._refusals import Array, refuse_outside
-from labcalc.formulae._temperatures import keep_inside, kelvin
+from labcalc.formulae._refusals import Array, keep_inside, kelvin, refuse_outside
 from labcalc.formulae.curves.viscosity_temperature import ViscosityTemperatureLine
 from labcalc.formulae.curves.walther import viscosity_from_ordinate, walther_ordinate
 

@@ -3,12 +3,9 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import Array
+from labcalc.formulae._refusals import Array, kelvin
 from labcalc.formulae._tables import published_table
-from labcalc.formulae._temperatures import kelvin
-from labcalc.formulae.curves._falling import refuse_rising
-from labcalc.formulae.curves._least_squares import points_of_curves, straight_line
-from labcalc.formulae.curves._stated import stated_percent
+from labcalc.formulae.curves._points import points_of_curves, refuse_rising, stated_percent, straight_line
 from labcalc.formulae.curves.walther import double_logarithm_and_slope, viscosity_of_double_logarithm
 
 EDITION = (

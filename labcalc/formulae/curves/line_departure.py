@@ -5,11 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._refusals import Array, refuse_outside
-from labcalc.formulae._temperatures import kelvin
-from labcalc.formulae.curves._falling import refuse_rising
-from labcalc.formulae.curves._least_squares import Arrays, points_of_curves, straight_line
-from labcalc.formulae.curves._stated import stated_percent
+from labcalc.formulae._refusals import Array, kelvin, refuse_outside
+from labcalc.formulae.curves._points import Arrays, points_of_curves, refuse_rising, stated_percent, straight_line
 from labcalc.formulae.curves.walther import (
     HIGHEST_VISCOSITY,
     LOWEST_VISCOSITY,

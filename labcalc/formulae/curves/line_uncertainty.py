@@ -6,13 +6,21 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae._refusals import Array
+from labcalc.formulae._refusals import Array, keep_inside, kelvin
 from labcalc.formulae._series import keeps_index
-from labcalc.formulae._temperatures import keep_inside, kelvin
 from labcalc.formulae.curves import walther
-from labcalc.formulae.curves._falling import refuse_rising
-from labcalc.formulae.curves._least_squares import Arrays, StraightLine, ends_of_curves, points_of_curves, straight_line
-from labcalc.formulae.curves._stated import ViscosityBand, refuse_level, stated_percent, two_sided_quantile
+from labcalc.formulae.curves._points import (
+    Arrays,
+    StraightLine,
+    ViscosityBand,
+    ends_of_curves,
+    points_of_curves,
+    refuse_level,
+    refuse_rising,
+    stated_percent,
+    straight_line,
+    two_sided_quantile,
+)
 from labcalc.formulae.curves.line_curvature import bending, curvature
 from labcalc.formulae.curves.viscosity_temperature import ViscosityTemperatureLine
 

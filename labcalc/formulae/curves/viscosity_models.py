@@ -6,13 +6,18 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae._refusals import Array, refuse_outside
+from labcalc.formulae._refusals import Array, keep_inside, kelvin, refuse_outside
 from labcalc.formulae._roots import bracketed_root
 from labcalc.formulae._series import keeps_index
-from labcalc.formulae._temperatures import keep_inside, kelvin
-from labcalc.formulae.curves._falling import refuse_rising
-from labcalc.formulae.curves._least_squares import ends_of_curves, points_of_curves, straight_line
-from labcalc.formulae.curves._stated import ViscosityBand, stated_percent, two_sided_quantile
+from labcalc.formulae.curves._points import (
+    ViscosityBand,
+    ends_of_curves,
+    points_of_curves,
+    refuse_rising,
+    stated_percent,
+    straight_line,
+    two_sided_quantile,
+)
 
 EDITION = "Vogel 1921, Fulcher 1925, Tammann 1926; Andrade 1930; DIN 51563:2011-04 (Ubbelohde-Walther)"
 _FLATTEST, _STEEPEST = 1e-6, 1.0 - 1e-9

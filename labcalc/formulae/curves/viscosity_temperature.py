@@ -5,12 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import Array, refuse_outside
+from labcalc.formulae._refusals import ZERO_C, Array, keep_inside, kelvin, refuse_outside
 from labcalc.formulae._series import keeps_index
-from labcalc.formulae._temperatures import ZERO_C, keep_inside, kelvin
 from labcalc.formulae.curves import walther
-from labcalc.formulae.curves._falling import refuse_rising
-from labcalc.formulae.curves._least_squares import ends_of_curves, points_of_curves, straight_line
+from labcalc.formulae.curves._points import ends_of_curves, points_of_curves, refuse_rising, straight_line
 
 EDITION = "ASTM D341-20"
 

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from labcalc.formulae._refusals import Array, refuse_outside
-from labcalc.formulae.curves._least_squares import StraightLine
+from labcalc.formulae.curves._points import StraightLine
 
 EDITION = "ASTM D341-20"
 LOWEST_VISCOSITY, HIGHEST_VISCOSITY = 0.21, 2e7  # range of the chart, [mm²/s]

@@ -26,7 +26,7 @@ from labcalc.judgement.studies.reading import (
     reach,
     read_study,
 )
-from labcalc.statistics.precision.bias_classes import CORRECTIONS
+from labcalc.statistics.precision.comparison_lines import CORRECTIONS
 from labcalc.statistics.series import Array
 from labcalc.wording import at_celsius, celsius, numeral, p_value, probability
 

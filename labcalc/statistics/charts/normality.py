@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import betainc, betaincinv, log_ndtr
 
 from labcalc.statistics.series import Array, finite_series
 
@@ -66,8 +67,6 @@ def anderson_darling(results: ArrayLike) -> NormalityTest:
     >>> round(test.adjusted, 3), test.departs
     (0.335, False)
     """
-    from scipy.special import log_ndtr
-
     series = np.sort(finite_series(results, 5, "a test of normality"))
     spread = float(np.std(series, ddof=1))
     _refuse_equal(series, spread)
@@ -151,8 +150,6 @@ def serial_dependence(results: ArrayLike) -> SerialDependence:
     >>> found.dependent, round(found.von_neumann, 2)
     (True, 0.28)
     """
-    from scipy.special import betainc, betaincinv
-
     series = finite_series(results, 8, "a test of neighbours")
     _refuse_equal(series, float(np.std(series, ddof=1)))
     deviations = series - np.mean(series)

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import chdtrc, stdtr
 
 from labcalc.statistics.charts.control_charts import ewma
 from labcalc.statistics.robust import algorithm_a
@@ -137,8 +138,6 @@ def scores_together(scores: ArrayLike, weight: float = 0.4) -> ScoresTogether:
     >>> round(found.rescaled_sum, 2), round(found.sum_of_squares, 2), found.steady_bias
     (2.75, 8.05, True)
     """
-    from scipy.special import chdtrc, stdtr
-
     series = finite_series(scores, 1, "rounds together")
     number, mean = series.size, float(np.mean(series))
     deviation = float(np.std(series, ddof=1)) if number > 1 else math.nan

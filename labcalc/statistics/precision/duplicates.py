@@ -1,18 +1,157 @@
-"""Precision from duplicates: how far results of one sample scatter, with the interval of what so few can tell.
-
-Arrays of pairs, or results with the number of their set; no loop over pairs.
-"""
+"""Precision from duplicates, what it means for differences, and limits of agreement. No loop over pairs."""
 
 import math
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import (
+    betaincinv,
+    chdtri,
+    fdtr,
+    fdtrc,
+    fdtri,
+    gammainc,
+    gammaincc,
+    gammaincinv,
+    nctdtrinc,
+    nctdtrit,
+    ndtr,
+    ndtri,
+    stdtr,
+    stdtrit,
+)
 
 from labcalc.statistics.coverage import coverage_factor
-from labcalc.statistics.precision.duplicate_limits import difference_limit_factor
-from labcalc.statistics.precision.long_term_precision import spread_interval
-from labcalc.statistics.series import finite_series, paired_series
+from labcalc.statistics.precision.within_laboratory import spread_interval
+from labcalc.statistics.series import Array, finite_series, paired_series
+
+_MOST_PAIRS = 10**9
+
+
+@dataclass(frozen=True)
+class RepeatabilityComparison:
+    """A precision found against a published one: variances' ratio, both one-sided p-values, and the verdict."""
+
+    ratio: float  # limit found over the published one
+    ratio_interval: tuple[float, float]
+    degrees_of_freedom: float
+    published_degrees_of_freedom: float
+    p_worse: float  # how often chance alone gives a scatter as large, if the published precision is met
+    p_better: float
+    confidence: float
+
+    @property
+    def verdict(self) -> str:
+        """``worse than published``, ``better than published`` or ``as published``: a two-sided test."""
+        half = (1.0 - self.confidence) / 2.0
+        if self.p_worse < half:
+            return "worse than published"
+        return "better than published" if self.p_better < half else "as published"
+
+
+def difference_limit_factor(degrees_of_freedom: ArrayLike = math.inf, confidence: float = 0.95) -> Array:
+    r"""Return the factor, [-], from a standard deviation to the limit of the difference of two results.
+
+    .. math:: f = t_{(1 + p) / 2, \nu} \sqrt 2
+
+    Infinite degrees of freedom, 2.77, are for the statement of a method; those of s are for new pairs that a
+    laboratory judges by an s of its own.
+
+    degrees_of_freedom : Degrees of freedom of the standard deviation, [-], above 0.
+    confidence : Share of differences within the limit, [-].
+    Source : ISO 5725-6:1994, 4.1 (critical difference 2.8 s).
+    """
+    degrees = np.asarray(degrees_of_freedom, dtype=float)
+    upper = (1.0 + confidence) / 2.0
+    known = np.where(np.isinf(degrees), 1.0, degrees)
+    quantile = np.where(np.isinf(degrees), ndtri(upper), stdtrit(known, upper))
+    return np.asarray(math.sqrt(2.0) * quantile)
+
+
+def compare_repeatability(
+    deviation: float,
+    degrees_of_freedom: float,
+    published_limit: float,
+    *,
+    published_degrees_of_freedom: float = math.inf,
+    confidence: float = 0.95,
+) -> RepeatabilityComparison:
+    r"""Compare a repeatability found with a published one: ratio of the limits, p-values and verdict, [-].
+
+    .. math:: \chi^2 / \nu = s^2 / \sigma_r^2, \quad \sigma_r = r / 1.96 \sqrt 2
+
+    deviation : Repeatability standard deviation found, [any unit].
+    degrees_of_freedom : Its degrees of freedom, [-].
+    published_limit : Published repeatability limit r, [unit of the deviation], above 0.
+    published_degrees_of_freedom : How many differences stand behind the published limit, [-]; infinite: it is taken as
+        known.
+    confidence : Confidence of the two-sided test and of the ratio's interval, [-].
+    Raises ValueError : The published limit is not above 0.
+    Source : NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.8 (chi-square test of a variance), 1.3.5.9 (F-test).
+
+    >>> found = compare_repeatability(0.05, 20, 0.1)
+    >>> round(found.ratio, 3), found.verdict
+    (1.386, 'worse than published')
+    """
+    if not 0.0 < published_limit < math.inf:
+        raise ValueError(f"published repeatability {published_limit:g}: more than 0 was expected")
+    variance_ratio = (deviation * float(difference_limit_factor()) / published_limit) ** 2
+    nu, published_nu = degrees_of_freedom, published_degrees_of_freedom
+    tail = (1.0 - confidence) / 2.0
+    if math.isinf(published_nu):
+        half = nu * variance_ratio / 2.0
+        worse, better = float(gammaincc(nu / 2.0, half)), float(gammainc(nu / 2.0, half))
+        ends = [2.0 * float(gammaincinv(nu / 2.0, p)) / nu for p in (1.0 - tail, tail)]
+    else:
+        worse, better = (float(f(nu, published_nu, variance_ratio)) for f in (fdtrc, fdtr))
+        ends = [float(fdtri(nu, published_nu, p)) for p in (1.0 - tail, tail)]
+    low, high = (math.sqrt(variance_ratio / end) for end in ends)
+    return RepeatabilityComparison(math.sqrt(variance_ratio), (low, high), nu, published_nu, worse, better, confidence)
+
+
+def pairs_needed(half_width: ArrayLike) -> NDArray[np.int64]:
+    r"""Return how many pairs, [-], give a standard deviation as well as wanted, by its interval of 95 %.
+
+    The upper end of the interval is the farther one:
+
+    .. math:: \sqrt{n / \chi^2_{n, \alpha / 2}} - 1 \le w
+
+    half_width : Largest relative distance w of the upper end from s, [-], such as 0.25; 0.0001 or more.
+    Raises ValueError : A width is below 0.0001 or not finite.
+    Source : Chi-square distribution of the variance, solved for n.
+
+    >>> pairs_needed([0.5, 0.25, 0.1])
+    array([ 17,  48, 233])
+    """
+    width = np.asarray(half_width, dtype=float)
+    if not np.all((width >= 1e-4) & np.isfinite(width)):
+        raise ValueError(f"half width {width.min(initial=math.inf):g}: 0.0001 or more was expected")
+    low, high = np.zeros(width.shape), np.full(width.shape, float(_MOST_PAIRS))
+    while np.any(high - low > 1.0):  # the width falls with n: between low (too few) and high (enough)
+        middle = np.floor((low + high) / 2.0)
+        enough = np.sqrt(middle / chdtri(np.maximum(middle, 1.0), 0.975)) - 1.0 <= width
+        enough &= middle > 0.0
+        low, high = np.where(enough, low, middle), np.where(enough, middle, high)
+    return np.asarray(high, dtype=np.int64)
+
+
+def holm_adjusted(p_values: ArrayLike) -> Array:
+    """Return p-values, [-], adjusted for being several: chance alone gives one below 0.05 once in twenty times.
+
+    p_values : p-values of tests that are read together, [-].
+    Source : S. Holm, Scandinavian Journal of Statistics 6 (1979) 65.
+
+    >>> holm_adjusted([0.01, 0.04, 0.03])
+    array([0.03, 0.06, 0.06])
+    """
+    p = np.asarray(p_values, dtype=float)
+    order = np.argsort(p, kind="stable")
+    steps = np.maximum.accumulate(p[order] * np.arange(p.size, 0, -1))
+    adjusted = np.empty_like(p)
+    adjusted[order] = np.minimum(steps, 1.0)
+    return adjusted
 
 
 @dataclass(frozen=True)
@@ -91,8 +230,6 @@ def order_effect(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.9
     Raises ValueError : Fewer than two pairs, two numbers of results, or one that is not finite.
     Source : Student (1908), paired t-test; NIST/SEMATECH e-Handbook of Statistical Methods, 7.3.1.1.
     """
-    from scipy.special import stdtr
-
     one, other = paired_series(first, second, 2, "a test of the order")
     difference = one - other
     mean, degrees = float(np.mean(difference)), one.size - 1
@@ -102,3 +239,69 @@ def order_effect(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.9
     reach = critical * error
     p = 2.0 * float(stdtr(degrees, -abs(t)))
     return OrderEffect(one.size, mean, (mean - reach, mean + reach), t, critical, p)
+
+
+Reach: TypeAlias = tuple[float, float, float]
+"""A value and the ends of its 95 % interval."""
+_TAIL = 0.025
+
+
+@dataclass(frozen=True)
+class AgreementLimits:
+    """Mean difference, and the limits between which 95 % of differences lie, each with its interval."""
+
+    differences: Array
+    mean: Reach
+    lower: Reach
+    upper: Reach
+
+    def share_beyond(self, allowed: float) -> Reach:
+        """Return the share of normal differences beyond ±allowed, [-]: its estimate, lowest and highest.
+
+        The ends are exact for one side (noncentral t); both sides together are at least as sure as stated.
+
+        allowed : Difference that is still allowed, [unit of the results], above 0.
+        """
+        number, mean = self.differences.size, self.mean[0]
+        beyond = np.array([allowed - mean, allowed + mean]) / np.std(self.differences, ddof=1)
+        root = math.sqrt(number)
+        most, least = (nctdtrinc(number - 1, p, root * beyond) / root for p in (1.0 - _TAIL, _TAIL))
+        return float(ndtr(-beyond).sum()), float(ndtr(-least).max()), min(1.0, float(ndtr(-most).sum()))
+
+    def counted_beyond(self, allowed: float) -> Reach:
+        """Return the share as counted, [-], with its interval (Clopper and Pearson): whatever the distribution is.
+
+        allowed : Difference that is still allowed, [unit of the results], above 0.
+        """
+        number, beyond = self.differences.size, int(np.sum(np.abs(self.differences) > allowed))
+        low = float(betaincinv(beyond, number - beyond + 1, _TAIL)) if beyond else 0.0
+        high = float(betaincinv(beyond + 1, number - beyond, 1.0 - _TAIL)) if beyond < number else 1.0
+        return beyond / number, low, high
+
+
+def agreement_limits(differences: ArrayLike) -> AgreementLimits:
+    r"""Return the limits of agreement, [unit of the results], of pairs of results.
+
+    .. math:: \bar d \pm 1.96 \, s_d
+
+    Their intervals are exact for normal differences whose spread is the same at every level (noncentral t).
+
+    differences : Second minus first result of each pair, [any unit], three pairs or more, not all equal.
+    Raises ValueError : Fewer than three pairs, one that isn't finite, or differences that are all equal.
+    Source : J. M. Bland and D. G. Altman, Lancet 327 (1986) 307; A. Carkeet, Optometry and Vision Science 92 (2015) e71
+        (exact intervals; memory).
+
+    >>> found = agreement_limits([0.1, -0.2, 0.1, -0.2])
+    >>> round(found.lower[0], 3), round(found.upper[0], 3)
+    (-0.389, 0.289)
+    """
+    series = finite_series(differences, 3, "limits of agreement")
+    number, mean, deviation = series.size, float(np.mean(series)), float(np.std(series, ddof=1))
+    if np.ptp(series) == 0.0:
+        raise ValueError(f"{number} differences that are all {mean:g}: differences that vary were expected")
+    z, error = float(ndtri(1.0 - _TAIL)), deviation / math.sqrt(number)
+    reach = float(stdtrit(number - 1, 1.0 - _TAIL)) * error
+    near, far = (float(nctdtrit(number - 1, z * math.sqrt(number), p)) * error for p in (_TAIL, 1.0 - _TAIL))
+    lower, upper = mean - z * deviation, mean + z * deviation
+    ends = (lower, mean - far, mean - near), (upper, mean + near, mean + far)
+    return AgreementLimits(series, (mean, mean - reach, mean + reach), *ends)

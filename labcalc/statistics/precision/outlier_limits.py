@@ -2,6 +2,7 @@
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import betainccinv
 
 from labcalc.formulae._tables import published_table
 from labcalc.statistics.series import Array
@@ -87,8 +88,6 @@ def _deviate_limit(number: Array, tail: Array) -> Array:
 
 
 def _beta_limit(first: ArrayLike, second: Array, tail: Array) -> Array:
-    from scipy.special import betainccinv
-
     return np.asarray(betainccinv(first, second, tail))
 
 

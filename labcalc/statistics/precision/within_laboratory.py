@@ -1,12 +1,103 @@
-"""Site precision of a laboratory with its interval, and how it compares with the published precision."""
+"""How far results of one laboratory may lie apart: repeats of a sample, and one material over a long time."""
 
 import math
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import chdtri, ndtri
 
 from labcalc.statistics.series import finite_series
+
+CRITICAL_RANGE_FACTORS = MappingProxyType(
+    {2: 2.772, 3: 3.314, 4: 3.633, 5: 3.858, 6: 4.030, 7: 4.170, 8: 4.286, 9: 4.387, 10: 4.474}
+)
+"""Quantiles of 95 % of the range of n normal results over their standard deviation."""
+
+_DUST = 1e-14  # what binary arithmetic adds to a difference, relative to the results: 10.3 - 10.2 is a little above 0.1
+
+
+@dataclass(frozen=True)
+class RepeatDecision:
+    """What repeats of one sample give: ``value`` by ``rule``, or NaN while ``more`` are still to be measured."""
+
+    value: float
+    rule: str
+    more: int
+    range: float
+    limit: float
+
+
+def critical_range(repeatability: float, results: int) -> float:
+    """Return the range, [unit of the result], that n repeats exceed in one case of twenty.
+
+    repeatability : Repeatability limit r of the method for two results, [unit of the result].
+    results : Number of results n, [-], 2 to 10.
+    Raises ValueError : The number of results is outside 2 to 10.
+    Source : ISO 5725-6:1994, 4.1.4 and table 1 (critical range factors), here to three decimals.
+
+    >>> round(critical_range(0.1, 2), 4), round(critical_range(0.1, 3), 4)
+    (0.1, 0.1196)
+    """
+    if results not in CRITICAL_RANGE_FACTORS:
+        raise ValueError(f"{results} results: a critical range is given for 2 to 10")
+    return repeatability * CRITICAL_RANGE_FACTORS[results] / CRITICAL_RANGE_FACTORS[2]
+
+
+def family_repeatability(repeatability: float, comparisons: int, *, probability: float = 0.97) -> float:
+    """Return the repeatability limit, [unit of the result], that all comparisons of a run keep together; r or more.
+
+    One good pair in twenty exceeds r, so one of four pairs does in nearly one good run of five.
+
+    repeatability : Repeatability limit r of the method for two results, 95 %, [unit of the result].
+    comparisons : How many quantities and temperatures are compared, [-], 1 or more.
+    probability : That none of them exceeds its limit by chance, [-]; 0.97 is our own choice.
+    """
+    each = (1.0 - probability) / comparisons
+    return repeatability * max(float(-ndtri(each / 2.0) / -ndtri(0.025)), 1.0)
+
+
+def lie_within(results: ArrayLike, limit: float) -> bool:
+    """Tell whether the range of some results is at most a limit; a range that equals it in decimals is within.
+
+    results : Finite results, [any unit].
+    limit : Largest range allowed, [unit of the results].
+    """
+    series = np.asarray(results, dtype=float)
+    return bool(np.ptp(series) <= limit + _DUST * float(np.max(np.abs(series))))
+
+
+def acceptable_result(results: ArrayLike, repeatability: float) -> RepeatDecision:
+    """Return the result to report from two, three or four repeats, or how many more to measure.
+
+    Two results within r give their mean. Otherwise two more are measured. The mean of all holds while their range is
+    within the critical range of their number, otherwise their median.
+
+    results : All repeats so far, in the order of measurement, [any unit], 2 to 4.
+    repeatability : Repeatability limit r of the method for two results, [unit of the results], above 0.
+    Returns : Value, range and critical range, [unit of the results], the rule, and the number still to be measured,
+        [-].
+    Raises ValueError : Not 2 to 4 results, one that is not finite, or a repeatability that is not above 0.
+    Source : ISO 5725-6:1994, 5.2 (memory; the median of three is seen in a public copy).
+
+    >>> acceptable_result([10.00, 10.08], 0.1).rule
+    'mean'
+    >>> acceptable_result([10.00, 10.13], 0.1).more
+    2
+    """
+    series = finite_series(results, 2, "an acceptable result")
+    if series.size > 4:
+        raise ValueError(f"{series.size} results: 2 to 4 were expected")
+    if not 0.0 < repeatability < np.inf:
+        raise ValueError(f"repeatability {repeatability:g}: more than 0 was expected")
+    limit, spread = critical_range(repeatability, series.size), float(np.ptp(series))
+    if lie_within(series, limit):
+        return RepeatDecision(float(np.mean(series)), "mean", 0, spread, limit)
+    if series.size < 4:
+        return RepeatDecision(float("nan"), "measure more", 4 - series.size, spread, limit)
+    return RepeatDecision(float(np.median(series)), "median", 0, spread, limit)
+
 
 _LIMIT_FACTOR = 2.77
 """1.96 √2 as the trade rounds it: the limit of the difference of two results over their standard deviation."""
@@ -73,8 +164,6 @@ def spread_interval(sigma: float, degrees_of_freedom: float, confidence: float =
     confidence : Confidence, [-].
     Source : Chi-square distribution of the variance; NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.8.
     """
-    from scipy.special import chdtri
-
     tail = (1.0 - confidence) / 2.0
     low, high = (math.sqrt(degrees_of_freedom / float(chdtri(degrees_of_freedom, p))) for p in (tail, 1.0 - tail))
     return sigma * low, sigma * high
