@@ -101,13 +101,13 @@ from .precision.crossed import (
     crossed_study as crossed_study,
 )
 from .precision.duplicates import (
+    DIFFERENCE_LIMIT_FACTOR as DIFFERENCE_LIMIT_FACTOR,
     AgreementLimits as AgreementLimits,
     DuplicatePrecision as DuplicatePrecision,
     OrderEffect as OrderEffect,
     RepeatabilityComparison as RepeatabilityComparison,
     agreement_limits as agreement_limits,
     compare_repeatability as compare_repeatability,
-    difference_limit_factor as difference_limit_factor,
     holm_adjusted as holm_adjusted,
     order_effect as order_effect,
     pairs_needed as pairs_needed,
@@ -133,15 +133,13 @@ from .precision.nested_components import (
     likelihood_components as likelihood_components,
     variance_components as variance_components,
 )
-from .precision.outlier_limits import (
-    cochran_limit as cochran_limit,
-    grubbs_limit as grubbs_limit,
-    grubbs_pair_limit as grubbs_pair_limit,
-)
 from .precision.outliers import (
     OutlierTest as OutlierTest,
+    cochran_limit as cochran_limit,
     cochran_test as cochran_test,
     extreme_deviates as extreme_deviates,
+    grubbs_limit as grubbs_limit,
+    grubbs_pair_limit as grubbs_pair_limit,
     grubbs_test as grubbs_test,
 )
 from .precision.within_laboratory import (

@@ -27,7 +27,6 @@ def coverage_factor(confidence: float, degrees_of_freedom: float = math.inf) -> 
 
     confidence : Coverage probability, [-], above 0 and below 1.
     degrees_of_freedom : Effective degrees of freedom, [-], 1 or more; a fraction is cut to the next lower whole number.
-    Raises ValueError : The confidence is not between 0 and 1.
     Source : JCGM 100:2008, equation G.1d and G.4.1 note 1 (cut to a whole number); table G.2.
 
     >>> round(coverage_factor(0.95), 2), round(coverage_factor(0.99, 16.7), 2)

@@ -41,8 +41,6 @@ def adjust_oscillating_tube(
     density_air : Density of that air, [kg/m³]; see ``dry_air_density``.
     period_water_us : Period with freshly boiled water, [µs]; longer than with air.
     density_water : Density of the water, [kg/m³]; see ``water_density``.
-    Raises OutOfRangeError : A period is not positive, no air or liquid has the density, or the tube swings no slower
-        with water than with air.
     Source : ISO 12185:1996 and ASTM D4052-11: the density is linear in the square of the period.
 
     >>> tube = adjust_oscillating_tube(2550.0, 1.2045, 3850.0, 998.207)

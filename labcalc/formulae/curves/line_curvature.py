@@ -39,8 +39,6 @@ def line_model_uncertainty(
     uncertainty_percent : Standard uncertainty of each viscosity, [%], if the line was fitted with such weights.
     liquid : Kind of liquid, as in ``judge_slope``: a ``mineral oil or fuel`` bends less than others may; of any other
         kind, or of none, the widest is taken.
-    Raises OutOfRangeError : A viscosity is outside the range, an oil has fewer than two different temperatures, or its
-        viscosity doesn't fall with temperature.
     Source : ASTM D341-20; ``labcalc/data/line_curvature.csv`` tells the liquids that the curvature comes from: of 20
         cases 19 lie within 1.96 times this uncertainty.
 

@@ -58,8 +58,6 @@ def departure_from_line(
         laboratory's repeats.
     noise_degrees_of_freedom : Degrees of freedom of that deviation, [-]; infinite for a published one.
     Returns : Test and excess of the coldest result, [%]; each field has the shape of the axes before the last one.
-    Raises OutOfRangeError : A viscosity is outside the range or doesn't fall with temperature, the noise is not
-        positive, or an oil has fewer than three temperatures.
     Source : ASTM D341-20, clause 3.1: the line holds for a homogeneous liquid, above the cloud point.
     Source : NIST/SEMATECH e-Handbook of Statistical Methods (2012), 4.4.4.6: lack of fit against the replicates.
 

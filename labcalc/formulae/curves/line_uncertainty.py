@@ -71,8 +71,6 @@ class EstimatedLine:
         follows_line : Take the oil to follow the line exactly: the noise of the results alone.
         liquid : Kind of liquid, as in ``line_model_uncertainty``.
         further_results : 1 for the interval that holds one further result with the same noise, [-].
-        Raises OutOfRangeError : A temperature is outside the fitted ones, the line leaves the chart there, or the level
-            is no probability.
         """
         refuse_level(level)
         temperature = np.asarray(temperature_C, dtype=float)
@@ -109,9 +107,6 @@ def estimate_viscosity_temperature(
         not, tell how sure from their scatter.
     Returns : The line, its covariance, [-], and its noise, [%]; each field has the shape of the axes before the last
         one.
-    Raises OutOfRangeError : A viscosity is outside the range or doesn't fall with temperature, an uncertainty is not
-        positive, or an oil has fewer than two different temperatures, or, without stated uncertainty, fewer than three
-        results.
     Source : ASTM D341-20; JCGM 100:2008 (GUM), H.3, for a straight line, its covariance and what is predicted from it.
 
     >>> oil = estimate_viscosity_temperature([20.0, 40.0, 100.0], [240.5, 73.30, 8.87])

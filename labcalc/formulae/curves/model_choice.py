@@ -62,8 +62,6 @@ def compare_viscosity_models(
         oil.
     Returns : Scatter and errors, [%], and the misfit, [-]; NaN where a point is NaN, or there are too few for Vogel's
         curve.
-    Raises OutOfRangeError : A viscosity is outside the range or doesn't fall with temperature, the noise is not
-        positive, or an oil has fewer than two different temperatures.
     Source : K. P. Burnham and D. R. Anderson, Model Selection and Multimodel Inference (2002), 2.4 and 2.6, for the
         likelihood ratio of models; the threshold is labcalc's own, held by simulation.
 

@@ -30,7 +30,7 @@ class ViscosityTemperatureLine:
 
         temperature_C : Temperature, [°C], within the fitted ones.
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
-        Raises OutOfRangeError : A temperature is outside the fitted ones, or the line leaves 0.21 mm²/s to 2e7 mm²/s.
+        Raises OutOfRangeError : The line leaves 0.21 mm²/s to 2e7 mm²/s there.
         """
         temperature = np.asarray(temperature_C, dtype=float)
         keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate)
@@ -42,7 +42,6 @@ class ViscosityTemperatureLine:
 
         kinematic_viscosity : Kinematic viscosity, [mm²/s], 0.21 to 2e7.
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
-        Raises OutOfRangeError : The viscosity is outside the range, or its temperature outside the fitted ones.
         """
         with np.errstate(divide="ignore", over="ignore", invalid="ignore"):  # a level line has no such temperature
             logarithm = (self.intercept - walther.walther_ordinate(kinematic_viscosity)) / self.slope
@@ -58,7 +57,6 @@ class ViscosityTemperatureLine:
 
         temperature_C : Temperature, [°C], within the fitted ones.
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
-        Raises OutOfRangeError : As ``kinematic_viscosity_at``.
         """
         viscosity = self.kinematic_viscosity_at(temperature_C, extrapolate=extrapolate)
         T = kelvin(np.asarray(temperature_C, dtype=float))

@@ -39,7 +39,6 @@ def viscosity_from_ordinate(ordinate: ArrayLike) -> Array:
     last digits.
 
     ordinate : Ordinate W, [-], -1.579 to 0.863.
-    Raises OutOfRangeError : The viscosity is outside 0.21 mm²/s to 2e7 mm²/s.
     Source : ASTM D341-20, the equations and their inverse.
     """
     viscosity = solved_viscosity(np.asarray(ordinate, dtype=float))

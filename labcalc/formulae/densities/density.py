@@ -47,9 +47,7 @@ def density_at(
         as much, is refused for oils below 950 kg/m³.
     Returns : Density at ``to_C`` and ``to_kPa``, [kg/m³], of the broadcast shape. The published iteration stops at 1e-6
         kg/m³, so there and back agrees to that.
-    Raises OutOfRangeError : An input is outside its range, or the density at 60 °F would be outside the one of the
-        commodity group; the first such value is named. Nothing is rounded before the comparison.
-    Raises ValueError : The commodity group is unknown.
+    Raises OutOfRangeError : Also where the density at 60 °F would be outside the one of the group.
     Warns ConvergenceWarning : A refined product within 1 kg/m³ of 770.352 kg/m³ or 787.5195 kg/m³ (at 60 °F) did not
         settle: last value kept.
     Source : API MPMS 11.1-2004, par. 11.1.6.1, 11.1.6.2, 11.1.7; ASTM D1250-08; ISO 91:2017.
@@ -83,7 +81,6 @@ def density_at_60F(
     from_kPa : Gauge pressure of the observation, [kPa], up to 10342.14; below zero counts as zero.
     commodity : Commodity group, as in ``density_at``.
     alpha_60 : Thermal expansion at 60 °F of this very oil, [1/°F], as in ``density_at``.
-    Raises OutOfRangeError : As ``density_at``, which also tells of ValueError and the warning.
     Source : API MPMS 11.1-2004, par. 11.1.6.2.
     """
     given = [np.asarray(values, dtype=float) for values in (density_kg_m3, from_C, from_kPa)]
@@ -106,7 +103,6 @@ def density_slope(
     density_kg_m3 : Density at ``from_C``, [kg/m³].
     from_C, to_C : Temperature of the known density and another one, [°C], -50 to 150.
     commodity : Commodity group, as in ``density_at``.
-    Raises OutOfRangeError : As ``density_at``.
     Source : API MPMS 11.1-2004, par. 11.1.7.
     """
     span = np.asarray(to_C, dtype=float) - np.asarray(from_C, dtype=float)
@@ -128,8 +124,7 @@ def alpha_60_from_densities(
     first_C : Temperature, [°C], -50 to 150.
     second_kg_m3 : Density at ``second_C``, without gauge pressure, [kg/m³].
     second_C : Another temperature, [°C], -50 to 150.
-    Raises OutOfRangeError : A temperature is outside the tables, no liquid has a density, or the expansion that results
-        is outside 230e-6 to 930e-6.
+    Raises OutOfRangeError : The expansion that results is outside 230e-6 to 930e-6.
     Source : API MPMS 11.1-2004, par. 11.1.6.1, the equation of CTL.
     """
     rho, t = _pair(first_kg_m3, second_kg_m3), _pair(first_C, second_C)

@@ -64,8 +64,6 @@ def density_by_own_expansion(
     commodity : Commodity group for the answer of the tables, a key of ``COMMODITIES``.
     liquid : Kind of liquid, as in ``judge_slope``: a ``mineral oil or fuel`` is nearer to the equation than others may
         be.
-    Raises OutOfRangeError : As ``alpha_60_from_densities``, or the wanted temperature is outside the tables.
-    Raises ValueError : The commodity group is unknown.
     Source : API MPMS 11.1-2004, par. 11.1.6.1, the equation of CTL, and par. 11.1.5.2; ``table_expansion.toml`` for c.
 
     >>> oil = density_by_own_expansion(848.0, 40.0, 810.2, 100.0)
@@ -92,8 +90,6 @@ def table_expansion_uncertainty(
     density_kg_m3 : Density at ``from_C``, [kg/m³].
     from_C, to_C : Temperatures of the known and of the wanted density, [°C], -50 to 150.
     commodity : Commodity group, a key of ``COMMODITIES``.
-    Raises OutOfRangeError : As ``density_at``.
-    Raises ValueError : The commodity group is unknown.
     Source : ``labcalc/data/table_expansion.toml``: measured fuels and crudes against the tables; lubricating oils from
         memory.
     """

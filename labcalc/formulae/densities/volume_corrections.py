@@ -102,8 +102,6 @@ def volume_correction(
     pressure_kPa : Gauge pressure, [kPa], up to 10342.14; below zero counts as zero.
     commodity : Commodity group, a key of ``COMMODITIES``; without effect where ``alpha_60`` is given.
     alpha_60 : Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6; the density then has no limits.
-    Raises OutOfRangeError : An input is outside its range; nothing is rounded before the comparison.
-    Raises ValueError : The commodity group is unknown.
     Source : API MPMS 11.1-2004, par. 11.1.6.1.
 
     >>> volume_correction(870.0, 40.0).factor.round(5)

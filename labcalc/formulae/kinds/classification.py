@@ -179,8 +179,6 @@ def grade_candidates(standard: str, **values: ArrayLike) -> GradeCandidates:
         known.
     Returns : For each grade, last axis, whether it is possible and whether it is certain, [-]; all of the broadcast
         shape.
-    Raises ValueError : The table is unknown, or it has no such quantity.
-    Raises OutOfRangeError : A viscosity or density is not positive.
     Source : The tables in ``labcalc/data`` tell source, edition, and which limits are from memory: SAE J300, SAE J306,
         ISO 8217:2017, EN 590, EN 14214, ASTM D1655.
 

@@ -41,7 +41,6 @@ def ewma_chart(
     multiple : Half width L of the limits with known centre and sigma, [standard deviations of the average]; L_n is as
         rarely passed although both are estimates (``ChartLimits.reach``).
     starts : Places of results at which it starts anew, [-].
-    Raises ValueError : The weight is outside its range, or a result is not finite.
     Source : NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4; ISO 7870-6:2024.
 
     >>> from labcalc.statistics.charts.control_limits import STANDARD_LIMITS
@@ -61,7 +60,6 @@ def ewma(values: ArrayLike, weight: float, start: float = 0.0) -> Array:
     values : Values in their order along the last axis, [any unit].
     weight : Weight λ of the newest value, [-], above 0 up to 1.
     start : Average before the first value, [unit of the values].
-    Raises ValueError : The weight is outside its range.
     Source : Roberts, S. W.: Technometrics 1 (1959) 239.
 
     >>> ewma([52.0, 47.0, 53.0], 0.3, 50.0).round(2)
@@ -93,7 +91,6 @@ def self_starting(results: ArrayLike, sigma: float = 0.0, degrees_of_freedom: fl
     degrees_of_freedom : of sigma, [-]; 0 without one, infinite for a known one.
     Returns : Q, [-]: independent and standard normal while nothing changes; NaN where nothing is known yet: for two
         results, or for one with a sigma.
-    Raises ValueError : a result is not finite.
     Source : Quesenberry, C. P.: J. Qual. Technol. 23 (1991) 213, mean unknown, variance unknown or known.
     """
     series = finite_series(results, 1, "a chart")

@@ -76,7 +76,6 @@ class ChartLimits:
         return deviations if self.as_known else self._as_rare(deviations) * self._widening(weight)
 
     def _as_rare(self, deviations: float) -> float:
-        """Return the distance where sigma alone is an estimate."""
         if self.as_known or math.isinf(self.tail_degrees_of_freedom):
             return deviations
         return float(-stdtrit(self.tail_degrees_of_freedom, ndtr(-deviations)))
@@ -158,7 +157,6 @@ def individuals_limits(
     settled_at : Number of results below which the limits are provisional, [-].
     as_known : Set limits at three sigma however few results there are.
     Returns : Limits with their constants and their own uncertainty, [unit of the results].
-    Raises ValueError : Fewer than two results, one that is not finite, no spread at all, or constants of another name.
     Source : NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2. ISO 7870-2:2023 for the chart.
 
     >>> ten = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
@@ -240,45 +238,30 @@ def _range_degrees_of_freedom(number: int) -> float:
     return 1.0 / (2.0 * relative_variance)
 
 
-@dataclass(frozen=True)
-class NewLot:
-    """Limits of a new lot from runs parallel to the old one.
-
-    ``sigma_carried`` says whether the old chart's spread still holds (F-test); it is pooled with the new results' then.
-    """
-
-    limits: ChartLimits
-    centre_half_width: float
-    f: float
-    critical_f: float
-    sigma_carried: bool
-
-
-def lot_change(new_results: ArrayLike, old: ChartLimits, *, confidence: float = 0.95, settled_at: int = 30) -> NewLot:
+def lot_change(new_results: ArrayLike, old: ChartLimits, *, settled_at: int = 30) -> ChartLimits:
     """Set the limits of a new lot from results that were run beside the old lot while its chart was in control.
+
+    The spread of the old chart is pooled with that of the results unless they differ (F-test, two-sided, 95 %).
 
     new_results : Results of the new lot, [unit of the old limits], 2 or more.
     old : Limits of the old lot, [unit of the results].
-    confidence : Confidence of the F-test (two-sided) and of the new centre's interval, [-].
     settled_at : Number of new results below which the limits are provisional, [-].
-    Returns : New limits, half width of the new centre's interval, [unit of the results], and the F-test, [-].
-    Raises ValueError : Fewer than two results, one that is not finite, or no spread.
+    Returns : New limits, [unit of the results].
     Source : ASTM D6299, parallel runs of the old and the new lot (memory); prediction limits by derivation.
 
     >>> old = individuals_limits([10.0, 10.2, 10.1, 10.0, 10.3, 10.1, 9.9, 10.1])
     >>> new = lot_change([20.1, 20.0, 20.2, 20.1, 20.3], old)
-    >>> new.sigma_carried, round(new.limits.centre, 2), new.limits.provisional
-    (True, 20.14, True)
+    >>> new.sigma_from, round(new.centre, 2), new.provisional
+    ('old lot', 20.14, True)
     """
-    fresh = individuals_limits(
-        new_results, sigma_from="standard deviation", constants=old.constants.name, settled_at=settled_at
-    )
-    f, critical_f = _compared(fresh, old, confidence)
-    carried = f <= critical_f
-    limits = replace(_pooled(fresh, old) if carried else fresh, as_known=old.as_known)
-    limits = replace(limits, centre_uncertainty=limits.sigma / math.sqrt(fresh.number))
-    factor = float(stdtrit(limits.sigma_degrees_of_freedom, 0.5 + confidence / 2.0))
-    return NewLot(limits, factor * limits.centre_uncertainty, f, critical_f, carried)
+    constants = old.constants.name
+    fresh = individuals_limits(new_results, sigma_from="standard deviation", constants=constants, settled_at=settled_at)
+    larger, smaller = (fresh, old) if fresh.sigma > old.sigma else (old, fresh)
+    # The quantile is finite for finite degrees of freedom only; 1e9 stand for a known sigma.
+    degrees = (min(limits.sigma_degrees_of_freedom, 1e9) for limits in (larger, smaller))
+    alike = (larger.sigma / smaller.sigma) ** 2 <= float(fdtri(*degrees, 0.975))
+    limits = replace(_pooled(fresh, old) if alike else fresh, as_known=old.as_known)
+    return replace(limits, centre_uncertainty=limits.sigma / math.sqrt(fresh.number))
 
 
 def _pooled(fresh: ChartLimits, old: ChartLimits) -> ChartLimits:
@@ -290,11 +273,3 @@ def _pooled(fresh: ChartLimits, old: ChartLimits) -> ChartLimits:
     ranges = old.mean_moving_range * sigma / old.sigma
     both = replace(fresh, sigma=sigma, sigma_from="old lot", mean_moving_range=ranges)
     return replace(both, sigma_degrees_of_freedom=degrees, tail_degrees_of_freedom=tail)
-
-
-def _compared(fresh: ChartLimits, old: ChartLimits, confidence: float) -> tuple[float, float]:
-    """Return the ratio of the larger to the smaller variance and what it may be."""
-    larger, smaller = (fresh, old) if fresh.sigma > old.sigma else (old, fresh)
-    # The quantile is finite for finite degrees of freedom only; 1e9 stand for a known sigma.
-    degrees = (min(limits.sigma_degrees_of_freedom, 1e9) for limits in (larger, smaller))
-    return (larger.sigma / smaller.sigma) ** 2, float(fdtri(*degrees, 0.5 + confidence / 2.0))

@@ -170,7 +170,6 @@ def rules_run_length(rules: tuple[RunRule, ...], shift: float = 0.0) -> RunLengt
 
     rules : Rules that look at zones, [-]; trends and alternation have no finite chain: ``simulated_run_length``.
     shift : True mean off the centre line, [sigma].
-    Raises ValueError : A rule looks at trends, or the rules have more than 4000 states.
     Source : Champ, C. W., Woodall, W. H.: Technometrics 29 (1987) 393.
 
     >>> from labcalc.statistics.charts.run_rules import WESTERN_ELECTRIC
@@ -200,7 +199,6 @@ def ewma_run_length(
     individuals_limit : Half width of the limits of individual results on the same chart, [sigma]; infinite: EWMA alone.
     Returns : Distribution of the run length, [results]; its average within 1e-3 for weights of 0.05 and more, within
         4e-3 for 0.01.
-    Raises ValueError : A parameter is outside its range.
     Source : Lucas, J. M., Saccucci, M. S.: Technometrics 32 (1990) 1, the chain of Brook and Evans.
 
     >>> round(ewma_run_length(0.5, 3.071).average, 0), round(ewma_run_length(0.5, 3.071, 1.0).average, 1)

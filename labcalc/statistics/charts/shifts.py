@@ -39,12 +39,10 @@ def bias_test(results: ArrayLike, certified: float, certified_uncertainty: float
 
     results : Results of the reference material, [any unit], 2 or more.
     certified : Certified value, [unit of the results].
-    certified_uncertainty : Standard uncertainty of the certified value (expanded uncertainty / k), [unit of the
-        results].
+    certified_uncertainty : Standard uncertainty of the certified value, [unit of the results], 0 or more.
     Returns : Bias with uncertainty, [unit of the results], t, its limit (two-sided, 95 %) and p-value, [-]. An interval
         of 95 % holds 94.5 % or more from six results on; with three or four and a certified value's uncertainty of
         their mean's size, 93 %.
-    Raises ValueError : Fewer than two results, one that is not finite, or an uncertainty below 0 or unknown.
     Source : ASTM D6299, t-test of the chart's mean against the accepted reference value (memory); degrees of freedom by
         JCGM 100:2008, equation G.2b, cut to a whole number.
 
@@ -96,7 +94,6 @@ def compare_periods(earlier: ArrayLike, later: ArrayLike) -> PeriodComparison:
     earlier : Results of the earlier period, [any unit], 2 or more.
     later : Results of the later period, [unit of the earlier], 2 or more.
     Returns : F and t with their two-sided p-values, [-]; means and their difference, [unit of the results].
-    Raises ValueError : A period has fewer than two results, a result is not finite, or a period has no spread.
     Source : NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.9 (F) and 1.3.5.3 (t of unequal variances).
 
     >>> found = compare_periods([10.1, 10.2, 10.0, 10.1], [10.4, 10.5, 10.4, 10.6])

@@ -85,12 +85,8 @@ def acceptance_interval(lowest: ArrayLike, highest: ArrayLike, guard_band: Array
 
     .. math:: [T_L + w,\; T_U - w]
 
-    lowest, highest : Tolerance limits T_L and T_U, [unit of the result]; NaN where that side is open.
-    guard_band : Width w, [unit of the result]: above 0 for guarded acceptance, below for guarded rejection, 0 for
-        simple acceptance.
-    Returns : Lower and upper acceptance limit, [unit of the result]; NaN where open. A guard band of more than half the
-        tolerance leaves a lower limit above the upper one: an interval that accepts nothing.
-    Source : JCGM 106:2012, 8.3.1 (memory).
+    NaN where a side is open; w is above 0 for guarded acceptance, below for guarded rejection. One of more than half
+    the tolerance leaves an interval that accepts nothing. JCGM 106:2012, 8.3.1 (memory).
     """
     band = np.asarray(guard_band, dtype=float)
     return np.asarray(np.asarray(lowest, float) + band), np.asarray(np.asarray(highest, float) - band)
@@ -106,7 +102,6 @@ def decide_conformity(
     rule : One of ``DECISION_RULES``, or a rule of one's own, [-].
     width : Guard band w, [unit of the result]; it may be NaN only for a rule that has no band.
     decimals : Decimals to which the limits are written, [-].
-    Raises ValueError : The rule has a band and its width is not finite.
     Source : JCGM 106:2012, clause 8 (memory); ASTM E29-22.
 
     >>> decide_conformity(50.4, 41.4, 50.6, DECISION_RULES["rounding, second look"], 0.25, 1)
@@ -116,7 +111,8 @@ def decide_conformity(
     def inside(share: float) -> bool:
         low, high = acceptance_interval(lowest, highest, share * width if share else 0.0)
         method: Literal["rounding", "absolute"] = "rounding" if rule.rounded_first and not share else "absolute"
-        return complies(value, _end(low), _end(high), decimals, method=method)
+        ends = (None if np.isnan(limit) else float(limit) for limit in (low, high))
+        return complies(value, *ends, decimals, method=method)
 
     if not np.isfinite(width) and (rule.accept or rule.reject):
         raise ValueError(f"guard band {width:g}: the rule '{rule.name}' needs a finite one")
@@ -125,20 +121,15 @@ def decide_conformity(
     return "doubtful" if inside(rule.reject) else "not met"
 
 
-def _end(limit: Array) -> float | None:
-    return None if np.isnan(limit) else float(limit)
-
-
 def one_sided_margin(reproducibility: ArrayLike, *, repeatability: ArrayLike = 0.0, results: ArrayLike = 1) -> Array:
     r"""Return how far inside a limit a result must be for 95 % certainty that the true value is inside.
 
     .. math:: \frac{1.645}{1.96\sqrt 2} \sqrt{R^2 - r^2 (1 - 1/k)}
 
     reproducibility : Reproducibility R, [unit of the result].
-    repeatability : Repeatability r, [unit of the result]; of no effect with one result.
+    repeatability : Repeatability r, [unit of the result], at most R; of no effect with one result.
     results : Number of results k behind the laboratory's average, [-], 1 or more.
     Returns : Margin, [unit of the result]: 0.5934 R for one result. The standard prints 0.59, which is 0.6 % less.
-    Raises ValueError : R is below r, or a number of results below 1.
     Source : ISO 4259:2006 (0.59 R seen in a public document that quotes it; k results: derivation).
     """
     r, big_r, k = (np.asarray(one, dtype=float) for one in (repeatability, reproducibility, results))
@@ -201,7 +192,6 @@ def conformity_probability(
     standard_uncertainty : Standard uncertainty u, [unit of the value], above 0; NaN where unknown gives NaN.
     lowest, highest : Tolerance limits, [unit of the value]; NaN where that side is open.
     degrees_of_freedom : Of the standard uncertainty, [-]; finite ones take Student's distribution for the normal one.
-    Raises ValueError : A standard uncertainty is not above 0.
     Source : JCGM 106:2012, 7.2 to 7.5 (memory).
     """
     y, low, high = (np.asarray(one, dtype=float) for one in (value, lowest, highest))
@@ -240,7 +230,6 @@ def global_risks(
     process_deviation, standard_uncertainty : Of the true values u₀ and of a result u, [unit of the mean], above 0.
     lowest, highest : Tolerance limits, [unit of the mean]; NaN where that side is open.
     guard_band : Width w as ``acceptance_interval`` takes it, [unit of the mean].
-    Raises ValueError : A deviation or a standard uncertainty is not above 0.
     Source : JCGM 106:2012, 9.5 (memory).
     Source : Owen, D. B. (1956), Ann. Math. Statist. 27, 1075: bivariate normal probabilities (memory).
 

@@ -20,8 +20,6 @@ HIGH_LOW_ORDER = "LLLHHLHHLLLLHHLHHLHHL"
 """The published order of 21 runs, low and high: five lows after a low, five lows after a high, five highs after a
 high; the first low only cleans."""
 
-_LIMIT_DEVIATIONS = 3.0  # standard deviations of the low after low that the lows after a high may be apart
-
 
 @dataclass(frozen=True)
 class HighLowCarryOver:
@@ -43,7 +41,7 @@ class HighLowCarryOver:
     @property
     def limit(self) -> float:
         """Three standard deviations of the lows after a low."""
-        return _LIMIT_DEVIATIONS * self.deviation
+        return 3.0 * self.deviation
 
     @property
     def passes(self) -> bool:
@@ -93,8 +91,7 @@ def high_low_carry_over(results: ArrayLike, *, order: str = HIGH_LOW_ORDER) -> H
 
     results : Results in the order of measurement, [any unit]; of viscosities the logarithms.
     order : ``H`` and ``L`` in the order of measurement, one for each result.
-    Raises ValueError : Another number of results than of steps, a step that is neither ``H`` nor ``L``, a result that
-        is not finite, fewer than two lows after a low, no low after a high, no high after a high, or both levels equal.
+    Raises ValueError : Also for fewer than two lows after a low, no low after a high, or no high after a high.
     Source : The 21 runs and the limit of 3 SD(LL): SMILE guideline Equ59-01 (seen); the formula for k from its means.
 
     >>> found = high_low_carry_over([10, 10.01, 10, 99.6, 100, 10.36, 10.02, 99.6, 100.0], order="LLLHHLLHH")
@@ -129,7 +126,7 @@ _ONE_BEFORE = "every material ran after one and the same sample: nothing to comp
 
 @dataclass(frozen=True)
 class CarriedShare:
-    """The share k of the sample before that shows in a result, [-], with its confidence interval and its t test."""
+    """The share k of the sample before that shows in a result, [-], with its interval of 95 % and its t test."""
 
     value: float
     standard_uncertainty: float
@@ -178,23 +175,11 @@ class SharesOverTime:
         """Return the shares, [-], by the rows before each row, shape (n, p); 0 where they tell nothing."""
         return _solved(self.information[:-1], self.moment[:-1])[0]
 
-    def between(self, first: int, last: int, *, confidence: float = 0.95) -> tuple[CarriedShare, ...]:
-        """Return the shares, [-], one for each column of contrasts, from a stretch of rows.
-
-        first : First row, [-], from 0.
-        last : The row after the last, [-].
-        confidence : Of the intervals, [-].
-        """
-        return self.of_stretches([first], [last], confidence=confidence)[0]
-
-    def of_stretches(
-        self, first: ArrayLike, last: ArrayLike, *, confidence: float = 0.95
-    ) -> list[tuple[CarriedShare, ...]]:
+    def of_stretches(self, first: ArrayLike, last: ArrayLike) -> list[tuple[CarriedShare, ...]]:
         """Return the shares, [-], one for each column of contrasts, from each of some stretches of rows.
 
         first : First row of each, [-], from 0, shape (m,).
         last : The row after its last, [-], shape (m,).
-        confidence : Of the intervals, [-].
         """
         from scipy.special import stdtr, stdtrit
 
@@ -206,7 +191,7 @@ class SharesOverTime:
         degrees = (numbers - np.count_nonzero(variance, axis=-1))[:, np.newaxis]
         rest = np.maximum(squares - np.sum(moment * share, axis=-1), 0.0)[:, np.newaxis]
         uncertainty = np.sqrt(np.where(degrees > 0, rest / np.maximum(degrees, 1), np.nan) * variance)
-        half = stdtrit(np.maximum(degrees, 1), (1.0 + confidence) / 2.0) * uncertainty
+        half = stdtrit(np.maximum(degrees, 1), 0.975) * uncertainty
         score = np.where(uncertainty > 0.0, np.abs(share) / np.where(uncertainty > 0.0, uncertainty, 1.0), np.inf)
         numbers_of = (share, uncertainty, np.broadcast_to(degrees, share.shape), half, 2.0 * stdtr(degrees, -score))
         each = zip(*(one.tolist() for one in (*numbers_of, changes, variance > 0.0)), strict=True)
@@ -305,9 +290,7 @@ def _share(
 
 
 def _untold(changes: int, degrees: int) -> str:
+    told = f"{changes} result{'' if changes == 1 else 's'} after a sample of another level"
     if changes < FEWEST_CHANGES:
-        results = "1 result" if changes == 1 else f"{changes} results"
-        return f"{results} after a sample of another level; {FEWEST_CHANGES} are needed"
-    if degrees < 1:
-        return f"{changes} results after a sample of another level, but no material that was measured often enough"
-    return ""
+        return f"{told}; {FEWEST_CHANGES} are needed"
+    return f"{told}, but no material that was measured often enough" if degrees < 1 else ""

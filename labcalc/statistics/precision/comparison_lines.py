@@ -109,7 +109,7 @@ def fit_functional(x: Array, y: Array, u: Array, v: Array, *, through_zero: bool
     return intercept(slope), slope
 
 
-def passing_bablok_line(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.95) -> ComparisonLine:
+def passing_bablok_line(first: ArrayLike, second: ArrayLike) -> ComparisonLine:
     """Fit the line between two methods by the shifted median of the slopes of all pairs; intervals by ranks.
 
     Nothing is asked of the distribution of the errors but that both methods' are alike in kind, and that the methods
@@ -117,7 +117,6 @@ def passing_bablok_line(first: ArrayLike, second: ArrayLike, *, confidence: floa
     wide range, intervals of 95 % hold the slope in 90 cases of 100.
 
     first, second : Results of both methods on the same samples, [any unit], five samples or more.
-    confidence : Confidence of the intervals, [-].
     Returns : Intercept in [unit of the second], slope [-]. Slopes of exactly −1 count half to either side.
     Raises ValueError : Fewer than five samples, or none that differ by the first method.
     Source : H. Passing and W. Bablok, J. Clin. Chem. Clin. Biochem. 21 (1983) 709; slopes of −1 as in the R package
@@ -144,7 +143,7 @@ def passing_bablok_line(first: ArrayLike, second: ArrayLike, *, confidence: floa
     slopes = np.sort(np.where(falling, -1.0, slopes))
     shift = (int(np.sum(slopes < -1.0)) + int(np.sum(slopes <= -1.0))) / 2.0
     number, n = slopes.size, x.size
-    reach = float(ndtri((1.0 + confidence) / 2.0)) * math.sqrt(n * (n - 1) * (2 * n + 5) / 18.0)
+    reach = float(ndtri(0.975)) * math.sqrt(n * (n - 1) * (2 * n + 5) / 18.0)
     slope = _at_rank(slopes, (number + 1) / 2.0 + shift)
     first_rank = round((number - reach) / 2.0)
     low, high = (_at_rank(slopes, rank + shift) for rank in (first_rank, number - first_rank + 1.0))
@@ -228,7 +227,6 @@ def bias_class(first: ArrayLike, second: ArrayLike, first_error: ArrayLike, seco
 
     first, second : Means of both methods on the same samples, [any unit], ten samples or more.
     first_error, second_error : Their standard errors, [unit of each], above 0.
-    Raises ValueError : Fewer than ten samples, or a standard error that isn't above 0.
     Source : ASTM D6708 and ISO 4259-5:2023 (classes seen in the scope; order of decisions and quantiles from memory).
     """
     x, y = paired_series(first, second, 10, "a choice of correction")

@@ -6,68 +6,24 @@ from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import (
-    betaincinv,
-    chdtri,
-    fdtr,
-    fdtrc,
-    fdtri,
-    gammainc,
-    gammaincc,
-    gammaincinv,
-    nctdtrinc,
-    nctdtrit,
-    ndtr,
-    ndtri,
-    stdtr,
-    stdtrit,
-)
+from scipy.special import betaincinv, chdtrc, chdtri, fdtrc, fdtri, nctdtrinc, nctdtrit, ndtr, ndtri, stdtr, stdtrit
 
 from labcalc.statistics.coverage import coverage_factor
 from labcalc.statistics.precision.within_laboratory import spread_interval
-from labcalc.statistics.series import Array, finite_series, paired_series
+from labcalc.statistics.series import Array, finite_series
 
 _MOST_PAIRS = 10**9
+DIFFERENCE_LIMIT_FACTOR = math.sqrt(2.0) * float(ndtri(0.975))
+"""From a standard deviation that is taken as known to the limit of the difference of two results, 1.96 √2, 95 %."""
 
 
 @dataclass(frozen=True)
 class RepeatabilityComparison:
-    """A precision found against a published one: variances' ratio, both one-sided p-values, and the verdict."""
+    """A precision found against a published one."""
 
     ratio: float  # limit found over the published one
     ratio_interval: tuple[float, float]
-    degrees_of_freedom: float
-    published_degrees_of_freedom: float
     p_worse: float  # how often chance alone gives a scatter as large, if the published precision is met
-    p_better: float
-    confidence: float
-
-    @property
-    def verdict(self) -> str:
-        """``worse than published``, ``better than published`` or ``as published``: a two-sided test."""
-        half = (1.0 - self.confidence) / 2.0
-        if self.p_worse < half:
-            return "worse than published"
-        return "better than published" if self.p_better < half else "as published"
-
-
-def difference_limit_factor(degrees_of_freedom: ArrayLike = math.inf, confidence: float = 0.95) -> Array:
-    r"""Return the factor, [-], from a standard deviation to the limit of the difference of two results.
-
-    .. math:: f = t_{(1 + p) / 2, \nu} \sqrt 2
-
-    Infinite degrees of freedom, 2.77, are for the statement of a method; those of s are for new pairs that a
-    laboratory judges by an s of its own.
-
-    degrees_of_freedom : Degrees of freedom of the standard deviation, [-], above 0.
-    confidence : Share of differences within the limit, [-].
-    Source : ISO 5725-6:1994, 4.1 (critical difference 2.8 s).
-    """
-    degrees = np.asarray(degrees_of_freedom, dtype=float)
-    upper = (1.0 + confidence) / 2.0
-    known = np.where(np.isinf(degrees), 1.0, degrees)
-    quantile = np.where(np.isinf(degrees), ndtri(upper), stdtrit(known, upper))
-    return np.asarray(math.sqrt(2.0) * quantile)
 
 
 def compare_repeatability(
@@ -76,9 +32,8 @@ def compare_repeatability(
     published_limit: float,
     *,
     published_degrees_of_freedom: float = math.inf,
-    confidence: float = 0.95,
 ) -> RepeatabilityComparison:
-    r"""Compare a repeatability found with a published one: ratio of the limits, p-values and verdict, [-].
+    r"""Compare a repeatability found with a published one: ratio of the limits with its interval of 95 %, and p, [-].
 
     .. math:: \chi^2 / \nu = s^2 / \sigma_r^2, \quad \sigma_r = r / 1.96 \sqrt 2
 
@@ -87,28 +42,22 @@ def compare_repeatability(
     published_limit : Published repeatability limit r, [unit of the deviation], above 0.
     published_degrees_of_freedom : How many differences stand behind the published limit, [-]; infinite: it is taken as
         known.
-    confidence : Confidence of the two-sided test and of the ratio's interval, [-].
-    Raises ValueError : The published limit is not above 0.
     Source : NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.8 (chi-square test of a variance), 1.3.5.9 (F-test).
 
     >>> found = compare_repeatability(0.05, 20, 0.1)
-    >>> round(found.ratio, 3), found.verdict
-    (1.386, 'worse than published')
+    >>> round(found.ratio, 3), found.p_worse < 0.025
+    (1.386, True)
     """
     if not 0.0 < published_limit < math.inf:
         raise ValueError(f"published repeatability {published_limit:g}: more than 0 was expected")
-    variance_ratio = (deviation * float(difference_limit_factor()) / published_limit) ** 2
     nu, published_nu = degrees_of_freedom, published_degrees_of_freedom
-    tail = (1.0 - confidence) / 2.0
+    variance_ratio = (deviation * DIFFERENCE_LIMIT_FACTOR / published_limit) ** 2
     if math.isinf(published_nu):
-        half = nu * variance_ratio / 2.0
-        worse, better = float(gammaincc(nu / 2.0, half)), float(gammainc(nu / 2.0, half))
-        ends = [2.0 * float(gammaincinv(nu / 2.0, p)) / nu for p in (1.0 - tail, tail)]
+        worse, ends = chdtrc(nu, nu * variance_ratio), (chdtri(nu, tail) / nu for tail in (0.025, 0.975))
     else:
-        worse, better = (float(f(nu, published_nu, variance_ratio)) for f in (fdtrc, fdtr))
-        ends = [float(fdtri(nu, published_nu, p)) for p in (1.0 - tail, tail)]
+        worse, ends = fdtrc(nu, published_nu, variance_ratio), (fdtri(nu, published_nu, p) for p in (0.975, 0.025))
     low, high = (math.sqrt(variance_ratio / end) for end in ends)
-    return RepeatabilityComparison(math.sqrt(variance_ratio), (low, high), nu, published_nu, worse, better, confidence)
+    return RepeatabilityComparison(math.sqrt(variance_ratio), (low, high), float(worse))
 
 
 def pairs_needed(half_width: ArrayLike) -> NDArray[np.int64]:
@@ -119,7 +68,6 @@ def pairs_needed(half_width: ArrayLike) -> NDArray[np.int64]:
     .. math:: \sqrt{n / \chi^2_{n, \alpha / 2}} - 1 \le w
 
     half_width : Largest relative distance w of the upper end from s, [-], such as 0.25; 0.0001 or more.
-    Raises ValueError : A width is below 0.0001 or not finite.
     Source : Chi-square distribution of the variance, solved for n.
 
     >>> pairs_needed([0.5, 0.25, 0.1])
@@ -156,35 +104,31 @@ def holm_adjusted(p_values: ArrayLike) -> Array:
 
 @dataclass(frozen=True)
 class DuplicatePrecision:
-    """Standard deviation of single results from repeats of samples, with its interval."""
+    """Standard deviation of single results from repeats of samples, with its interval of 95 %."""
 
     number: int  # samples with repeats: pairs, or larger sets
     deviation: float
     degrees_of_freedom: float
     interval: tuple[float, float]
-    confidence: float
 
     @property
     def limit(self) -> float:
         """r = 1.96 √2 s, [unit of the deviation]: for a statement, as if s were known."""
-        return self.deviation * float(difference_limit_factor(confidence=self.confidence))
+        return self.deviation * DIFFERENCE_LIMIT_FACTOR
 
     @property
     def limit_interval(self) -> tuple[float, float]:
         """Interval of the limit, [unit of the deviation]."""
-        factor = float(difference_limit_factor(confidence=self.confidence))
-        return self.interval[0] * factor, self.interval[1] * factor
+        return self.interval[0] * DIFFERENCE_LIMIT_FACTOR, self.interval[1] * DIFFERENCE_LIMIT_FACTOR
 
 
-def pooled_precision(results: ArrayLike, sets: ArrayLike, *, confidence: float = 0.95) -> DuplicatePrecision:
+def pooled_precision(results: ArrayLike, sets: ArrayLike) -> DuplicatePrecision:
     r"""Return the repeatability standard deviation, [unit of the results], from sets of two, three and more repeats.
 
     .. math:: s_r = \sqrt{\sum (n_i - 1) s_i^2 / \sum (n_i - 1)}
 
     results : All results, [any unit].
     sets : The set that each belongs to, [-]; a set of one result adds nothing.
-    confidence : Confidence of the interval, [-].
-    Raises ValueError : No set has two results, a result is not finite, or not every one has its set.
     Source : ISO 5725-2:2019, 7.4 (pooled repeatability variance).
     """
     series = finite_series(results, 2, "a pooled precision")
@@ -198,47 +142,34 @@ def pooled_precision(results: ArrayLike, sets: ArrayLike, *, confidence: float =
     shifted = series - series[np.unique(number, return_index=True)[1]][number]  # large results keep their digits
     residuals = shifted - (np.bincount(number, weights=shifted) / sizes)[number]
     deviation = math.sqrt(float(residuals @ residuals) / degrees)
-    interval = spread_interval(deviation, degrees, confidence)
-    return DuplicatePrecision(int((sizes > 1).sum()), deviation, degrees, interval, confidence)
+    return DuplicatePrecision(int((sizes > 1).sum()), deviation, degrees, spread_interval(deviation, degrees))
 
 
 @dataclass(frozen=True)
 class OrderEffect:
-    """Paired t-test of first minus second; its sign tells which of the two is the higher one."""
+    """Mean of first minus second with its interval of 95 %, and the paired t-test."""
 
     number: int
     mean: float
     interval: tuple[float, float]
     t: float
-    critical_t: float
     p_value: float
 
-    @property
-    def significant(self) -> bool:
-        """First and second results differ by more than chance allows."""
-        return abs(self.t) > self.critical_t
 
-
-def order_effect(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.95) -> OrderEffect:
+def order_effect(differences: ArrayLike) -> OrderEffect:
     r"""Test whether first and second results, [unit of the results], differ on the whole: warm-up, or residue.
 
     .. math:: t = \bar d \sqrt n / s_d
 
-    first : First result of each pair, [any unit], two pairs or more.
-    second : Second results, [unit of the first].
-    confidence : Confidence of the two-sided test and of the interval, [-].
-    Raises ValueError : Fewer than two pairs, two numbers of results, or one that is not finite.
+    differences : First minus second result of each pair, [any unit], two pairs or more.
     Source : Student (1908), paired t-test; NIST/SEMATECH e-Handbook of Statistical Methods, 7.3.1.1.
     """
-    one, other = paired_series(first, second, 2, "a test of the order")
-    difference = one - other
-    mean, degrees = float(np.mean(difference)), one.size - 1
-    error = float(np.std(difference, ddof=1)) / math.sqrt(one.size)
-    critical = coverage_factor(confidence, degrees)
+    series = finite_series(differences, 2, "a test of the order")
+    mean, degrees = float(np.mean(series)), series.size - 1
+    error = float(np.std(series, ddof=1)) / math.sqrt(series.size)
     t = mean / error if error > 0.0 else math.copysign(math.inf, mean) if mean else 0.0
-    reach = critical * error
-    p = 2.0 * float(stdtr(degrees, -abs(t)))
-    return OrderEffect(one.size, mean, (mean - reach, mean + reach), t, critical, p)
+    reach = coverage_factor(0.95, degrees) * error
+    return OrderEffect(series.size, mean, (mean - reach, mean + reach), t, 2.0 * float(stdtr(degrees, -abs(t))))
 
 
 Reach: TypeAlias = tuple[float, float, float]
@@ -287,7 +218,6 @@ def agreement_limits(differences: ArrayLike) -> AgreementLimits:
     Their intervals are exact for normal differences whose spread is the same at every level (noncentral t).
 
     differences : Second minus first result of each pair, [any unit], three pairs or more, not all equal.
-    Raises ValueError : Fewer than three pairs, one that isn't finite, or differences that are all equal.
     Source : J. M. Bland and D. G. Altman, Lancet 327 (1986) 307; A. Carkeet, Optometry and Vision Science 92 (2015) e71
         (exact intervals; memory).
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.statistics.precision import outliers
-from labcalc.statistics.precision.outlier_limits import mandel_h_limit, mandel_k_limit
+from labcalc.statistics.precision.outliers import mandel_h_limit, mandel_k_limit
 from labcalc.statistics.series import Array
 
 
@@ -80,7 +80,6 @@ def interlaboratory_cells(
 
     laboratory, level : Laboratory and level (material) of each result, [-].
     value : Results, [any unit], finite; missing ones are left out of the list, not given as NaN.
-    Raises ValueError : Lists of different length, no result, or one that isn't finite.
     """
     results = np.asarray(value, dtype=float)
     if not len(laboratory) == len(level) == results.size > 0 or results.ndim != 1:
@@ -118,7 +117,6 @@ def mandel_statistics(cells: InterlaboratoryCells, significance: float = 0.005) 
     significance : Chance that a given cell of a good study is beyond its limit, [-]: 0.005 in ASTM E691, 0.01 and 0.05
         in ISO 5725-2.
     Returns : h and k, [-]; the mean of a level is that of its cell means, and limits of k go by each cell's own number.
-    Raises ValueError : A significance that isn't between 0 and 1.
     Source : ASTM E691-23, h and k; ISO 5725-2:2019, Mandel's h and k statistics.
     """
     present, repeated = cells.counts > 0, cells.counts > 1
@@ -190,7 +188,6 @@ def screen_cells(cells: InterlaboratoryCells, *, keep: Collection[tuple[str, str
     cells : The study, [any unit].
     keep : (Laboratory, level) of outliers that stay, for a reason that the study's report gives; a pair stays whole
         where one of the two is named.
-    Raises ValueError : ``keep`` names a laboratory or level that the study doesn't have.
     Source : ISO 5725-2:2019, scrutiny of results for consistency and outliers (order from memory). Cochran's limits are
         those of the number of results in most cells.
 

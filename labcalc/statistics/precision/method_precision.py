@@ -68,7 +68,6 @@ def interlaboratory_precision(cells: InterlaboratoryCells) -> InterlaboratoryPre
 
     cells : The study without what was left out, [any unit]; two laboratories a level at least, one with repeats.
     Returns : Means, standard deviations and 95 % intervals, [unit of the results], and degrees of freedom, [-].
-    Raises ValueError : A level with fewer than two laboratories or without repeats, named.
     Source : ISO 5725-2:2019, calculation of the general mean and the variances (memory); ASTM E691-23.
     Source : F. A. Graybill and C.-M. Wang, JASA 75 (1980), 869; R. K. Burdick and F. A. Graybill, Confidence Intervals
         on Variance Components (1992), 3.2 and 4.3 (unweighted means).
@@ -178,7 +177,6 @@ def precision_relations(
     deviation : Repeatability or reproducibility standard deviation at each level, [unit of the levels], above 0.
     degrees_of_freedom : Degrees of freedom of each, [-], above 0. Reproducibilities of one study share their
         laboratories, so that their deviance is a guide only.
-    Raises ValueError : Fewer than three levels, lists of different length, or a value that isn't above 0.
     Source : ISO 5725-2:2019, functional relationship between precision values and the mean level (memory: forms I to
         III and the iteration of form II).
 

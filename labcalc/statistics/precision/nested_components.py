@@ -15,7 +15,7 @@ from labcalc.statistics.series import Array
 
 class _Variance:
     variance: float
-    interval: tuple[float, float]
+    interval: tuple[float, float]  # of 95 %
 
     @property
     def deviation(self) -> float:
@@ -61,7 +61,6 @@ class VarianceComponents:
 
     components: tuple[VarianceComponent, ...]
     sums: tuple[VarianceSum, ...]
-    confidence: float
 
     @property
     def set_to_zero(self) -> tuple[str, ...]:
@@ -74,7 +73,7 @@ class VarianceComponents:
         return self.sums[0]
 
 
-def variance_components(analysis: NestedAnalysis, *, confidence: float = 0.95) -> VarianceComponents:
+def variance_components(analysis: NestedAnalysis) -> VarianceComponents:
     r"""Estimate the components of variance by equating mean squares to what is expected of them.
 
     The interval of the lowest component is exact (chi-square). Those of the others and of sums are modified
@@ -83,10 +82,8 @@ def variance_components(analysis: NestedAnalysis, *, confidence: float = 0.95) -
     hold 97.5 %, since its lower end can't be wrong.
 
     analysis : Mean squares, [unit of the results squared], with their coefficients.
-    confidence : Confidence of each interval, [-].
     Returns : Variances with intervals, [unit of the results squared]; a negative estimate stands as 0, and sums add up
         what stands (ISO 5725-2 does the same with the variance between laboratories).
-    Raises ValueError : The confidence is not between 0 and 1.
     Source : ISO 5725-3:1994, annexes B and C (memory).
     Source : NIST/SEMATECH e-Handbook of Statistical Methods, 2.6.3 (the same layout in pooled deviations).
 
@@ -109,7 +106,7 @@ def variance_components(analysis: NestedAnalysis, *, confidence: float = 0.95) -
             name=line.name,
             variance=float(variance),
             unbiased=float(estimate),
-            interval=_single_interval(weight, squares, degrees, confidence),
+            interval=_single_interval(weight, squares, degrees),
             share=float(variance) / total if total > 0.0 else math.nan,
             degrees_of_freedom=float(freedom),
         )
@@ -122,12 +119,12 @@ def variance_components(analysis: NestedAnalysis, *, confidence: float = 0.95) -
         VarianceSum(
             names=tuple(names[place:]),
             variance=float(variances[place:].sum()),
-            interval=_single_interval(weight, squares, degrees, confidence),
+            interval=_single_interval(weight, squares, degrees),
             degrees_of_freedom=_effective_degrees(weight * squares, degrees),
         )
         for place, weight in enumerate(sum_weights(weights))
     )
-    return VarianceComponents(components, sums, confidence)
+    return VarianceComponents(components, sums)
 
 
 def component_weights(coefficients: Array) -> Array:
@@ -144,8 +141,8 @@ def sum_weights(weights: Array) -> Array:
     return np.asarray(sums)
 
 
-def _single_interval(weights: Array, squares: Array, degrees: Array, confidence: float) -> tuple[float, float]:
-    low, high = combination_interval(weights, squares, degrees, confidence=confidence)
+def _single_interval(weights: Array, squares: Array, degrees: Array) -> tuple[float, float]:
+    low, high = combination_interval(weights, squares, degrees)
     return float(low), float(high)
 
 
@@ -156,30 +153,25 @@ def _effective_degrees(parts: Array, degrees: Array) -> float:
 
 
 def combination_interval(
-    weights: ArrayLike, mean_squares: ArrayLike, degrees_of_freedom: ArrayLike, *, confidence: float = 0.95
+    weights: ArrayLike, mean_squares: ArrayLike, degrees_of_freedom: ArrayLike
 ) -> tuple[Array, Array]:
-    r"""Return the modified large-sample interval, [unit squared], of a sum or difference of mean squares; 0 or more.
+    r"""Return the modified large-sample interval of 95 %, [unit squared], of a sum or difference of mean squares; 0 or more.
 
     .. math:: \hat\gamma = \sum_i c_i M_i, \quad L = \hat\gamma - \sqrt{V_L}, \quad U = \hat\gamma + \sqrt{V_U}
 
     V holds a term for each mean square, such that L and U are exact where all others are 0, and one for each pair of
     mean squares of which at least one is subtracted.
 
-    weights : Weight c of each mean square, [-], of either sign.
-    mean_squares : Independent mean squares, [unit of the results squared], along the last axis.
-    degrees_of_freedom : Degrees of freedom of each, [-], 1 or more.
-    confidence : Confidence of the two-sided interval, [-], above 0 and below 1.
-    Raises ValueError : The confidence is not between 0 and 1.
+    Weights c, of either sign, and degrees of freedom, 1 or more, are one for each independent mean square, last axis.
+
     Source : Graybill and Wang, J. Am. Stat. Assoc. 75 (1980) 869 (sums).
     Source : Ting, Burdick, Graybill, Jeyaratnam and Lu, J. Stat. Comput. Simul. 35 (1990) 135 (differences; memory).
     """
-    if not 0.0 < confidence < 1.0:
-        raise ValueError(f"confidence {confidence:g}: between 0 and 1 was expected")
     weight, degrees = np.asarray(weights, dtype=float), np.asarray(degrees_of_freedom, dtype=float)
     used = weight != 0.0
     parts = (np.asarray(mean_squares, dtype=float) * weight)[..., used]
     added = weight[used] > 0.0
-    lower, upper = (_variance_form(one, degrees[used], (1.0 - confidence) / 2.0) for one in (added, ~added))
+    lower, upper = (_variance_form(one, degrees[used], 0.025) for one in (added, ~added))
     estimate = parts.sum(axis=-1)
     below, above = (np.einsum("...i,ij,...j->...", np.abs(parts), form, np.abs(parts)) for form in (lower, upper))
     low, high = estimate - np.sqrt(np.maximum(below, 0.0)), estimate + np.sqrt(np.maximum(above, 0.0))

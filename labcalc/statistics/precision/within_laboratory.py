@@ -34,7 +34,6 @@ def critical_range(repeatability: float, results: int) -> float:
 
     repeatability : Repeatability limit r of the method for two results, [unit of the result].
     results : Number of results n, [-], 2 to 10.
-    Raises ValueError : The number of results is outside 2 to 10.
     Source : ISO 5725-6:1994, 4.1.4 and table 1 (critical range factors), here to three decimals.
 
     >>> round(critical_range(0.1, 2), 4), round(critical_range(0.1, 3), 4)
@@ -78,7 +77,6 @@ def acceptable_result(results: ArrayLike, repeatability: float) -> RepeatDecisio
     repeatability : Repeatability limit r of the method for two results, [unit of the results], above 0.
     Returns : Value, range and critical range, [unit of the results], the rule, and the number still to be measured,
         [-].
-    Raises ValueError : Not 2 to 4 results, one that is not finite, or a repeatability that is not above 0.
     Source : ISO 5725-6:1994, 5.2 (memory; the median of three is seen in a public copy).
 
     >>> acceptable_result([10.00, 10.08], 0.1).rule
@@ -99,19 +97,17 @@ def acceptable_result(results: ArrayLike, repeatability: float) -> RepeatDecisio
     return RepeatDecision(float(np.median(series)), "median", 0, spread, limit)
 
 
-_LIMIT_FACTOR = 2.77
-"""1.96 √2 as the trade rounds it: the limit of the difference of two results over their standard deviation."""
+_LIMIT_FACTOR = 2.77  # 1.96 √2 as the trade rounds it: limit of the difference of two results over their deviation
 
 
 @dataclass(frozen=True)
 class SitePrecision:
-    """Site precision limit R' = 2.77 s with its interval, from results in control on one material over a long time."""
+    """Site precision limit R' = 2.77 s with its interval of 95 %, from results in control over a long time."""
 
     sigma: float
     degrees_of_freedom: float
     limit: float
     interval: tuple[float, float]
-    confidence: float
 
 
 @dataclass(frozen=True)
@@ -142,18 +138,16 @@ class PerformanceIndex:
     thresholds: PerformanceThresholds
 
 
-def site_precision(results: ArrayLike, *, confidence: float = 0.95) -> SitePrecision:
+def site_precision(results: ArrayLike) -> SitePrecision:
     """Return the site precision, [unit of the results], from the results of one material in control.
 
     results : Results in control, one material, over a long time, [any unit], 2 or more.
-    confidence : Confidence of the interval, [-].
-    Raises ValueError : Fewer than two results, or one that is not finite.
     Source : ASTM D6299, site precision (memory): 2.77 times the standard deviation.
     """
     series = finite_series(results, 2, "a site precision")
     sigma, degrees = float(np.std(series, ddof=1)), series.size - 1
-    low, high = spread_interval(sigma, degrees, confidence)
-    return SitePrecision(sigma, degrees, _LIMIT_FACTOR * sigma, (_LIMIT_FACTOR * low, _LIMIT_FACTOR * high), confidence)
+    low, high = spread_interval(sigma, degrees)
+    return SitePrecision(sigma, degrees, _LIMIT_FACTOR * sigma, (_LIMIT_FACTOR * low, _LIMIT_FACTOR * high))
 
 
 def spread_interval(sigma: float, degrees_of_freedom: float, confidence: float = 0.95) -> tuple[float, float]:
@@ -181,7 +175,6 @@ def performance_index(
     published_repeatability : Published limit r at this level, [unit of the results], above 0.
     site : Site precision, [unit of the results].
     thresholds : Where the verdict changes, [-].
-    Raises ValueError : A published limit is not above 0.
     Source : ASTM D6792, test performance index (memory).
 
     >>> site = site_precision([10.1, 10.2, 10.0, 10.1, 10.3, 9.9])
