@@ -38,8 +38,8 @@ NAMES = {
         AgreementLimits Beyond BiasClass BiasTest CHART_CONSTANTS CRITICAL_RANGE_FACTORS CarriedShare
         ChartLimits ChartSight ComparisonLine Conformity CrossedEffect CrossedStudy DECISION_RULES
         DIFFERENCE_LIMIT_FACTOR DecisionRule DesignStep Distribution Drift DuplicatePrecision EwmaChart
-        FEWEST_CHANGES InputQuantity InterlaboratoryPrecision MandelStatistics Onset OrderEffect OutlierTest PERFORMANCE_THRESHOLDS
-        PerformanceIndex PerformanceThresholds PeriodComparison PrecisionRelation RULE_SETS
+        FEWEST_CHANGES InputQuantity InterlaboratoryPrecision MandelStatistics Onset OrderEffect OutlierTest
+        PERFORMANCE_THRESHOLDS PerformanceIndex PerformanceThresholds PeriodComparison PrecisionRelation RULE_SETS
         RepeatabilityComparison Resolution RobustEstimate RunLength RunRule ScoresTogether ScreenedCells
         SharesOverTime Signal SimulatedRunLength SitePrecision SustainedShift UncertaintyBudget
         VarianceComponent VarianceComponents VarianceSum Within acceptable_result agreement_limits algorithm_a

@@ -24,7 +24,6 @@ class StraightLine:
 
     @property
     def intercept(self) -> Array:
-        """Height of the line at x = 0."""
         return self.y_mean - self.slope * self.x_mean
 
     def at(self, x: Array) -> Array:
@@ -52,10 +51,7 @@ def straight_line(x: Array, y: Array, weights: ArrayLike | None = None) -> Strai
 def points_of_curves(
     temperature_C: ArrayLike, values: ArrayLike, *, needed: int, what: str, reason: str
 ) -> tuple[Array, Array]:
-    """Return temperatures, once where curves share them, and the values of all points, last axis the points.
-
-    Too few different temperatures are refused.
-    """
+    """Return temperatures, once where curves share them, and values of all points, last axis; refuse too few."""
     temperature, value = (np.atleast_1d(np.asarray(given, dtype=float)) for given in (temperature_C, values))
     shape = np.broadcast_shapes(temperature.shape, value.shape)
     temperature = np.broadcast_to(temperature, (*temperature.shape[:-1], shape[-1]))
@@ -88,10 +84,7 @@ _NEIGHBOURS_K = 5.0
 
 
 def refuse_rising(temperature_C: Array, viscosity: Array, unit: str = " mm²/s") -> None:
-    """Refuse points whose viscosity doesn't fall with temperature, naming two of the first such curve.
-
-    Noise may exchange neighbours: refused are points 5 K apart or more, and curves that rise as a whole.
-    """
+    """Refuse points 5 K apart or more whose viscosity doesn't fall, and curves that rise as a whole: two are named."""
     t, nu = _by_temperature(temperature_C, viscosity)
     for curve in np.argwhere(((np.diff(nu, axis=-1) >= 0.0) & (np.diff(t, axis=-1) > 0.0)).any(axis=-1)):
         here = tuple(curve)

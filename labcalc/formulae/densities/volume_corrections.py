@@ -111,7 +111,7 @@ def volume_correction(
     refuse_conditions(temperature, pressure)
     group, alpha = commodity_group(commodity, alpha_60, density)
     refuse_density(density, "density at 60 °F", (group.lowest, group.highest), alpha, f"for a {commodity}")
-    t = fahrenheit(ipts68_from_its90(temperature))
+    t = fahrenheit_of_1968(temperature)
     shifted, expansion, CTL = thermal_factor(density, t, group, alpha)
     return VolumeCorrection(expansion, CTL, *pressure_factor(shifted, t, gauge_psi(pressure)))
 
@@ -144,6 +144,11 @@ def of_subgroup(values: tuple[float, ...], density_60F: Array, group: Commodity)
 def fahrenheit(temperature_C: Array) -> Array:
     """Return a temperature in °F: par. 11.1.5.1."""
     return 1.8 * temperature_C + 32.0
+
+
+def fahrenheit_of_1968(temperature_C: Array) -> Array:
+    """Return a temperature of today's scale in °F of the scale of 1968."""
+    return fahrenheit(ipts68_from_its90(temperature_C))
 
 
 def gauge_psi(pressure_kPa: Array) -> Array:

@@ -9,9 +9,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._refusals import Array, positive
+from labcalc.formulae._refusals import DUST, Array, positive
 from labcalc.formulae._tables import published_entries
 
+EDITION = "SAE J300_202104, SAE J306_201902, ISO 3448:1992, ISO 8217:2017, EN 590, EN 14214, ASTM D975, D6751, D1655"
+
+_JUDGED = {1: "fits", 0: "not known", -1: "doesn't fit"}
 GRADE_TABLES: Mapping[str, str] = MappingProxyType(
     {
         "ISO 3448": "viscosity_grades",
@@ -26,8 +29,6 @@ GRADE_TABLES: Mapping[str, str] = MappingProxyType(
     }
 )
 """Names of the tables, and their files."""
-
-DUST = 1e-9  # share of a limit below which a difference is dust of binary arithmetic
 
 
 @dataclass(frozen=True)
@@ -116,11 +117,6 @@ def _limits(entry: Mapping[str, Any]) -> Limits:
     highest = entry.get("at_most", entry.get("below", np.inf))
     lowest, decimals = float(entry.get("at_least", -np.inf)), entry.get("decimals")
     return Limits(lowest, float(highest), "below" not in entry, decimals)
-
-
-EDITION = "SAE J300_202104, SAE J306_201902, ISO 3448:1992, ISO 8217:2017, EN 590, EN 14214, ASTM D975, D6751, D1655"
-
-_JUDGED = {1: "fits", 0: "not known", -1: "doesn't fit"}
 
 
 @dataclass(frozen=True, eq=False)

@@ -42,10 +42,6 @@ def ewma_chart(
         rarely passed although both are estimates (``ChartLimits.reach``).
     starts : Places of results at which it starts anew, [-].
     Source : NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4; ISO 7870-6:2024.
-
-    >>> from labcalc.statistics.charts.control_limits import STANDARD_LIMITS
-    >>> ewma_chart([1.0, 1.0, 1.0], STANDARD_LIMITS, weight=0.5).values
-    array([0.5  , 0.75 , 0.875])
     """
     parts = np.split(finite_series(results, 0, "a chart"), np.asarray(starts, np.intp))
     values = np.concatenate([ewma(part, weight, limits.centre) for part in parts])
@@ -61,9 +57,6 @@ def ewma(values: ArrayLike, weight: float, start: float = 0.0) -> Array:
     weight : Weight λ of the newest value, [-], above 0 up to 1.
     start : Average before the first value, [unit of the values].
     Source : Roberts, S. W.: Technometrics 1 (1959) 239.
-
-    >>> ewma([52.0, 47.0, 53.0], 0.3, 50.0).round(2)
-    array([50.6 , 49.52, 50.56])
     """
     if not 0.0 < weight <= 1.0:
         raise ValueError(f"EWMA weight {weight:g}: more than 0, up to 1 was expected")

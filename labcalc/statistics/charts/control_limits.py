@@ -90,12 +90,10 @@ class ChartLimits:
 
     @property
     def lower(self) -> float:
-        """Lower limit of an individual result."""
         return self.centre - self.half_width
 
     @property
     def upper(self) -> float:
-        """Upper limit of an individual result."""
         return self.centre + self.half_width
 
     @property
@@ -158,11 +156,6 @@ def individuals_limits(
     as_known : Set limits at three sigma however few results there are.
     Returns : Limits with their constants and their own uncertainty, [unit of the results].
     Source : NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2. ISO 7870-2:2023 for the chart.
-
-    >>> ten = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
-    >>> limits = individuals_limits(ten, constants="handbook", as_known=True)
-    >>> round(limits.centre, 2), round(limits.upper, 4), round(limits.lower, 4), limits.provisional
-    (50.81, 55.8041, 45.8159, True)
     """
     if constants not in CHART_CONSTANTS:
         raise ValueError(f"constants {constants!r}: one of {', '.join(CHART_CONSTANTS)} was expected")
@@ -248,11 +241,6 @@ def lot_change(new_results: ArrayLike, old: ChartLimits, *, settled_at: int = 30
     settled_at : Number of new results below which the limits are provisional, [-].
     Returns : New limits, [unit of the results].
     Source : ASTM D6299, parallel runs of the old and the new lot (memory); prediction limits by derivation.
-
-    >>> old = individuals_limits([10.0, 10.2, 10.1, 10.0, 10.3, 10.1, 9.9, 10.1])
-    >>> new = lot_change([20.1, 20.0, 20.2, 20.1, 20.3], old)
-    >>> new.sigma_from, round(new.centre, 2), new.provisional
-    ('old lot', 20.14, True)
     """
     constants = old.constants.name
     fresh = individuals_limits(new_results, sigma_from="standard deviation", constants=constants, settled_at=settled_at)

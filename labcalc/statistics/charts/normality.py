@@ -61,10 +61,6 @@ def anderson_darling(results: ArrayLike) -> NormalityTest:
 
     results : Results, [any unit], 5 or more.
     Source : D'Agostino, R. B., Stephens, M. A.: Goodness-of-Fit Techniques, 1986, table 4.7 and its p-values (memory).
-
-    >>> test = anderson_darling([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])
-    >>> round(test.adjusted, 3), test.departs
-    (0.335, False)
     """
     series = np.sort(finite_series(results, 5, "a test of normality"))
     spread = float(np.std(series, ddof=1))
@@ -100,9 +96,6 @@ def resolution(results: ArrayLike) -> Resolution:
     results : Results, [any unit], 2 or more.
     Returns : Step, standard deviation, [unit of the results], and their ratio, [-]; infinite where all results are
         equal.
-
-    >>> resolution([10.1, 10.2, 10.1, 10.3, 10.0]).coarse
-    True
     """
     series = finite_series(results, 2, "a check of the resolution")
     step = rounding_step(series)
@@ -119,9 +112,6 @@ def rounding_step(results: ArrayLike) -> float:
     """Return the largest step, [unit of the results], of which all differences are multiples; NaN if all are equal.
 
     results : Results, [any unit].
-
-    >>> rounding_step([10.05, 10.10, 10.25])
-    0.05
     """
     series = finite_series(results, 1, "a rounding step")
     for decimals in range(_MOST_DECIMALS + 1):
@@ -141,10 +131,6 @@ def serial_dependence(results: ArrayLike) -> SerialDependence:
     Returns : Von Neumann ratio (2 for independent results), its lower limit (one-sided, 95 %) and p-value, [-].
     Source : von Neumann, J.: Ann. Math. Stat. 12 (1941) 367; its distribution here by a beta of the exact variance 4 (n
         − 2)/(n² − 1), limits within 0.005 of simulated ones from n = 8.
-
-    >>> found = serial_dependence([10.0, 10.1, 10.2, 10.2, 10.4, 10.5, 10.5, 10.7])
-    >>> found.dependent, round(found.von_neumann, 2)
-    (True, 0.28)
     """
     series = finite_series(results, 8, "a test of neighbours")
     _refuse_equal(series, float(np.std(series, ddof=1)))

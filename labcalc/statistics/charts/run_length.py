@@ -19,9 +19,13 @@ from scipy.special import ndtr
 from labcalc.statistics.charts.run_rules import Beyond, RunRule, Within, run_rule_signals
 from labcalc.statistics.series import Array
 
-Memory: TypeAlias = int
-Step: TypeAlias = Callable[[Memory], Memory]
+Step: TypeAlias = Callable[[int], int]
 
+_SETTLED = 1e-12  # relative change from one result to the next at which the rest is taken as geometric
+_SPENT = 1e-15  # probability that is taken for none: the rounding of the sums
+_CELLS = 401  # odd, so that the middle one holds the centre line
+_BLOCK = 128  # results that are drawn at a time
+_NEVER = 1e-12  # probability of a signal from one result to the next below which (I - Q) can't be solved to any use
 _SIGNAL = -1
 _MOST_STATES = 4_000  # more take minutes to solve; the usual rule sets have some hundred
 
@@ -34,10 +38,7 @@ class RuleChain:
     following: NDArray[np.intp]
 
     def zone_probabilities(self, shift: float) -> Array:
-        """Return the probability, [-], of each zone for a normal result, from the lowest zone up.
-
-        shift : True mean off the centre line, [sigma].
-        """
+        """Return the probability of each zone for a normal result off the centre line by a shift in sigmas."""
         below = self.edges - shift
         # Differences in the nearer tail: no digits are lost far from the centre.
         lower, upper = np.diff(ndtr(below), prepend=0.0, append=1.0), -np.diff(ndtr(-below), prepend=1.0, append=0.0)
@@ -47,12 +48,7 @@ class RuleChain:
 
 @lru_cache(maxsize=16)
 def rule_chain(rules: tuple[RunRule, ...]) -> RuleChain:
-    """Build the chain of a rule set, state by state from an empty chart, which is state 0.
-
-    rules : Rules that look at zones, [-].
-    Raises ValueError : A rule looks at trends or alternation, which no finite number of states can remember; or more
-        than 4000 states.
-    """
+    """Build the chain of a rule set, state by state from an empty chart, which is state 0."""
     thresholds = sorted({t for rule in rules for t in (_sigmas(rule), -_sigmas(rule))})
     edges = np.array(thresholds)
     centres = [edges[0] - 1.0, *(edges[1:] + edges[:-1]) / 2.0, edges[-1] + 1.0]
@@ -101,7 +97,7 @@ def _trackers(rule: RunRule, zone: float) -> list[Step]:
 def _counter(count: int, hit: bool) -> Step:
     """Remember how long the run is."""
 
-    def step(memory: Memory) -> Memory:
+    def step(memory: int) -> int:
         length = memory + 1 if hit else 0
         return _SIGNAL if length == count else length
 
@@ -112,18 +108,11 @@ def _register(count: int, window: int, hit: bool) -> Step:
     """Remember which of the last points were hits, the newest in the lowest bit."""
     mask = (1 << (window - 1)) - 1
 
-    def step(memory: Memory) -> Memory:
+    def step(memory: int) -> int:
         marks = (memory << 1) | hit
         return _SIGNAL if hit and marks.bit_count() >= count else marks & mask
 
     return step
-
-
-_SETTLED = 1e-12  # relative change from one result to the next at which the rest is taken as geometric
-_SPENT = 1e-15  # probability that is taken for none: the rounding of the sums
-_CELLS = 401  # odd, so that the middle one holds the centre line
-_BLOCK = 128  # results that are drawn at a time
-_NEVER = 1e-12  # probability of a signal from one result to the next below which (I - Q) can't be solved to any use
 
 
 @dataclass(frozen=True, eq=False)
@@ -171,10 +160,6 @@ def rules_run_length(rules: tuple[RunRule, ...], shift: float = 0.0) -> RunLengt
     rules : Rules that look at zones, [-]; trends and alternation have no finite chain: ``simulated_run_length``.
     shift : True mean off the centre line, [sigma].
     Source : Champ, C. W., Woodall, W. H.: Technometrics 29 (1987) 393.
-
-    >>> from labcalc.statistics.charts.run_rules import WESTERN_ELECTRIC
-    >>> round(rules_run_length(WESTERN_ELECTRIC).average, 2)
-    91.75
     """
     from scipy.sparse import csr_array
 
@@ -200,11 +185,6 @@ def ewma_run_length(
     Returns : Distribution of the run length, [results]; its average within 1e-3 for weights of 0.05 and more, within
         4e-3 for 0.01.
     Source : Lucas, J. M., Saccucci, M. S.: Technometrics 32 (1990) 1, the chain of Brook and Evans.
-
-    >>> round(ewma_run_length(0.5, 3.071).average, 0), round(ewma_run_length(0.5, 3.071, 1.0).average, 1)
-    (500.0, 17.5)
-    >>> round(ewma_run_length(0.4, 3.0, individuals_limit=3.0).average)
-    235
     """
     if not 0.0 < weight <= 1.0:
         raise ValueError(f"EWMA weight {weight:g}: more than 0, up to 1 was expected")
@@ -219,12 +199,9 @@ def ewma_run_length(
 
 
 def chain_run_length(matrix: Any, start: int) -> RunLength:
-    """Return the run length of a chart that is given as a chain.
+    """Return the run length of a chain by the probabilities of its steps without a signal (Brook and Evans 1972).
 
-    matrix : Probabilities of a step from each state to each other one without a signal, [-].
-    start : State of an empty chart, [-].
-    Returns : Distribution of the run length, [results]; an infinite average where it is more than 1e12.
-    Source : Brook, D., Evans, D. A.: Biometrika 59 (1972) 539.
+    ``start`` is the state of an empty chart; an average of more than 1e12 is infinite.
     """
     survival, decay = _survival(matrix, start)
     if decay > 1.0 - _NEVER:
@@ -279,11 +256,6 @@ def simulated_run_length(
     shift : True mean off the centre line, [sigma].
     charts : Number of charts, [-].
     seed : Seed of the generator, [-].
-
-    >>> from labcalc.statistics.charts.run_rules import NELSON
-    >>> found = simulated_run_length(NELSON, 1.0, charts=500)
-    >>> 8.5 < found.average < 11.0
-    True
     """
     generator = np.random.default_rng(seed)
     lengths = np.zeros(charts, dtype=np.int64)

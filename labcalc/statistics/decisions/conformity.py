@@ -109,10 +109,10 @@ def decide_conformity(
     """
 
     def inside(share: float) -> bool:
-        low, high = acceptance_interval(lowest, highest, share * width if share else 0.0)
+        ends = acceptance_interval(lowest, highest, share * width if share else 0.0)
+        low, high = (None if np.isnan(limit) else float(limit) for limit in ends)
         method: Literal["rounding", "absolute"] = "rounding" if rule.rounded_first and not share else "absolute"
-        ends = (None if np.isnan(limit) else float(limit) for limit in (low, high))
-        return complies(value, *ends, decimals, method=method)
+        return complies(value, low, high, decimals, method=method)
 
     if not np.isfinite(width) and (rule.accept or rule.reject):
         raise ValueError(f"guard band {width:g}: the rule '{rule.name}' needs a finite one")
@@ -232,10 +232,6 @@ def global_risks(
     guard_band : Width w as ``acceptance_interval`` takes it, [unit of the mean].
     Source : JCGM 106:2012, 9.5 (memory).
     Source : Owen, D. B. (1956), Ann. Math. Statist. 27, 1075: bivariate normal probabilities (memory).
-
-    >>> risks = global_risks(1500.0, 0.12, 0.04, 1499.8, 1500.2)
-    >>> float(risks.consumer.round(3)), float(risks.producer.round(3))
-    (0.019, 0.037)
     """
     u0, u = above_zero(process_deviation, "process deviation"), above_zero(standard_uncertainty, "uncertainty")
     spread = np.sqrt(u0**2 + u**2)

@@ -25,9 +25,6 @@ def z_score(
     r"""Return z, [-], or z′ where the uncertainty of the assigned value counts (ISO 13528:2022, 9.4 and 9.5, memory).
 
     .. math:: z' = (x - x_{pt}) / \sqrt{\sigma_{pt}^2 + u^2(x_{pt})}
-
-    >>> z_score([10.4, 9.0], 10.0, 0.4).round(2), z_score(11.0, 10.0, 0.4, 0.3).round(2)
-    (array([ 1. , -2.5]), np.float64(2.0))
     """
     spread = above_zero(deviation, "standard deviation for assessment")
     return _distance(result, assigned, np.hypot(spread, np.asarray(assigned_uncertainty, dtype=float)))
@@ -119,10 +116,6 @@ def scores_together(scores: ArrayLike, weight: float = 0.4) -> ScoresTogether:
     weight : Weight of the newest round in the average, [-].
     Source : M. Thompson and R. Wood, Pure Appl. Chem. 65 (1993) 2123 (RSZ and SSZ; memory); NIST/SEMATECH e-Handbook of
         Statistical Methods, 6.3.2.4 (EWMA, limits that grow with the rounds).
-
-    >>> found = scores_together([1.2, 1.6, 0.9, 1.8])
-    >>> round(found.rescaled_sum, 2), round(found.sum_of_squares, 2), found.steady_bias
-    (2.75, 8.05, True)
     """
     series = finite_series(scores, 1, "rounds together")
     number, mean = series.size, float(np.mean(series))
@@ -183,10 +176,6 @@ def proficiency_round(
     assigned_uncertainty : Standard uncertainty of an assigned value given, [unit of the results]; NaN where it isn't
         known.
     Source : ISO 13528:2022, 7.7, 8.5 and 9.2.1 (memory): u(x_pt) up to 0.3 σ_pt is negligible.
-
-    >>> found = proficiency_round([10.1, 9.9, 10.0, 10.2, 9.8, 11.0], assigned=10.0, deviation=0.3)
-    >>> found.scores.round(1).tolist(), str(found.words[-1])
-    ([0.3, -0.3, 0.0, 0.7, -0.7, 3.3], 'action')
     """
     if assigned is None and not np.all(np.isnan(np.asarray(assigned_uncertainty, dtype=float))):
         raise ValueError("an uncertainty of the assigned value, but no assigned value: give both or neither")

@@ -57,10 +57,6 @@ def uncertainty_budget(
     degrees_of_freedom : Degrees of freedom of each, [-], infinite where the uncertainty is taken as known.
     confidence : Coverage probability of the expanded uncertainty, [-], above 0 and below 1.
     Source : JCGM 100:2008, equations 10, 11a and G.2b, clause G.4.
-
-    >>> budget = uncertainty_budget([0.006, -0.008], [9, math.inf])
-    >>> round(budget.standard_uncertainty, 4), round(budget.effective_degrees_of_freedom, 1)
-    (0.01, 69.4)
     """
     combined = float(np.sqrt(np.sum(np.asarray(contributions, dtype=float) ** 2)))
     degrees = effective_degrees_of_freedom(contributions, degrees_of_freedom)

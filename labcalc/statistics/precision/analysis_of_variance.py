@@ -23,7 +23,6 @@ class Nesting:
 
     @property
     def number(self) -> int:
-        """Number of results."""
         return self.order.size
 
     @cached_property
@@ -120,7 +119,6 @@ class AnalysisLine:
 
     @property
     def mean_square(self) -> float:
-        """Sum of squares over degrees of freedom."""
         return self.sum_of_squares / self.degrees_of_freedom
 
 
@@ -139,12 +137,10 @@ class NestedAnalysis:
 
     @property
     def mean_squares(self) -> Array:
-        """Mean square of each line."""
         return np.array([line.mean_square for line in self.lines])
 
     @property
     def degrees_of_freedom(self) -> Array:
-        """Degrees of freedom of each line."""
         return np.array([line.degrees_of_freedom for line in self.lines], dtype=float)
 
 

@@ -35,7 +35,6 @@ class HighLowCarryOver:
 
     @property
     def difference(self) -> float:
-        """How far the lows after a high are from the lows after a low."""
         return self.low_after_high - self.low_after_low
 
     @property
@@ -45,7 +44,6 @@ class HighLowCarryOver:
 
     @property
     def passes(self) -> bool:
-        """The difference is within the limit."""
         return abs(self.difference) <= self.limit
 
 
@@ -59,7 +57,6 @@ class DesignStep:
 
     @property
     def sentence(self) -> str:
-        """The step in words."""
         return f"{self.number}. Measure {self.sample}, then clean as always, no more and no less: {self.counts_as}."
 
 
@@ -138,12 +135,10 @@ class CarriedShare:
 
     @property
     def known(self) -> bool:
-        """There is a number."""
         return not self.why_not
 
     @property
     def half_width(self) -> float:
-        """Half width of the interval, [-]."""
         return (self.interval[1] - self.interval[0]) / 2.0
 
     @property

@@ -43,10 +43,6 @@ def compare_repeatability(
     published_degrees_of_freedom : How many differences stand behind the published limit, [-]; infinite: it is taken as
         known.
     Source : NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.8 (chi-square test of a variance), 1.3.5.9 (F-test).
-
-    >>> found = compare_repeatability(0.05, 20, 0.1)
-    >>> round(found.ratio, 3), found.p_worse < 0.025
-    (1.386, True)
     """
     if not 0.0 < published_limit < math.inf:
         raise ValueError(f"published repeatability {published_limit:g}: more than 0 was expected")
@@ -69,9 +65,6 @@ def pairs_needed(half_width: ArrayLike) -> NDArray[np.int64]:
 
     half_width : Largest relative distance w of the upper end from s, [-], such as 0.25; 0.0001 or more.
     Source : Chi-square distribution of the variance, solved for n.
-
-    >>> pairs_needed([0.5, 0.25, 0.1])
-    array([ 17,  48, 233])
     """
     width = np.asarray(half_width, dtype=float)
     if not np.all((width >= 1e-4) & np.isfinite(width)):
@@ -90,9 +83,6 @@ def holm_adjusted(p_values: ArrayLike) -> Array:
 
     p_values : p-values of tests that are read together, [-].
     Source : S. Holm, Scandinavian Journal of Statistics 6 (1979) 65.
-
-    >>> holm_adjusted([0.01, 0.04, 0.03])
-    array([0.03, 0.06, 0.06])
     """
     p = np.asarray(p_values, dtype=float)
     order = np.argsort(p, kind="stable")
@@ -118,7 +108,6 @@ class DuplicatePrecision:
 
     @property
     def limit_interval(self) -> tuple[float, float]:
-        """Interval of the limit, [unit of the deviation]."""
         return self.interval[0] * DIFFERENCE_LIMIT_FACTOR, self.interval[1] * DIFFERENCE_LIMIT_FACTOR
 
 
@@ -220,10 +209,6 @@ def agreement_limits(differences: ArrayLike) -> AgreementLimits:
     differences : Second minus first result of each pair, [any unit], three pairs or more, not all equal.
     Source : J. M. Bland and D. G. Altman, Lancet 327 (1986) 307; A. Carkeet, Optometry and Vision Science 92 (2015) e71
         (exact intervals; memory).
-
-    >>> found = agreement_limits([0.1, -0.2, 0.1, -0.2])
-    >>> round(found.lower[0], 3), round(found.upper[0], 3)
-    (-0.389, 0.289)
     """
     series = finite_series(differences, 3, "limits of agreement")
     number, mean, deviation = series.size, float(np.mean(series)), float(np.std(series, ddof=1))

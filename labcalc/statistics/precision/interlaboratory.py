@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -34,16 +34,9 @@ class InterlaboratoryCells:
         return numbers[np.argmax(frequency, axis=0)] if numbers.size else np.ones(len(self.levels), dtype=np.int64)
 
     def only(self, kept: NDArray[np.bool_]) -> InterlaboratoryCells:
-        """Return the study, [unit of the results], with some cells empty.
-
-        kept : Which cells stay, laboratories × levels.
-        """
-        return replace(
-            self,
-            counts=np.where(kept, self.counts, 0),
-            means=np.where(kept, self.means, np.nan),
-            deviations=np.where(kept, self.deviations, np.nan),
-        )
+        """Return the study with the cells that aren't kept empty."""
+        values = (np.where(kept, one, np.nan) for one in (self.means, self.deviations))
+        return InterlaboratoryCells(self.laboratories, self.levels, np.where(kept, self.counts, 0), *values)
 
 
 @dataclass(frozen=True)
@@ -158,7 +151,6 @@ class OutlierFlag:
     left_out: bool
 
     def __str__(self) -> str:
-        """Return the flag as a sentence."""
         limit, share = (self.limit_1_percent, "1 %") if self.standing == "outlier" else (self.limit_5_percent, "5 %")
         side = "below" if self.limit_1_percent < self.limit_5_percent else "above"
         return (

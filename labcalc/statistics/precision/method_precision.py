@@ -71,12 +71,6 @@ def interlaboratory_precision(cells: InterlaboratoryCells) -> InterlaboratoryPre
     Source : ISO 5725-2:2019, calculation of the general mean and the variances (memory); ASTM E691-23.
     Source : F. A. Graybill and C.-M. Wang, JASA 75 (1980), 869; R. K. Burdick and F. A. Graybill, Confidence Intervals
         on Variance Components (1992), 3.2 and 4.3 (unweighted means).
-
-    >>> from labcalc.statistics.precision.interlaboratory import interlaboratory_cells
-    >>> cells = interlaboratory_cells([*"AABBCC"], ["1"] * 6, [10.0, 10.2, 10.1, 10.1, 10.4, 10.7])
-    >>> found = interlaboratory_precision(cells)
-    >>> found.repeatability_deviation.round(3), found.reproducibility_deviation.round(3)
-    (array([0.147]), array([0.28]))
     """
     counts = cells.counts.astype(float)
     laboratories, results = np.sum(counts > 0, axis=0), np.sum(counts, axis=0)
@@ -121,6 +115,7 @@ def interlaboratory_precision(cells: InterlaboratoryCells) -> InterlaboratoryPre
 
 RelationForm: TypeAlias = Literal["constant", "proportional", "linear", "power"]
 
+_PARAMETERS = {"constant": 1, "proportional": 1, "linear": 2, "power": 2}
 _ROUNDS = 100
 _AGREEMENT = 1e-12
 
@@ -142,14 +137,9 @@ class PrecisionRelation:
     p_value: float
 
     @property
-    def parameters(self) -> int:
-        """Number of parameters."""
-        return 1 if self.form in ("constant", "proportional") else 2
-
-    @property
     def penalised_deviance(self) -> float:
         """Deviance with 2 for each parameter: the smallest is chosen."""
-        return self.deviance + 2.0 * self.parameters
+        return self.deviance + 2.0 * _PARAMETERS[self.form]
 
     def deviation_at(self, level: ArrayLike) -> Array:
         """Return the standard deviation at a level, [unit of the results].
@@ -179,10 +169,6 @@ def precision_relations(
         laboratories, so that their deviance is a guide only.
     Source : ISO 5725-2:2019, functional relationship between precision values and the mean level (memory: forms I to
         III and the iteration of form II).
-
-    >>> best = precision_relations([1.0, 10.0, 100.0, 1000.0], [0.011, 0.09, 1.05, 9.8], [30] * 4)[0]
-    >>> best.form, round(best.slope, 4)
-    ('proportional', 0.0101)
     """
     names = ("level", "deviation", "degrees_of_freedom")
     series = [
@@ -240,7 +226,7 @@ _FITS: Mapping[RelationForm, Callable[[Array, Array], tuple[float, float]]] = Ma
 def _judged(
     form: RelationForm, intercept: float, slope: float, level: Array, deviation: Array, degrees: Array
 ) -> PrecisionRelation:
-    free = level.size - (1 if form in ("constant", "proportional") else 2)
+    free = level.size - _PARAMETERS[form]
     if math.isnan(slope):
         return PrecisionRelation(form, intercept, slope, math.inf, free, 0.0)
     ratio = (deviation / _curve(form, intercept, slope, level)) ** 2

@@ -12,6 +12,11 @@ from scipy.special import chdtri, fdtri
 from labcalc.statistics.precision.analysis_of_variance import NestedAnalysis, Nesting, nested_analysis, sums_of_squares
 from labcalc.statistics.series import Array
 
+_TAIL = 0.025  # of intervals of 95 %
+_STEP = 1e-30  # imaginary part of a complex step: nothing is lost, as nothing is subtracted
+_SMALLEST = 1e-12  # share of the variance of all results that the lowest component has at least
+_LEVEL = 1e-4  # slope of twice ln likelihood, by shares of the variance, that the end of the search may be left with
+
 
 class _Variance:
     variance: float
@@ -19,12 +24,10 @@ class _Variance:
 
     @property
     def deviation(self) -> float:
-        """Standard deviation."""
         return math.sqrt(self.variance)
 
     @property
     def deviation_interval(self) -> tuple[float, float]:
-        """Interval of the standard deviation."""
         return math.sqrt(self.interval[0]), math.sqrt(self.interval[1])
 
 
@@ -41,7 +44,6 @@ class VarianceComponent(_Variance):
 
     @property
     def set_to_zero(self) -> bool:
-        """The estimate was negative and stands as 0."""
         return self.unbiased < 0.0
 
 
@@ -64,7 +66,6 @@ class VarianceComponents:
 
     @property
     def set_to_zero(self) -> tuple[str, ...]:
-        """Levels whose estimate was negative."""
         return tuple(one.name for one in self.components if one.set_to_zero)
 
     @property
@@ -86,12 +87,6 @@ def variance_components(analysis: NestedAnalysis) -> VarianceComponents:
         what stands (ISO 5725-2 does the same with the variance between laboratories).
     Source : ISO 5725-3:1994, annexes B and C (memory).
     Source : NIST/SEMATECH e-Handbook of Statistical Methods, 2.6.3 (the same layout in pooled deviations).
-
-    >>> from labcalc.statistics import nested_analysis
-    >>> layout = nested_analysis([1.0, 1.2, 2.0, 2.4, 3.0, 3.2], {"day": [1, 1, 2, 2, 3, 3]})
-    >>> found = variance_components(layout)
-    >>> [(one.name, round(one.variance, 4)) for one in found.components], round(found.total.deviation, 3)
-    ([('day', 0.9833), ('result', 0.04)], 1.012)
     """
     squares = analysis.mean_squares
     weights = component_weights(np.array(analysis.coefficients))
@@ -155,14 +150,15 @@ def _effective_degrees(parts: Array, degrees: Array) -> float:
 def combination_interval(
     weights: ArrayLike, mean_squares: ArrayLike, degrees_of_freedom: ArrayLike
 ) -> tuple[Array, Array]:
-    r"""Return the modified large-sample interval of 95 %, [unit squared], of a sum or difference of mean squares; 0 or more.
+    r"""Return the modified large-sample interval of 95 %, [unit squared], of a sum or difference of mean squares.
 
     .. math:: \hat\gamma = \sum_i c_i M_i, \quad L = \hat\gamma - \sqrt{V_L}, \quad U = \hat\gamma + \sqrt{V_U}
 
     V holds a term for each mean square, such that L and U are exact where all others are 0, and one for each pair of
     mean squares of which at least one is subtracted.
 
-    Weights c, of either sign, and degrees of freedom, 1 or more, are one for each independent mean square, last axis.
+    Weights c, of either sign, and degrees of freedom, 1 or more, are one for each independent mean square, last axis;
+    no end is below 0.
 
     Source : Graybill and Wang, J. Am. Stat. Assoc. 75 (1980) 869 (sums).
     Source : Ting, Burdick, Graybill, Jeyaratnam and Lu, J. Stat. Comput. Simul. 35 (1990) 135 (differences; memory).
@@ -171,47 +167,42 @@ def combination_interval(
     used = weight != 0.0
     parts = (np.asarray(mean_squares, dtype=float) * weight)[..., used]
     added = weight[used] > 0.0
-    lower, upper = (_variance_form(one, degrees[used], 0.025) for one in (added, ~added))
+    lower, upper = (_variance_form(one, degrees[used]) for one in (added, ~added))
     estimate = parts.sum(axis=-1)
     below, above = (np.einsum("...i,ij,...j->...", np.abs(parts), form, np.abs(parts)) for form in (lower, upper))
     low, high = estimate - np.sqrt(np.maximum(below, 0.0)), estimate + np.sqrt(np.maximum(above, 0.0))
     return np.maximum(low, 0.0), np.maximum(high, 0.0)
 
 
-def _variance_form(added: NDArray[np.bool_], degrees: Array, tail: float) -> Array:
+def _variance_form(added: NDArray[np.bool_], degrees: Array) -> Array:
     """Return V_L for the mean squares that are added; with the signs changed it is V_U."""
-    shrink = 1.0 - degrees / chdtri(degrees, tail)  # G = 1 - 1 / F(α; n, ∞)
-    stretch = degrees / chdtri(degrees, 1.0 - tail) - 1.0  # H = 1 / F(1 - α; n, ∞) - 1
+    shrink = 1.0 - degrees / chdtri(degrees, _TAIL)  # G = 1 - 1 / F(α; n, ∞)
+    stretch = degrees / chdtri(degrees, 1.0 - _TAIL) - 1.0  # H = 1 / F(1 - α; n, ∞) - 1
     form = np.diag(np.where(added, shrink, stretch) ** 2)
     if added.all() or not added.any():
         return form
     plus, minus = np.flatnonzero(added), np.flatnonzero(~added)
     for q in plus:
         for r in minus:
-            form[q, r] = form[r, q] = _crossed(shrink[q], stretch[r], degrees[q], degrees[r], tail) / 2.0
+            form[q, r] = form[r, q] = _crossed(shrink[q], stretch[r], degrees[q], degrees[r]) / 2.0
     for place, q in enumerate(plus):
         for t in plus[place + 1 :]:
-            term = _alike(shrink[q], shrink[t], degrees[q], degrees[t], tail) / (plus.size - 1)
+            term = _alike(shrink[q], shrink[t], degrees[q], degrees[t]) / (plus.size - 1)
             form[q, t] = form[t, q] = term / 2.0
     return form
 
 
-def _crossed(shrink: float, stretch: float, above: float, below: float, tail: float) -> float:
+def _crossed(shrink: float, stretch: float, above: float, below: float) -> float:
     """G_qr, such that the lower end is 0 where the two mean squares stand at F(α; n_q, n_r)."""
-    f = float(fdtri(above, below, 1.0 - tail))
+    f = float(fdtri(above, below, 1.0 - _TAIL))
     return ((f - 1.0) ** 2 - shrink**2 * f**2 - stretch**2) / f
 
 
-def _alike(one: float, other: float, n_one: float, n_other: float, tail: float) -> float:
+def _alike(one: float, other: float, n_one: float, n_other: float) -> float:
     """G*_qt, for two mean squares on the same side."""
     n = n_one + n_other
-    together = (1.0 - n / float(chdtri(n, tail))) ** 2
+    together = (1.0 - n / float(chdtri(n, _TAIL))) ** 2
     return together * n**2 / (n_one * n_other) - one**2 * n_one / n_other - other**2 * n_other / n_one
-
-
-_STEP = 1e-30  # imaginary part of a complex step: nothing is lost, as nothing is subtracted
-_SMALLEST = 1e-12  # share of the variance of all results that the lowest component has at least
-_LEVEL = 1e-4  # slope of twice ln likelihood, by shares of the variance, that the end of the search may be left with
 
 
 @dataclass(frozen=True)

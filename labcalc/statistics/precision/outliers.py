@@ -183,10 +183,6 @@ def grubbs_test(values: ArrayLike, end: End | None = None) -> OutlierTest:
     values : Values, such as cell means of one level, [any unit], 3 or more, not all equal.
     end : Which one is asked about, [-]; none: the one further from the mean.
     Source : F. E. Grubbs, Technometrics 11 (1969), 1; ISO 5725-2:2019, Grubbs' test; ASTM E178.
-
-    >>> found = grubbs_test([199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57])
-    >>> found.places, round(found.statistic, 4), found.standing
-    ((7,), 2.4688, 'outlier')
     """
     deviates = _studentised(finite_series(values, 3, "Grubbs' test"))
     outward = {"highest": deviates, "lowest": -deviates, None: np.abs(deviates)}[end]
@@ -215,10 +211,6 @@ def extreme_deviates(values: ArrayLike, most: int) -> ExtremeDeviates:
     values : Values, [any unit]; 25 or more for the limits to hold well, 15 at least (Rosner).
     most : Largest number of odd values looked for, [-], 1 to n − 2.
     Source : B. Rosner, Technometrics 25 (1983), 165; NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.3.
-
-    >>> found = extreme_deviates([*range(24), 90.0, 95.0], 3)
-    >>> found.places[:2], found.outliers
-    ((25, 24), 2)
     """
     series = finite_series(values, 3, "a search for odd values")
     if not 1 <= most <= series.size - 2:

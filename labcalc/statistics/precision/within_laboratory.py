@@ -78,11 +78,6 @@ def acceptable_result(results: ArrayLike, repeatability: float) -> RepeatDecisio
     Returns : Value, range and critical range, [unit of the results], the rule, and the number still to be measured,
         [-].
     Source : ISO 5725-6:1994, 5.2 (memory; the median of three is seen in a public copy).
-
-    >>> acceptable_result([10.00, 10.08], 0.1).rule
-    'mean'
-    >>> acceptable_result([10.00, 10.13], 0.1).more
-    2
     """
     series = finite_series(results, 2, "an acceptable result")
     if series.size > 4:
@@ -176,11 +171,6 @@ def performance_index(
     site : Site precision, [unit of the results].
     thresholds : Where the verdict changes, [-].
     Source : ASTM D6792, test performance index (memory).
-
-    >>> site = site_precision([10.1, 10.2, 10.0, 10.1, 10.3, 9.9])
-    >>> found = performance_index(0.5, 0.2, site)
-    >>> round(found.index, 2), found.verdict
-    (1.28, 'satisfactory')
     """
     if not min(published_reproducibility, published_repeatability) > 0.0:
         raise ValueError(
