@@ -5,8 +5,7 @@ from pathlib import Path
 
 _PACKAGE = Path(__file__).resolve().parent
 
-_DEMO_WEEKS = 3
-"""How many of the sample laboratory's last weeks the demo reports on."""
+_DEMO_WEEKS = 3  # how many of the sample laboratory's last weeks the demo reports on
 
 
 def _folder(name: str) -> Path:

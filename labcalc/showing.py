@@ -6,8 +6,7 @@ from html import escape
 from itertools import islice
 from typing import Any
 
-_LINES, _ROWS, _WIDEST = 12, 8, 200
-"""Facts, rows of a table, and characters of a fact that are shown."""
+_LINES, _ROWS, _WIDEST = 12, 8, 200  # facts, rows of a table, and characters of a fact that are shown
 
 
 class Shown(ABC):

@@ -5,8 +5,9 @@ What a machine reads (JSON, CSV, parameters) and what quotes a file or is typed 
 
 import math
 import re
+import string
 from collections.abc import Iterable, Sequence
-from typing import SupportsFloat
+from typing import Any, SupportsFloat
 
 from labcalc.statistics.rounding import rounded, rounded_to_figures
 
@@ -92,6 +93,20 @@ def celsius(temperature: float) -> str:
 def at_celsius(quantity: str, temperature: float) -> str:
     """Return a quantity, or what it belongs to, with its temperature in °C; alone where that is NaN."""
     return quantity if math.isnan(temperature) else f"{quantity} at {celsius(temperature)}"
+
+
+class Template(string.Formatter):
+    """Words with numbers in braces: ``.2f`` and ``+.2f`` write decimals, ``.4g`` figures, ``.0%`` a share."""
+
+    def format_field(self, value: Any, format_spec: str) -> str:
+        decimals = int(format_spec.strip("+.fg%") or 0)
+        if format_spec.endswith("g"):
+            return plain(float(value), decimals or 6)
+        if format_spec.endswith("%"):
+            return percent(float(value), decimals)
+        if format_spec.endswith("f"):
+            return (signed if format_spec.startswith("+") else numeral)(float(value), decimals)
+        return plain(float(value)) if isinstance(value, float) else str(value)
 
 
 def _with_minus(text: str) -> str:

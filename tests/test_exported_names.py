@@ -93,7 +93,7 @@ NAMES = {
     "labcalc.lessons": """
         Agreement Answer CLASS_COLUMNS Choice ClassTable Draft Drafts Feedback Journal LESSONS Learner Lesson
         LessonResult LessonTest Mark NumberQuestion Option Plot Question Series Slip TEST_QUESTIONS
-        agreement_of_mean agreement_of_share agreement_of_spread ask chance_of class_table draft_named drafts_of
+        ask chance_of class_table draft_named drafts_of
         draw_test grade grouped keep_learner kept_learner kept_result lesson_named number_from plot_draws
         read_result save_result seed_of worked_example
     """,

@@ -19,8 +19,7 @@ def density(given: Given) -> Iterator[Result]:
     rho, t, P, group = given["density"], given["from"], given["from_kPa"] or 0.0, {"commodity": given["commodity"]}
     pressure = given["to_kPa"] or 0.0
     near = [base for base in _BASES.values() if pressure or abs(base - given["to"]) > 1e-9]  # else told once
-    places = [*((base, 0.0) for base in near), (given["to"], pressure)]
-    to, at_kPa = np.array(places).T
+    to, at_kPa = np.array([*((base, 0.0) for base in near), (given["to"], pressure)]).T
     found = formulae.density_at(rho, t, to, from_kPa=P, to_kPa=at_kPa, **group)
     columns = {
         f"Temperature, {given.unit('to')}": given.said("to", to),

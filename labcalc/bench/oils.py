@@ -175,16 +175,11 @@ def reach(given: Given) -> Iterator[Result]:
 
 def scales(given: Given) -> Iterator[Result]:
     """A viscosity on every scale."""
-    T, here = given["at"], formulae
+    T, here, at = given["at"], formulae, {"temperature_C": given["at"]}
     furol = {"at_F": next((F for F, C in _FUROL_C.items() if abs(T - C) < 0.06), round(1.8 * T + 32.0))}
     ways: dict[str, tuple[Any, Any, dict[str, Any], str]] = {
         "mm²/s": (np.asarray, np.asarray, {}, "–"),
-        "s, Saybolt Universal": (
-            here.kinematic_from_saybolt_universal,
-            here.saybolt_universal_from_kinematic,
-            {"temperature_C": T},
-            "–",
-        ),
+        "s, Saybolt Universal": (here.kinematic_from_saybolt_universal, here.saybolt_universal_from_kinematic, at, "–"),
         "s, Saybolt Furol": (here.kinematic_from_saybolt_furol, here.saybolt_furol_from_kinematic, furol, "–"),
         "°E, Engler": (here.kinematic_from_engler, here.engler_from_kinematic, {}, "7 %"),
         "s, Redwood No. 1": (here.kinematic_from_redwood, here.redwood_from_kinematic, {}, "5 %"),

@@ -44,17 +44,11 @@ def _grades(page: str, standard: str, example: Mapping[str, Any]) -> Calculation
         label += f", {one.unit}" if one.unit and not kind else ""
         column = Column(label, kind, *_ENDS.get(kind, (1e-3, 2e7)))
         fields.append(Field(key, label, (column,), optional=len(table.quantities) > 1))
+    results, published = partial(oils.grades, standard), f"{table.edition}; {table.source}"
+    rule = "each value that is known lies within the limits of the grade; as reported, so rounded first"
     return Calculation(
-        page,
-        standard,
-        f"Grade: {standard}",
-        tuple(fields),
-        partial(oils.grades, standard),
-        "each value that is known lies within the limits of the grade; as reported, so rounded first",
-        published=f"{table.edition}; {table.source}",
-        **example,
+        page, standard, f"Grade: {standard}", tuple(fields), results, rule, published=published, **example
     )
 
 
-CALCULATIONS = {one.key: one for one in _all()}
-"""All of them by key, in the order of the pages."""
+CALCULATIONS = {one.key: one for one in _all()}  # all of them by key, in the order of the pages

@@ -16,6 +16,7 @@ from labcalc.cli.net import NetGroup
 from labcalc.cli.read import read
 from labcalc.cli.record import record
 from labcalc.cli.report import demo, report
+from labcalc.cli.sentences import sentences
 from labcalc.cli.setup import check, init
 from labcalc.cli.studies import study_commands
 from labcalc.cli.verify import verify
@@ -32,7 +33,7 @@ def main() -> None:
     """
 
 
-_others = (*study_commands, methods, verify, workbook, lessons)
+_others = (*study_commands, methods, verify, sentences, workbook, lessons)
 for _command in (init, check, read, report, demo, month, year, duplicates, record, *_others):
     main.add_command(_command)
 

@@ -178,6 +178,7 @@ class ReportChoices:
     """What reports show and by which limits a run is looked at."""
 
     statement: toml.Text = ""  # what the laboratory states on each of them, beneath the signatures
+    translation: toml.Text = ""  # file of ``labcalc sentences`` with the language of the pages, relative to lab.toml
     method_pages: toml.Text = ""
     """Folder of the pages of ``labcalc methods`` as a report sees it; empty: no links to them."""
     temperatures_C: toml.Temperatures = ()
@@ -290,6 +291,7 @@ class Laboratory:
     address: str = ""  # as reports show it
     logo: str = ""  # a picture, relative to lab.toml
     logo_uri: str = ""  # the same as a ``data:`` URI, once the file was read
+    translation: str = ""  # text of the file that ``report.translation`` names, once it was read
     time_zone: str = "UTC"
     instruments: tuple[Instrument, ...] = ()
     profiles: tuple[Profile, ...] = ()
@@ -327,5 +329,6 @@ class Laboratory:
 
     @property
     def digest(self) -> str:
-        """SHA-256 over lab.toml and the logo, [hex]."""
-        return hashlib.sha256(f"{self.sha256}{self.logo_uri}".encode()).hexdigest() if self.logo_uri else self.sha256
+        """SHA-256 over lab.toml, the logo and the translation, [hex]."""
+        beside = f"{self.logo_uri}{self.translation}"
+        return hashlib.sha256(f"{self.sha256}{beside}".encode()).hexdigest() if beside else self.sha256

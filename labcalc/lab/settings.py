@@ -20,6 +20,7 @@ from labcalc.exports.read import content_of
 from labcalc.lab._schema import FILE
 from labcalc.lab._tables import Problems, schema_of
 from labcalc.lab.laboratory import Laboratory
+from labcalc.lab.translation import read_translation
 from labcalc.shipped import sample_lab
 
 HEADING = re.compile(r"\s*\[\[?\s*([\w-]+(?:\s*\.\s*[\w-]+)*)\s*\]\]?\s*(?:#.*)?$")
@@ -72,12 +73,14 @@ def load_laboratory(path: Path | str | Laboratory | None) -> Laboratory:
     except ExportError as failure:
         raise SettingsError(str(path), "", failure.problem) from None
     laboratory = _checked(content, str(path), Path(path).resolve())
-    if not laboratory.logo:
-        return laboratory
+    key, named = "laboratory.logo", Path(path).parent / laboratory.logo
     try:
-        return replace(laboratory, logo_uri=logo_uri(Path(path).parent / laboratory.logo))
+        logo = logo_uri(named) if laboratory.logo else ""
+        key, named = "report.translation", Path(path).parent / laboratory.report.translation
+        translation = read_translation(named) if laboratory.report.translation else ""
     except ValueError as failure:
-        raise SettingsError(str(path), "laboratory.logo", str(failure)) from None
+        raise SettingsError(str(path), key, f"'{named.name}' {failure}") from None
+    return replace(laboratory, logo_uri=logo, translation=translation) if logo or translation else laboratory
 
 
 def laboratory_from(text: str) -> Laboratory:
@@ -161,15 +164,15 @@ def logo_uri(file: Path) -> str:
     try:
         content = file.read_bytes()
     except OSError as failure:
-        raise ValueError(f"'{file.name}' can't be read: {failure.strerror}") from failure
+        raise ValueError(f"can't be read: {failure.strerror}") from failure
     if len(content) > _LARGEST_LOGO:
-        raise ValueError(f"'{file.name}' has {len(content)} bytes; {_LARGEST_LOGO} or fewer are expected")
+        raise ValueError(f"has {len(content)} bytes; {_LARGEST_LOGO} or fewer are expected")
     kind = next((kind for kind, begins in _KINDS.items() if begins.match(content)), "")
     if not kind:
-        raise ValueError(f"'{file.name}': a PNG, JPEG or SVG picture is expected")
+        raise ValueError("is none: a PNG, JPEG or SVG picture is expected")
     if kind == "svg+xml" and (found := _ACTIVE.search(content)):
         what = found[0].strip().decode("ascii", "replace")
-        raise ValueError(f"'{file.name}' holds {what!r}: an SVG without scripts or links is expected")
+        raise ValueError(f"holds {what!r}: an SVG without scripts or links is expected")
     return f"data:image/{kind};base64,{base64.b64encode(content).decode()}"
 
 

@@ -8,19 +8,15 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from labcalc.judgement import Chart, Material
-from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_spread
-from labcalc.lessons.charts import laboratory_charts
-from labcalc.lessons.plots import Mark, Plot, Series, curve
-from labcalc.statistics import RULE_SETS, ewma, ewma_run_length, rules_run_length
+from labcalc.lessons.charts import average_delay, laboratory_charts
+from labcalc.lessons.plots import Agreement, Plot, Series, curve, plot_of
+from labcalc.statistics import ewma, ewma_run_length
 from labcalc.wording import at_celsius
 
-WEIGHT = 0.4
-"""Weight of the newest result that the sample laboratory uses."""
-
+WEIGHT = 0.4  # weight of the newest result that the sample laboratory uses
 _CHARTS = 3000
 _CLOSE = 1e-6
-_LONGEST = 6000
-"""Results within which practically every simulated chart has signalled."""
+_LONGEST = 6000  # results within which practically every simulated chart has signalled
 
 
 def half_width(weight: float, multiple: float = 3.0) -> float:
@@ -34,10 +30,7 @@ def delay_of_average(weight: float, shift: float, multiple: float = 3.0) -> floa
     return ewma_run_length(weight, multiple, shift).average
 
 
-@lru_cache(maxsize=64)
-def delay_of_limits(shift: float) -> float:
-    """Return how many results limits at three sigma take on average until they signal, [results]."""
-    return rules_run_length(RULE_SETS["limits only"], shift).average
+delay_of_limits = partial(average_delay, "limits only")  # results that limits at three sigma take at a shift, [sigma]
 
 
 @lru_cache(maxsize=8)
@@ -87,12 +80,9 @@ def draw_shifted(generator: Generator, results: int = 30, start: int = 11, shift
 def plot_memory(weight: float) -> Plot:
     """Show what each result weighs in the average."""
     weights = 100.0 * weight * (1.0 - weight) ** np.arange(15.0)
-    caption = (
-        f"Weight {weight:.2f}: the newest result counts {weights[0]:.0f} %, the one before {weights[1]:.0f} %, the one "
-        f"five days ago {weights[5]:.1f} %. The average scatters with {half_width(weight, 1.0):.2f} s."
-    )
     series = (Series("weight", np.arange(15.0), weights, "bars"),)
-    return Plot(caption, "Results ago", "Weight in the average, %", series)
+    numbers = {"weight": weight, "weights": weights, "scatter": half_width(weight, 1.0)}
+    return plot_of("averages", "memory", numbers, series)
 
 
 def plot_chart_average(chart: Chart) -> Plot:
@@ -101,61 +91,38 @@ def plot_chart_average(chart: Chart) -> Plot:
     assert chart.ewma is not None
     limits, average = chart.limits, chart.ewma
     used = np.arange(1.0, chart.plotted.size + 1.0)[chart.used]
-    first = int(np.argmax(average.beyond)) if average.beyond.any() else -1
-    single = int((np.abs(limits.standardised(chart.plotted)) > 3.0).sum())
-    found = f"result {used[first]:.0f}, {chart.measured_at[chart.used][first]:%d %B}" if first >= 0 else "never"
-    return Plot(
-        f"{chart.instrument}, {at_celsius(chart.oil, chart.temperature_C)}. Single results beyond their limits: "
-        f"{single}. The EWMA (weight {average.weight:g}) goes beyond its limits for the first time at: {found}.",
-        "Result",
-        f"Distance from the certified value, {chart.unit}",
-        (
-            Series("results", used, chart.plotted[chart.used], "points"),
-            Series("EWMA", used, average.values, "line"),
-            Series("EWMA beyond its limits", used[average.beyond], average.values[average.beyond], "flags"),
-        ),
-        levels=(
-            Mark(limits.upper, "limit of a result"),
-            Mark(average.upper, "limit of the EWMA"),
-            Mark(average.lower, "limit of the EWMA"),
-            Mark(limits.lower, "limit of a result"),
-        ),
+    series = (
+        Series("results", used, chart.plotted[chart.used], "points"),
+        Series("EWMA", used, average.values, "line"),
+        Series("EWMA beyond its limits", used[average.beyond], average.values[average.beyond], "flags"),
     )
+    first = int(np.argmax(average.beyond)) if average.beyond.any() else -1
+    found = f"result {used[first]:.0f}, {chart.measured_at[chart.used][first]:%d %B}" if first >= 0 else "never"
+    place, single = at_celsius(chart.oil, chart.temperature_C), (np.abs(limits.standardised(chart.plotted)) > 3.0).sum()
+    numbers = {"chart": chart, "place": place, "single": single, "weight": average.weight, "found": found}
+    levels = (limits.upper, average.upper, average.lower, limits.lower)
+    return plot_of("averages", "chart_average", numbers, series, levels)
 
 
 def plot_delays(shift: float) -> Plot:
     """Show how many results pass until a shift is found: single limits, and an EWMA with as many false alarms."""
     multiple, shifts = equal_multiple(WEIGHT), np.linspace(0.0, 3.5, 15)
-    curves = (
+    series = (
         curve("limits of single results", shifts, delay_of_limits),
         curve(f"EWMA, weight {WEIGHT:g}", shifts, lambda one: delay_of_average(WEIGHT, one, multiple)),
     )
-    return Plot(
-        f"A shift of {shift:.2f} s is found after {delay_of_limits(shift):.1f} results by single limits, and after "
-        f"{delay_of_average(WEIGHT, shift, multiple):.1f} by the EWMA; both give a false alarm every "
-        f"{delay_of_limits(0.0):.0f} results.",
-        "Shift of the mean, s",
-        "Results until a signal",
-        curves,
-        marks=(Mark(shift, f"{shift:.2f} s"),),
-        y_log=True,
-    )
+    single, alarm = (delay_of_limits(one) for one in (shift, 0.0))
+    numbers = {"shift": shift, "single": single, "average": delay_of_average(WEIGHT, shift, multiple), "alarm": alarm}
+    return plot_of("averages", "delays", numbers, series, marks=[shift])
 
 
 def plot_weight(weight: float) -> Plot:
     """Show what the weight does: delay for a small, a middle and a large shift, at equal false alarms."""
     weights = np.array([0.05, 0.1, 0.2, 0.3, 0.4, 0.6, 0.8, 1.0])
     shifts = (0.5, 1.0, 3.0)
-    curves = tuple(curve(f"shift {one:g} s", weights, partial(_fair_delay, shift=one)) for one in shifts)
+    series = [curve(f"shift {one:g} s", weights, partial(_fair_delay, shift=one)) for one in shifts]
     said = "; ".join(f"{one:g} s after {_fair_delay(weight, one):.1f}" for one in shifts)
-    return Plot(
-        f"Weight {weight:.2f}, with as many false alarms as single limits. Shifts are found, in results: {said}.",
-        "Weight of the newest result",
-        "Results until a signal",
-        curves,
-        marks=(Mark(weight, f"{weight:.2f}"),),
-        y_log=True,
-    )
+    return plot_of("averages", "weight", {"weight": weight, "said": said}, series, marks=[weight])
 
 
 def _fair_delay(weight: float, shift: float) -> float:
@@ -165,10 +132,10 @@ def _fair_delay(weight: float, shift: float) -> float:
 def averages_agreements() -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
     settled = ewma(np.random.default_rng(5).standard_normal((20_000, 40)), WEIGHT)[:, -1]
-    claims = [agreement_of_spread(f"Scatter of an EWMA of weight {WEIGHT:g}", half_width(WEIGHT, 1.0), settled, "s")]
+    claims = [Agreement.of_spread(f"Scatter of an EWMA of weight {WEIGHT:g}", half_width(WEIGHT, 1.0), settled, "s")]
     for weight, shift in ((WEIGHT, 0.0), (WEIGHT, 1.0), (0.1, 1.0)):
         words = f"EWMA, weight {weight:g}, shift {shift:g} s: results until it signals"
-        theory, found = delay_of_average(weight, shift), simulated_average(weight, 3.0, shift)
-        claims.append(agreement_of_mean(words, theory, found, ""))
+        found = simulated_average(weight, 3.0, shift)
+        claims.append(Agreement.of_mean(words, delay_of_average(weight, shift), found, ""))
     both = "Limits of results and EWMA on one chart: results until a false alarm"
-    return *claims, agreement_of_mean(both, delay_of_both(0.0), simulated_average(WEIGHT, 3.0, 0.0, 3.0), "")
+    return *claims, Agreement.of_mean(both, delay_of_both(0.0), simulated_average(WEIGHT, 3.0, 0.0, 3.0), "")

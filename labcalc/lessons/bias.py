@@ -8,11 +8,9 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from labcalc.judgement import Chart, Material
-from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_share, normal_draws
 from labcalc.lessons.charts import laboratory_charts
-from labcalc.lessons.plots import Mark, Plot, Series, curve, percent_of
+from labcalc.lessons.plots import Agreement, Plot, Series, curve, normal_draws, plot_of, share_curve
 from labcalc.lessons.repeats import COVER_95
-from labcalc.wording import percent, signed
 
 _CHECKS = 100_000
 _TERMS = 40
@@ -47,11 +45,8 @@ def rounded_bias(place: float, scatter: float) -> float:
 
 def certified_charts(material: Material) -> list[Chart]:
     """Return the charts with a certificate whose uncertainty is known, and five results or more, the newest last."""
-    return [
-        one
-        for one in laboratory_charts(material)
-        if math.isfinite(one.certified_uncertainty) and int(one.used.sum()) >= _FEWEST
-    ]
+    known = [one for one in laboratory_charts(material) if math.isfinite(one.certified_uncertainty)]
+    return [one for one in known if one.used.sum() >= _FEWEST]
 
 
 def draw_check(generator: Generator, results: int = 8) -> tuple[NDArray[np.float64], float, float]:
@@ -71,33 +66,19 @@ def plot_certificate(chart: Chart) -> Plot:
     """Show a chart's results beside the certified value and its uncertainty."""
     used, at = chart.plotted[chart.used], np.arange(1.0, int(chart.used.sum()) + 1.0)
     mean, U = float(used.mean()), chart.certified_uncertainty
-    u = bias_uncertainty(float(used.std(ddof=1)), used.size, U)
-    return Plot(
-        f"{chart.name} on {chart.instrument}: {used.size} results, on average {signed(mean, 3)} {chart.unit} from the "
-        f"certified value, which is uncertain by U = {U:.3f} {chart.unit}. The mean is {mean / u:.1f} standard "
-        "uncertainties off.".replace("-", "−"),
-        "Result",
-        f"Distance from the certified value, {chart.unit}",
-        (Series("results", at, used, "points"),),
-        levels=(Mark(U, "+U of the certificate"), Mark(mean, "mean"), Mark(-U, "−U of the certificate")),
-    )
+    off = mean / bias_uncertainty(float(used.std(ddof=1)), used.size, U)
+    numbers = {"chart": chart, "results": used.size, "mean": mean, "U": U, "off": off}
+    return plot_of("bias", "certificate", numbers, [Series("results", at, used, "points")], [U, mean, -U])
 
 
 def plot_forgotten(certificate: float) -> Plot:
     """Show how often a right instrument seems to be off where the certificate's u is forgotten."""
     numbers = [1, 2, 4, 9, 16, 25, 50, 100]
-    theory = curve("theory", numbers, lambda n: 100.0 * false_share(round(n), certificate))
-
-    def seems_off(number: float) -> float:
-        return percent_of(_is_found(0.0, round(number), certificate, forgotten=True))
-
-    caption = (
-        f"Nothing is off; the certificate is uncertain by {certificate:.2f} s and taken for exact. A bias seems to be "
-        f"found in {theory.y[0]:.0f} % of cases with one result, in {theory.y[5]:.0f} % with 25, in {theory.y[-1]:.0f} "
-        "% with 100: the more results, the surer of an error that isn't there."
-    )
-    series = (theory, curve("simulated", numbers, seems_off, "points"))
-    return Plot(caption, "Results", "Found though nothing is off, %", series, levels=(Mark(5.0, "promised"),))
+    theory = share_curve("theory", numbers, partial(false_share, certificate=certificate))
+    seems_off = partial(_is_found, 0.0, certificate=certificate, forgotten=True)
+    series = (theory, share_curve("simulated", numbers, seems_off, "points"))
+    shares = {"one": theory.y[0], "many": theory.y[5], "most": theory.y[-1]}
+    return plot_of("bias", "forgotten", {"certificate": certificate, **shares}, series, [5.0])
 
 
 def _is_found(bias: float, results: int, certificate: float, *, forgotten: bool = False) -> NDArray[np.bool_]:
@@ -111,31 +92,21 @@ def _is_found(bias: float, results: int, certificate: float, *, forgotten: bool 
 def plot_found_bias(bias: float) -> Plot:
     """Show how often a bias is found, by the number of results, with and without an uncertain certificate."""
     numbers = [1, 2, 4, 6, 9, 16, 25, 50, 100]
-    few, many, ever = (percent(found_bias(bias, n, 0.5), 0) for n in (4, 100, 10**9))
-    caption = (
-        f"A bias of {bias:.2f} s. With 4 results it is found in {few} of cases, with 100 in {many}, if the certificate "
-        f"is uncertain by 0.5 s; with any number in no more than {ever}."
-    )
     series = (
-        curve("exact certificate", numbers, lambda n: 100.0 * found_bias(bias, round(n), 0.0)),
-        curve("certificate uncertain by 0.5 s", numbers, lambda n: 100.0 * found_bias(bias, round(n), 0.5)),
-        curve("simulated, uncertain", numbers, lambda n: percent_of(_is_found(bias, round(n), 0.5)), "points"),
+        share_curve("exact certificate", numbers, lambda n: found_bias(bias, n, 0.0)),
+        share_curve("certificate uncertain by 0.5 s", numbers, lambda n: found_bias(bias, n, 0.5)),
+        share_curve("simulated, uncertain", numbers, lambda n: _is_found(bias, n, 0.5), "points"),
     )
-    return Plot(caption, "Results", "Found, %", series, x_log=True)
+    shares = {name: found_bias(bias, n, 0.5) for name, n in (("few", 4), ("many", 100), ("ever", 10**9))}
+    return plot_of("bias", "found_bias", {"bias": bias, **shares}, series)
 
 
 def plot_rounding(scatter: float) -> Plot:
     """Show how far the mean of many rounded results is off, by where the true value lies between two numbers."""
     places = np.linspace(0.0, 1.0, 41)
     theory = curve("theory", places, partial(rounded_bias, scatter=scatter))
-    return Plot(
-        f"Results scatter with {scatter:.2f} steps of the display. The mean of very many is off by up to "
-        f"{np.abs(theory.y).max():.3f} steps; no number of results makes that smaller.",
-        "True value above a number that is shown, steps",
-        "Mean of rounded results less true value, steps",
-        (theory, curve("simulated", places[::5], lambda one: float(_shown(one, scatter).mean()), "points")),
-        levels=(Mark(0.0, "right"),),
-    )
+    simulated = curve("simulated", places[::5], lambda one: float(_shown(one, scatter).mean()), "points")
+    return plot_of("bias", "rounding", {"scatter": scatter, "most": np.abs(theory.y).max()}, (theory, simulated), [0.0])
 
 
 def bias_agreements() -> tuple[Agreement, ...]:
@@ -143,10 +114,9 @@ def bias_agreements() -> tuple[Agreement, ...]:
     nothing = "Found though nothing is off: 25 results, certificate uncertain by s and taken for exact"
     four = "A bias of s is found by 4 results, certificate uncertain by s/2"
     rounded = "Mean of rounded results, scatter {:g} steps, true value a quarter above"
-    means = ((rounded.format(one), rounded_bias(0.25, one), _shown(0.25, one)) for one in (0.2, 0.4))
     return (
-        agreement_of_share(nothing, false_share(25, 1.0), _is_found(0.0, 25, 1.0, forgotten=True)),
-        agreement_of_share("The same check with the certificate's part", 0.05, _is_found(0.0, 25, 1.0)),
-        agreement_of_share(four, found_bias(1.0, 4, 0.5), _is_found(1.0, 4, 0.5)),
-        *(agreement_of_mean(*one, "steps") for one in means),
+        Agreement.of_share(nothing, false_share(25, 1.0), _is_found(0.0, 25, 1.0, forgotten=True)),
+        Agreement.of_share("The same check with the certificate's part", 0.05, _is_found(0.0, 25, 1.0)),
+        Agreement.of_share(four, found_bias(1.0, 4, 0.5), _is_found(1.0, 4, 0.5)),
+        *(Agreement.of_mean(rounded.format(s), rounded_bias(0.25, s), _shown(0.25, s), "steps") for s in (0.2, 0.4)),
     )

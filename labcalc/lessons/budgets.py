@@ -11,17 +11,13 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from labcalc.judgement import Material, Result, by_component, judge
-from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread
-from labcalc.lessons.plots import Mark, Plot, Series, curve, grouped, histogram
+from labcalc.lessons.plots import Agreement, Plot, Series, curve, grouped, histogram, plot_of
 from labcalc.statistics import coverage_factor, effective_degrees_of_freedom
 
-CONFIDENCE = 0.95
-"""Coverage probability of an expanded uncertainty, [-]."""
-
+CONFIDENCE = 0.95  # coverage probability of an expanded uncertainty, [-]
 _REPEATABILITY, _TEMPERATURE, _RESOLUTION = "repeatability", "temperature", "resolution"
 _DRAWN = 40_000
-_RUNS = 20
-"""How many runs back a result with a budget is looked for, [-]."""
+_RUNS = 20  # how many runs back a result with a budget is looked for, [-]
 
 
 @dataclass(frozen=True)
@@ -33,10 +29,8 @@ class Parts:
     unit: str
     names: tuple[str, ...]
     sizes: tuple[float, ...]
-    degrees_of_freedom: float
-    """Of the repeatability, [-]; all others are taken as known."""
-    temperature_K: float
-    """Standard uncertainty of the temperature that its component rests on, [K]."""
+    degrees_of_freedom: float  # of the repeatability, [-]; all others are taken as known
+    temperature_K: float  # standard uncertainty of the temperature that its component rests on, [K]
     repeats: int = 1
 
     @property
@@ -92,10 +86,9 @@ def newest_parts(material: Material, product: str = "", temperature_C: float = 4
     rows = material.reading.table[material.reading.table["role"] == "sample"]
     rows = rows[rows["product"] == product] if product else rows
     for run in rows.sort_values("measured_at", kind="stable")["run"].unique()[::-1][:_RUNS]:
-        for result in judge(material.dossier(str(run))).results:
-            wanted = (result.quantity, result.temperature_C) == ("kinematic viscosity", temperature_C)
-            if wanted and len(by_component(result.effects)) > 1:
-                return parts_of(result, material.laboratory.uncertainty.temperature_K)
+        result = judge(material.dossier(str(run))).results.of("kinematic viscosity", temperature_C)
+        if result is not None and len(by_component(result.effects)) > 1:
+            return parts_of(result, material.laboratory.uncertainty.temperature_K)
     return None
 
 
@@ -109,45 +102,28 @@ def draw_budget(generator: Generator) -> tuple[float, float, int, float]:
 
 def plot_parts(parts: Parts) -> Plot:
     """Show the standard uncertainty of each component, and what they come to."""
+    sizes = np.append(parts.now, parts.combined)
+    series = [Series("size", np.arange(float(sizes.size)), sizes, "bars")]
     said = ", ".join(f"{name} {size:.3f} %" for name, size in zip(parts.names, parts.now, strict=True))
     share = 100.0 * float(np.max(parts.now) / parts.combined) ** 2
-    caption = (
-        f"{parts.result}, {parts.value:.4g} {parts.unit}. Standard uncertainties: {said}. Together "
-        f"{parts.combined:.3f} %, "
-        f"not their sum {np.sum(parts.now):.3f} %. The largest makes {share:.0f} % of the variance. "
-        f"U = {parts.factor:.2f} × {parts.combined:.3f} % = {parts.expanded:.2f} %."
-    )
-    series = (Series("size", np.arange(float(len(parts.names) + 1)), np.append(parts.now, parts.combined), "bars"),)
-    return Plot(caption, "Component", "Standard uncertainty, %", series, x_names=(*parts.names, "combined"))
+    numbers = {"parts": parts, "sizes": said, "sum": np.sum(parts.now), "share": share}
+    return plot_of("budgets", "parts", numbers, series, x_names=(*parts.names, "combined"))
 
 
 def plot_repeats(parts: Parts, number: float) -> Plot:
     """Show what repeats do to the expanded uncertainty."""
-    found = curve("U", np.arange(1.0, 21.0), lambda n: replace(parts, repeats=round(n)).expanded)
-    here, floor = replace(parts, repeats=round(number)), parts.scaled(_REPEATABILITY, 0.0)
-    return Plot(
-        f"With {here.repeats} determinations U is {here.expanded:.2f} %; with one {found.y[0]:.2f} %; with any number "
-        f"no less than {floor.expanded:.2f} %: repeats only average out what changes between them.",
-        "Determinations",
-        "Expanded uncertainty U, %",
-        (found,),
-        levels=(Mark(floor.expanded, "without repeatability"),),
-        marks=(Mark(float(here.repeats), f"{here.repeats}"),),
-    )
+    found = curve("U", range(1, 21), lambda n: replace(parts, repeats=n).expanded)
+    here, floor = replace(parts, repeats=round(number)), parts.scaled(_REPEATABILITY, 0.0).expanded
+    numbers = {"here": here, "one": found.y[0], "floor": floor}
+    return plot_of("budgets", "repeats", numbers, [found], [floor], [here.repeats])
 
 
 def plot_temperature(parts: Parts, temperature_K: float) -> Plot:
     """Show what the uncertainty of the temperature does to the expanded one."""
     here = parts.with_temperature(temperature_K)
-    part = here.sizes[here.names.index(_TEMPERATURE)]
-    return Plot(
-        f"A standard uncertainty of {temperature_K:.3f} K makes {part:.3f} % of viscosity, and U {here.expanded:.2f} "
-        f"%. The sample laboratory states {parts.temperature_K:g} K.",
-        "Standard uncertainty of the temperature, K",
-        "Expanded uncertainty U, %",
-        (curve("U", np.linspace(0.0, 0.10, 21), lambda kelvin: parts.with_temperature(kelvin).expanded),),
-        marks=(Mark(temperature_K, f"{temperature_K:.3f} K"),),
-    )
+    series = [curve("U", np.linspace(0.0, 0.10, 21), lambda kelvin: parts.with_temperature(kelvin).expanded)]
+    numbers = {"here": here, "part": here.sizes[here.names.index(_TEMPERATURE)], "parts": parts}
+    return plot_of("budgets", "temperature", numbers, series, marks=[temperature_K])
 
 
 @lru_cache(maxsize=4)
@@ -163,35 +139,24 @@ def _errors(parts: Parts) -> NDArray[np.float64]:
 
 def plot_sum(parts: Parts) -> Plot:
     """Show the errors of a result, drawn part by part and summed."""
-    total = _errors(parts).sum(axis=0)
-    edges = np.linspace(-4.0 * parts.combined, 4.0 * parts.combined, 41)
-    return Plot(
-        f"{grouped(_DRAWN)} results, each with an error from every component. They scatter with "
-        f"{np.std(total, ddof=1):.4f} %; by theory {parts.combined:.4f} %. Each error may be positive or negative: "
-        "seldom do all push one way.",
-        "Error of the result, %",
-        "Share of results, %",
-        (histogram(total, edges),),
-        marks=(Mark(-parts.combined, "−u"), Mark(parts.combined, "+u")),
-    )
+    total, u = _errors(parts).sum(axis=0), parts.combined
+    series = [histogram(total, np.linspace(-4.0 * u, 4.0 * u, 41))]
+    numbers = {"drawn": grouped(_DRAWN), "scatter": np.std(total, ddof=1), "u": u}
+    return plot_of("budgets", "sum", numbers, series, marks=[-u, u])
 
 
 def budgets_agreements(parts: Parts | None = None) -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
-    shown = parts or Parts(
-        "a viscosity", 46.0, "mm²/s", ("certificate", _REPEATABILITY, _RESOLUTION), (0.09, 0.14, 0.01), 30.0, 0.01
-    )
-    errors = _errors(shown)
-    total, generator = errors.sum(axis=0), np.random.default_rng(12)
-    repeatability = shown.now[shown.names.index(_REPEATABILITY)]
+    names = ("certificate", _REPEATABILITY, _RESOLUTION)
+    shown = parts or Parts("a viscosity", 46.0, "mm²/s", names, (0.09, 0.14, 0.01), 30.0, 0.01)
+    total, generator = _errors(shown).sum(axis=0), np.random.default_rng(12)
+    repeatability, degrees = shown.now[shown.names.index(_REPEATABILITY)], shown.degrees_of_freedom
     # Each laboratory estimates its own repeatability, and its own U from it.
-    degrees = shown.degrees_of_freedom
     estimates = repeatability * np.sqrt(generator.chisquare(degrees, _DRAWN) / degrees)
-    combined = np.sqrt(shown.combined**2 - repeatability**2 + estimates**2)
+    within = np.abs(total) <= shown.factor * np.sqrt(shown.combined**2 - repeatability**2 + estimates**2)
     flat = generator.uniform(-1.0, 1.0, _DRAWN)
-    within = np.abs(total) <= shown.factor * combined
     return (
-        agreement_of_spread("All components together", shown.combined, total, "%"),
-        agreement_of_share("Errors within the expanded uncertainty", CONFIDENCE, within),
-        agreement_of_spread("Anywhere between −1 and +1, equally likely", 1.0 / math.sqrt(3.0), flat, ""),
+        Agreement.of_spread("All components together", shown.combined, total, "%"),
+        Agreement.of_share("Errors within the expanded uncertainty", CONFIDENCE, within),
+        Agreement.of_spread("Anywhere between −1 and +1, equally likely", 1.0 / math.sqrt(3.0), flat, ""),
     )

@@ -11,17 +11,13 @@ from numpy.typing import NDArray
 
 from labcalc import statistics
 from labcalc.judgement import Chart, Material
-from labcalc.lessons import agreement
-from labcalc.lessons.plots import Mark, Plot, Series, curve, histogram, percent_of, results_and_flags
-from labcalc.wording import at_celsius, counted, signed
+from labcalc.lessons.plots import Agreement, Plot, Series, curve, histogram, normal_draws, plot_of, share_curve
+from labcalc.wording import at_celsius, counted
 
 _CHARTS = 4000
 _RESULTS = 100_000
-FACTOR = statistics.CHART_CONSTANTS["trade"].individuals
-"""What turns a mean moving range into three sigma, [-]."""
-
-_SETS = ("limits only", "petroleum", "western electric")
-"""Rule sets with an exact run length, the fewest rules first."""
+FACTOR = statistics.CHART_CONSTANTS["trade"].individuals  # what turns a mean moving range into three sigma, [-]
+_SETS = ("limits only", "petroleum", "western electric")  # rule sets with an exact run length, the fewest rules first
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,6 +44,11 @@ def false_alarm_share() -> float:
 def run_length(rules: str, shift: float = 0.0) -> statistics.RunLength:
     """Return the exact run length of a rule set by its name, at a shift, [sigma]."""
     return statistics.rules_run_length(statistics.RULE_SETS[rules], shift)
+
+
+def average_delay(rules: str, shift: float = 0.0) -> float:
+    """Return how many results a rule set takes on average until it signals, [results]."""
+    return run_length(rules, shift).average
 
 
 @lru_cache(maxsize=8)
@@ -77,114 +78,87 @@ def draw_chart(generator: Generator, results: int = 40, level: float = 15.02, si
     return OwnChart(np.round(drawn, 3), level, sigma, start)
 
 
+def _results_and_flags(
+    at: NDArray[np.float64], results: NDArray[np.float64], beyond: NDArray[np.bool_]
+) -> tuple[Series, Series]:
+    """Return results as points, those beyond a limit as flags."""
+    return (
+        Series("results", at[~beyond], results[~beyond], "points"),
+        Series("beyond a limit", at[beyond], results[beyond], "flags"),
+    )
+
+
 def plot_chart(chart: Chart) -> Plot:
     """Show a chart of the laboratory with its limits, and its single results beyond them."""
     assert chart.limits is not None  # the charts of the sample laboratory have them
     limits, position = chart.limits, np.arange(1.0, chart.plotted.size + 1.0)
     beyond = np.abs(limits.standardised(chart.plotted)) > 3.0
-    days = ", ".join(f"{day:%d %B}" for day in chart.measured_at[beyond]) or "none"
-    return Plot(
-        f"{chart.instrument}, {at_celsius(chart.oil, chart.temperature_C)}: {chart.plotted.size} results, "
-        f"{int(chart.in_baseline.sum())} of them set the limits {signed(limits.lower, 2)} and "
-        f"{signed(limits.upper, 2)} {chart.unit}. Beyond a limit: {days}.",
-        "Result",
-        f"Distance from the certified value, {chart.unit}",
-        results_and_flags(position, chart.plotted, beyond),
-        levels=(Mark(limits.upper, "upper limit"), Mark(limits.centre, "centre"), Mark(limits.lower, "lower limit")),
-    )
+    series, levels = _results_and_flags(position, chart.plotted, beyond), (limits.upper, limits.centre, limits.lower)
+    place, days = at_celsius(chart.oil, chart.temperature_C), (f"{day:%d %B}" for day in chart.measured_at[beyond])
+    told = {"place": place, "baseline": int(chart.in_baseline.sum()), "days": ", ".join(days) or "none"}
+    return plot_of("charts", "chart", {"chart": chart, "limits": limits, **told}, series, levels)
 
 
 def plot_own_chart(own: OwnChart, *, told: bool = True) -> Plot:
     """Show a learner's chart; told: with its limits, and what was behind it."""
     position, beyond = np.arange(1.0, own.results.size + 1.0), (np.abs(own.z) > 3.0) & told
+    series = _results_and_flags(position, own.results, beyond)
+    if not told:
+        return plot_of("charts", "untold", {"results": own.results.size}, series[:1])
     behind = f"From result {own.shifted_from} on the mean was shifted" if own.shifted_from else "The mean never changed"
-    said = f"{behind}. {int(beyond.sum())} of {own.results.size} results lie beyond a limit."
-    levels = ((3.0, "upper limit"), (0.0, "centre"), (-3.0, "lower limit")) if told else ()
-    return Plot(
-        said if told else f"{own.results.size} results of a reference oil, without limits yet.",
-        "Result",
-        "Kinematic viscosity, mm²/s",
-        results_and_flags(position, own.results, beyond)[: 1 + told],
-        levels=tuple(Mark(own.centre + k * own.sigma, word) for k, word in levels),
-    )
+    numbers = {"behind": behind, "beyond": int(beyond.sum()), "results": own.results.size}
+    levels = [own.centre + side * own.sigma for side in (3.0, 0.0, -3.0)]
+    return plot_of("charts", "own_chart", numbers, series, levels)
 
 
 def plot_waiting() -> Plot:
     """Show how soon a healthy chart gives its first false alarm."""
     found, lengths = run_length("limits only"), _simulated("limits only", 0.0).run_lengths
     at = [1, 25, 50, 100, 200, 300, 400, 600, 800, 1000]
-    caption = (
-        f"Of 1000 results of a healthy instrument {1000.0 * false_alarm_share():.1f} lie beyond three sigma. A false "
-        f"alarm comes after {found.average:.0f} results on average, and in half of all charts within "
-        f"{found.quantile(0.5)}."
-    )
-    series = (
-        curve("theory", at, lambda n: 100.0 * found.probability_within(round(n))),
-        curve("simulated", at, lambda n: percent_of(lengths <= n), "points"),
-    )
-    return Plot(caption, "Results", "Charts with a false alarm so far, %", series)
+    theory = share_curve("theory", at, found.probability_within)
+    series = (theory, share_curve("simulated", at, lambda n: lengths <= n, "points"))
+    numbers = {"beyond": 1000.0 * false_alarm_share(), "average": found.average, "half": found.quantile(0.5)}
+    return plot_of("charts", "waiting", numbers, series)
 
 
 def plot_delay(shift: float) -> Plot:
     """Show how many results pass until a shift is found, by limits alone and by rules."""
     shifts = np.linspace(0.0, 4.0, 17)
-    said = "; ".join(f"{name}: {run_length(name, shift).average:.1f}" for name in _SETS)
-    return Plot(
-        f"A shift of {shift:.1f} s is found after so many results on average: {said}.",
-        "Shift of the mean, s",
-        "Results until a signal",
-        tuple(curve(name, shifts, partial(_average, name)) for name in _SETS),
-        marks=(Mark(shift, f"{shift:.1f} s"),),
-        y_log=True,
-    )
-
-
-def _average(rules: str, shift: float) -> float:
-    return run_length(rules, shift).average
+    said = "; ".join(f"{name}: {average_delay(name, shift):.1f}" for name in _SETS)
+    series = [curve(name, shifts, partial(average_delay, name)) for name in _SETS]
+    return plot_of("charts", "delay", {"shift": shift, "said": said}, series, marks=[shift])
 
 
 def plot_rule_sets() -> Plot:
     """Show how often each set of rules gives a false alarm."""
-    averages = np.array([run_length(name).average for name in _SETS])
-    counts = [len(statistics.RULE_SETS[name]) for name in _SETS]
-    said = ", ".join(
-        f"{name} ({counted(n, 'rule')}): every {average:.0f} results"
-        for name, n, average in zip(_SETS, counts, averages, strict=True)
-    )
-    return Plot(
-        f"False alarms of a healthy instrument. {said}.",
-        "Rules",
-        "Results between false alarms",
-        (Series("exact", np.arange(3.0), averages, "bars"),),
-        x_names=tuple(f"{name} ({counted(n, 'rule')})" for name, n in zip(_SETS, counts, strict=True)),
-    )
+    averages = [average_delay(name) for name in _SETS]
+    names = [f"{name} ({counted(len(statistics.RULE_SETS[name]), 'rule')})" for name in _SETS]
+    said = ", ".join(f"{name}: every {average:.0f} results" for name, average in zip(names, averages, strict=True))
+    series = [Series("exact", np.arange(3.0), np.array(averages), "bars")]
+    return plot_of("charts", "rule_sets", {"said": said}, series, x_names=names)
 
 
 def _tampered() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Adjust after each result by what it was off: the next one carries the error of the one before."""
-    error = agreement.normal_draws(3, _RESULTS + 1)
+    error = normal_draws(3, _RESULTS + 1)
     return error[1:], error[1:] - error[:-1]
 
 
 def plot_tampering() -> Plot:
     """Show results of an instrument that is left alone, and of one that is adjusted after every result."""
     alone, tampered = _tampered()
-    edges = np.linspace(-5.0, 5.0, 41)
-    caption = (
-        f"Left alone: standard deviation {np.std(alone):.3f} s. Adjusted after every result by what it was off: "
-        f"{np.std(tampered):.3f} s. Theory: √2 = {math.sqrt(2.0):.3f}."
-    )
-    series = (histogram(alone, edges, "left alone", "line"), histogram(tampered, edges, "adjusted every time", "line"))
-    return Plot(caption, "Distance from the true value, s", "Share of results, %", series)
+    drawn = {"left alone": alone, "adjusted every time": tampered}
+    series = [histogram(errors, np.linspace(-5.0, 5.0, 41), name, "line") for name, errors in drawn.items()]
+    numbers = {"alone": np.std(alone), "tampered": np.std(tampered), "theory": math.sqrt(2.0)}
+    return plot_of("charts", "tampering", numbers, series)
 
 
-def charts_agreements() -> tuple[agreement.Agreement, ...]:
+def charts_agreements() -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
     alone, tampered = _tampered()
-    claims = [agreement.agreement_of_share("Results beyond three sigma", false_alarm_share(), np.abs(alone) > 3.0)]
+    claims = [Agreement.of_share("Results beyond three sigma", false_alarm_share(), np.abs(alone) > 3.0)]
     for name, shift in product(("limits only", "western electric"), (0.0, 1.0)):
         words = f"{name}: results until {'a shift of 1 s is found' if shift else 'a false alarm'}"
-        found = _simulated(name, shift).run_lengths
-        claims.append(agreement.agreement_of_mean(words, run_length(name, shift).average, found, ""))
+        claims.append(Agreement.of_mean(words, average_delay(name, shift), _simulated(name, shift).run_lengths, ""))
     adjusted = "Scatter when every result is answered by an adjustment"
-    return *claims, agreement.agreement_of_spread(adjusted, math.sqrt(2.0), tampered, "s")
+    return *claims, Agreement.of_spread(adjusted, math.sqrt(2.0), tampered, "s")

@@ -1,6 +1,7 @@
 """Two instruments and a round: differences on the same samples, what is to come of them, scores by chance."""
 
 import math
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -9,12 +10,10 @@ from numpy.random import Generator
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.judgement import Material
-from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread, normal_draws
 from labcalc.lessons.charts import laboratory_charts
-from labcalc.lessons.plots import Mark, Plot, Series, curve, percent_of
+from labcalc.lessons.plots import Agreement, Plot, Series, curve, normal_draws, plot_of, share_curve
 from labcalc.lessons.repeats import COVER_95
 from labcalc.statistics import coverage_factor
-from labcalc.wording import percent, signed
 
 _CASES = 20_000
 _SAMPLES = 10
@@ -89,70 +88,43 @@ def plot_instruments(first: ArrayLike, second: ArrayLike) -> Plot:
     d = 200.0 * (one - other) / (one + other)
     correlation = math.floor(1e4 * np.corrcoef(one, other)[0, 1]) / 1e4
     mean, width = float(d.mean()), next_half_width(float(d.std(ddof=1)), d.size)
-    return Plot(
-        f"{d.size} samples on both instruments. Correlation of the results above {correlation:.4f}, which "
-        f"says that the oils differ. First minus second: mean {signed(mean, 3)} %; 95 % of differences to come lie "
-        f"between {signed(mean - width, 2)} and {signed(mean + width, 2)} %.",
-        "Mean of both, mm²/s",
-        "First − second, %",
-        (Series("samples", (one + other) / 2.0, d, "points"),),
-        levels=(Mark(mean + width, "next difference"), Mark(mean, "mean"), Mark(mean - width, "next difference")),
-    )
+    series, levels = [Series("samples", (one + other) / 2.0, d, "points")], (mean + width, mean, mean - width)
+    numbers = {"samples": d.size, "correlation": correlation, "mean": mean, "low": mean - width, "high": mean + width}
+    return plot_of("comparison", "instruments", numbers, series, levels)
 
 
 def plot_pairing(samples: float) -> Plot:
     """Show how the difference of two means scatters with the same samples and with others."""
     at = np.linspace(0.0, 20.0, 11)
-    same, other = (mean_difference_spread(_SAMPLES, samples, paired=one) for one in (True, False))
-    return Plot(
-        f"Samples scatter with {samples:.0f} s. The difference of the means of {_SAMPLES} scatters with {same:.2f} s "
-        f"where both instruments get the same samples, with {other:.2f} s where they don't.",
-        "Scatter of the samples, s",
-        "Scatter of the mean difference, s",
-        (
-            curve("the same samples", at, lambda one: mean_difference_spread(_SAMPLES, one, paired=True)),
-            curve("other samples", at, lambda one: mean_difference_spread(_SAMPLES, one, paired=False)),
-            curve("simulated, the same", at, lambda one: float(_mean_differences(one, paired=True).std()), "points"),
-        ),
-        marks=(Mark(samples, f"{samples:.0f} s"),),
+    same, other = (partial(mean_difference_spread, _SAMPLES, paired=one) for one in (True, False))
+    series = (
+        curve("the same samples", at, same),
+        curve("other samples", at, other),
+        curve("simulated, the same", at, lambda one: float(_mean_differences(one, paired=True).std()), "points"),
     )
+    numbers = {"scatter": samples, "number": _SAMPLES, "same": same(samples), "other": other(samples)}
+    return plot_of("comparison", "pairing", numbers, series, marks=[samples])
 
 
 def plot_next(number: float) -> Plot:
     """Show what mean ± 1.96 s of some differences holds of those to come."""
-    numbers = [3, 4, 5, 6, 8, 10, 15, 20, 30]
-    return Plot(
-        f"From {number:.0f} differences, mean ± 1.96 s holds {percent(coverage_of_plain(round(number)), 1)} of those "
-        "to come, on average. With Student's factor and √(1 + 1/n) it is 95 %.",
-        "Differences known",
-        "Differences to come that are held, %",
-        (
-            curve("1.96 s, theory", numbers, lambda n: 100.0 * coverage_of_plain(round(n))),
-            curve("1.96 s, simulated", numbers, lambda n: percent_of(_holds_next(round(n), plain=True)), "points"),
-            curve(
-                "t s √(1 + 1/n), simulated", numbers, lambda n: percent_of(_holds_next(round(n), plain=False)), "points"
-            ),
-        ),
-        levels=(Mark(95.0, "95 %"),),
-        marks=(Mark(number, f"{number:.0f}"),),
+    numbers, factor, student = [3, 4, 5, 6, 8, 10, 15, 20, 30], "1.96 s", "t s √(1 + 1/n)"
+    series = (
+        share_curve(f"{factor}, theory", numbers, coverage_of_plain),
+        share_curve(f"{factor}, simulated", numbers, partial(_holds_next, plain=True), "points"),
+        share_curve(f"{student}, simulated", numbers, partial(_holds_next, plain=False), "points"),
     )
+    held = coverage_of_plain(round(number))
+    return plot_of("comparison", "next", {"number": number, "held": held}, series, [95.0], [number])
 
 
 def plot_round(properties: float) -> Plot:
     """Show how many rounds of a healthy laboratory bear a score beyond 2, by the number of properties."""
-    at, beyond = [1, 2, 4, 6, 8, 10, 15, 20], np.abs(_drawn(20)) > 2.0
-    return Plot(
-        f"With {properties:.0f} independent properties {percent(any_beyond(round(properties)), 0)} of all rounds of a "
-        f"healthy laboratory have a |z| beyond 2, {percent(any_beyond(round(properties), 3.0), 1)} one beyond 3. "
-        "Properties that move together, as density and viscosity at two temperatures do, count as fewer.",
-        "Properties in a round",
-        "Rounds with a score beyond 2, %",
-        (
-            curve("theory", at, lambda n: 100.0 * any_beyond(round(n))),
-            curve("simulated", at, lambda n: percent_of(beyond[:, : round(n)].max(axis=1)), "points"),
-        ),
-        marks=(Mark(properties, f"{properties:.0f}"),),
-    )
+    at, beyond, number = [1, 2, 4, 6, 8, 10, 15, 20], np.abs(_drawn(20)) > 2.0, round(properties)
+    simulated = share_curve("simulated", at, lambda n: beyond[:, :n].max(axis=1), "points")
+    numbers = {"properties": properties, "two": any_beyond(number), "three": any_beyond(number, 3.0)}
+    series = (share_curve("theory", at, any_beyond), simulated)
+    return plot_of("comparison", "round", numbers, series, marks=[properties])
 
 
 def comparison_agreements() -> tuple[Agreement, ...]:
@@ -160,12 +132,12 @@ def comparison_agreements() -> tuple[Agreement, ...]:
     claims = []
     for name, paired in (("the same", True), ("other", False)):
         words = f"Difference of two means, oils ten times as wide as s, {name} samples"
-        theory, found = mean_difference_spread(_SAMPLES, 10.0, paired=paired), _mean_differences(10.0, paired=paired)
-        claims.append(agreement_of_spread(words, theory, found, "s"))
+        theory = mean_difference_spread(_SAMPLES, 10.0, paired=paired)
+        claims.append(Agreement.of_spread(words, theory, _mean_differences(10.0, paired=paired), "s"))
     usual, eight = "Next difference within mean ± 1.96 s of ten", "Rounds of eight properties with a |z| beyond 2"
     return (
         *claims,
-        agreement_of_share(usual, coverage_of_plain(10), _holds_next(10, plain=True)),
-        agreement_of_share("Next difference within t s √(1 + 1/n) of ten", 0.95, _holds_next(10, plain=False)),
-        agreement_of_share(eight, any_beyond(8), (np.abs(_drawn(8)) > 2.0).any(axis=1)),
+        Agreement.of_share(usual, coverage_of_plain(10), _holds_next(10, plain=True)),
+        Agreement.of_share("Next difference within t s √(1 + 1/n) of ten", 0.95, _holds_next(10, plain=False)),
+        Agreement.of_share(eight, any_beyond(8), (np.abs(_drawn(8)) > 2.0).any(axis=1)),
     )

@@ -9,11 +9,9 @@ from numpy.random import Generator
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.judgement import ComponentsOfVariance, Material, components_side_by_side
-from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread, normal_draws
-from labcalc.lessons.plots import Mark, Plot, Series, curve, histogram, theory_and_simulation
+from labcalc.lessons.plots import Agreement, Plot, Series, agreement_series, curve, histogram, normal_draws, plot_of
 from labcalc.lessons.repeats import COVER_95, limit_factor
 from labcalc.statistics import VarianceComponents, nested_analysis, variance_components
-from labcalc.wording import numeral, percent
 
 _MEANS = 20_000
 _PAIRS = 100_000
@@ -32,8 +30,7 @@ def laboratory_mornings(material: Material, study: ComponentsOfVariance) -> pd.D
     """Return the mornings behind a study, by instrument and day: each oil's distance from its own mean there, [%]."""
     rows = material.record[material.record["temperature_C"] == study.temperature_C]
     oils = (rows["sample"] + " lot " + rows["lot"].astype("string").fillna("")).rename("oil")
-    days = rows["measured_at"].dt.date.rename("day")
-    table = rows.assign(oil=oils, day=days)[oils.isin(study.samples)]
+    table = rows.assign(oil=oils, day=rows["measured_at"].dt.date.rename("day"))[oils.isin(study.samples)]
     results = table.pivot_table("kinematic_viscosity_mm2_s", ["instrument", "day"], "oil").dropna()
     return 100.0 * (results / results.groupby("instrument").transform("mean") - 1.0)[list(study.samples)]
 
@@ -98,8 +95,7 @@ def _results(seed: int, cases: int, days: int, repeats: int, ratio: float) -> ND
 def _found(days: int, repeats: int, ratio: float) -> NDArray[np.float64]:
     """Estimates of the day's variance from simulated studies, in units of s_r²; below 0 where chance made it so."""
     results = _results(23, _STUDIES, days, repeats, ratio)
-    within = results.var(axis=2, ddof=1).mean(axis=1)
-    return np.asarray(results.mean(axis=2).var(axis=1, ddof=1) - within / repeats)
+    return np.asarray(results.mean(axis=2).var(axis=1, ddof=1) - results.var(axis=2, ddof=1).mean(axis=1) / repeats)
 
 
 def _plan_means(days: int, repeats: int, ratio: float) -> NDArray[np.float64]:
@@ -109,20 +105,14 @@ def _plan_means(days: int, repeats: int, ratio: float) -> NDArray[np.float64]:
 def plot_mornings(mornings: pd.DataFrame) -> Plot:
     """Show one oil against the other, a point a morning."""
     first, second = mornings.columns
-    x, y = (f"{str(oil).partition(' lot ')[0]}, % from its mean" for oil in mornings)
-    same_side = int((mornings[first] * mornings[second] > 0.0).sum())
-    return Plot(
-        f"{len(mornings)} mornings, a point each. On {same_side} of them both oils lie on the same side of their "
-        f"means. Correlation of the two oils: {float(mornings.corr().to_numpy()[0, 1]):.2f}.",
-        x,
-        y,
-        tuple(
-            Series(str(name), one[first].to_numpy(float), one[second].to_numpy(float), "points")
-            for name, one in mornings.groupby("instrument")
-        ),
-        levels=(Mark(0.0, "mean"),),
-        marks=(Mark(0.0, "mean"),),
-    )
+    x, y = (str(oil).partition(" lot ")[0] for oil in mornings)
+    series = [
+        Series(str(name), one[first].to_numpy(float), one[second].to_numpy(float), "points")
+        for name, one in mornings.groupby("instrument")
+    ]
+    same_side, correlation = int((mornings[first] * mornings[second] > 0.0).sum()), mornings.corr().to_numpy()[0, 1]
+    numbers = {"days": len(mornings), "same_side": same_side, "correlation": correlation, "first": x, "second": y}
+    return plot_of("components", "mornings", numbers, series, [0.0], [0.0])
 
 
 def plot_repeats(variances: Mapping[str, float]) -> Plot:
@@ -132,19 +122,15 @@ def plot_repeats(variances: Mapping[str, float]) -> Plot:
     one = plan_spread(ratio, 1.0, 1, 1)
     means = 100.0 / one * _running_means(ratio)[:, numbers - 1]
     expected = [100.0 * plan_spread(ratio, 1.0, 1, n) / one for n in numbers.tolist()]
-    found = [agreement_of_spread("", *each, "%") for each in zip(expected, means.T, strict=True)]
-    theory, simulated = theory_and_simulation(numbers, found, "line")
-    caption = (
-        f"A single result scatters with 100 %, the mean of four repeats of one day with {numeral(theory.y[3], 0)} %, "
-        f"of sixteen with {numeral(theory.y[-1], 0)} %. The day alone makes {percent(ratio / one, 0)}."
-    )
+    found = [Agreement.of_spread("", *each, "%") for each in zip(expected, means.T, strict=True)]
+    theory, simulated = agreement_series(numbers, found, "line")
     series = (
         theory,
         curve("if no day were there", numbers, lambda n: 100.0 / math.sqrt(n)),
         curve("the day alone", numbers, lambda _: 100.0 * ratio / one),
         simulated,
     )
-    return Plot(caption, "Repeats within one day", "Scatter of the mean, %", series)
+    return plot_of("components", "repeats", {"four": theory.y[3], "sixteen": theory.y[-1], "day": ratio / one}, series)
 
 
 def plot_two_days(ratio: float) -> Plot:
@@ -154,58 +140,37 @@ def plot_two_days(ratio: float) -> Plot:
     deviation = math.sqrt(2.0 * (1.0 + ratio**2))
     borders = 100.0 * np.diff([math.erf(edge / deviation / math.sqrt(2.0)) for edge in edges.tolist()])
     bars = histogram(distance, edges)
-    return Plot(
-        f"Days scatter with {ratio:.2f} s_r: {percent(float(np.mean(distance > r)), 1)} of the simulated pairs of "
-        f"different days lie farther apart than r; {percent(share_beyond_r(ratio), 1)} by theory.",
-        "Difference of results of two days, in s_r",
-        "Share of pairs, %",
-        (bars, Series("theory", bars.x, borders)),
-        marks=(Mark(r, "r"),),
-    )
+    numbers = {"ratio": ratio, "simulated": np.mean(distance > r), "theory": share_beyond_r(ratio)}
+    return plot_of("components", "two_days", numbers, (bars, Series("theory", bars.x, borders)), marks=[r])
 
 
 def plot_days_found(number: float) -> Plot:
     """Show which day components studies of so many days find, with two repeats on each; the true one equals s_r."""
     days = round(number)
     variances = _found(days, 2, 1.0)
-    none, theory = 100.0 * float(np.mean(variances <= 0.0)), 100.0 * share_without_day(days, 2, 1.0)
-    return Plot(
-        f"{_STUDIES} studies of {days} days with two results each. {none:.1f} % find no day at all ({theory:.1f} % by "
-        "theory), though the day scatters as much as the repeats do.",
-        "Standard deviation found for the day, as a multiple of the true one",
-        "Share of studies, %",
-        (histogram(np.sqrt(np.maximum(variances, 0.0)), np.linspace(-0.05, 3.05, 32)),),
-        marks=(Mark(1.0, "true"),),
-    )
+    series = [histogram(np.sqrt(np.maximum(variances, 0.0)), np.linspace(-0.05, 3.05, 32))]
+    shares = {"none": 100.0 * np.mean(variances <= 0.0), "theory": 100.0 * share_without_day(days, 2, 1.0)}
+    return plot_of("components", "days_found", {"studies": _STUDIES, "days": days, **shares}, series, marks=[1.0])
 
 
 def plot_plans(variances: Mapping[str, float]) -> Plot:
     """Show what the mean of twelve results is worth, by how they are spread over days."""
     day, run = math.sqrt(variances["day"]), math.sqrt(variances["run"])
-    plans = plans_of()
-    found = [
-        agreement_of_spread("", plan_spread(day, run, *one), run * _plan_means(*one, day / run), "%") for one in plans
-    ]
-    return Plot(
-        f"{_IN_PLAN} results, always as much work at the instrument. All on one day: the mean scatters with "
-        f"{found[0].theory:.3f} %. Each on a day of its own: {found[-1].theory:.3f} %.",
-        "Plan",
-        "Scatter of the mean, %",
-        theory_and_simulation(range(len(plans)), found),
-        x_names=tuple(f"{days} × {repeats}" for days, repeats in plans),
-    )
+    means = {plan: run * _plan_means(*plan, day / run) for plan in plans_of()}
+    found = [Agreement.of_spread("", plan_spread(day, run, *plan), drawn, "%") for plan, drawn in means.items()]
+    numbers = {"results": _IN_PLAN, "one_day": found[0].theory, "own_days": found[-1].theory}
+    names = [f"{days} × {repeats}" for days, repeats in means]
+    return plot_of("components", "plans", numbers, agreement_series(range(len(found)), found), x_names=names)
 
 
 def components_agreements() -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
-    repeats, days_apart = _running_means(1.0)[:, 3], np.abs(_pairs(1.0)) > limit_factor()
     one_day, four_days = "Mean of four repeats of one day, the day as large as s_r", "Mean of four results of four days"
-    pairs = "Pairs of different days farther apart than r"
+    pairs, days_apart = "Pairs of different days farther apart than r", np.abs(_pairs(1.0)) > limit_factor()
     none = "Studies of {} days with two results each that find no day"
-    studies = ((none.format(n), share_without_day(n, 2, 1.0), _found(n, 2, 1.0) <= 0.0) for n in (4, 12))
     return (
-        agreement_of_spread(one_day, plan_spread(1.0, 1.0, 1, 4), repeats, "s_r"),
-        agreement_of_spread(four_days, plan_spread(1.0, 1.0, 4, 1), _plan_means(4, 1, 1.0), "s_r"),
-        agreement_of_share(pairs, share_beyond_r(1.0), days_apart),
-        *(agreement_of_share(*one) for one in studies),
+        Agreement.of_spread(one_day, plan_spread(1.0, 1.0, 1, 4), _running_means(1.0)[:, 3], "s_r"),
+        Agreement.of_spread(four_days, plan_spread(1.0, 1.0, 4, 1), _plan_means(4, 1, 1.0), "s_r"),
+        Agreement.of_share(pairs, share_beyond_r(1.0), days_apart),
+        *(Agreement.of_share(none.format(n), share_without_day(n, 2, 1.0), _found(n, 2, 1.0) <= 0.0) for n in (4, 12)),
     )

@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import product
 
 import numpy as np
 from numpy.random import Generator
@@ -12,21 +13,15 @@ from numpy.typing import NDArray
 from labcalc import statistics
 from labcalc.judgement import Material, judge
 from labcalc.lab import precision_for
-from labcalc.lessons.agreement import Agreement, agreement_of_share, normal_draws
-from labcalc.lessons.plots import Mark, Plot, Series, curve, histogram, percent_of
+from labcalc.lessons.plots import Agreement, Plot, Series, histogram, normal_draws, plot_of, share_curve
+from labcalc.lessons.repeats import COVER_95
 from labcalc.statistics import DECISION_RULES, one_sided_margin
-from labcalc.wording import percent
 
-ONE_SIDED_95 = 1.6448536269514722
-"""Below it lie 95 % of a normal distribution, [standard deviations]."""
-
+ONE_SIDED_95 = 1.6448536269514722  # below it lie 95 % of a normal distribution, [standard deviations]
 _LOTS = 200_000
 _UNIFORM = 400_000
-_WINDOW = 0.1
-"""Results this near to the one in question count as that result, [standard uncertainties]."""
-
-_NEAR = 2.0
-"""How far inside its limit the production of the lesson runs, [standard deviations of the production]."""
+_WINDOW = 0.1  # results this near to the one in question count as that result, [standard uncertainties]
+_NEAR = 2.0  # how far inside its limit the production of the lesson runs, [standard deviations of the production]
 
 
 @dataclass(frozen=True)
@@ -37,13 +32,10 @@ class Case:
     unit: str
     limit: float
     decimals: int
-    expanded_uncertainty: float
-    """Of a result, k = 2."""
+    expanded_uncertainty: float  # of a result, k = 2
     reproducibility: float
-    process_deviation: float
-    """How far the lots of the production differ."""
-    usual_mean: float = math.nan
-    """Mean of the production as it usually runs."""
+    process_deviation: float  # how far the lots of the production differ
+    usual_mean: float = math.nan  # mean of the production as it usually runs
 
     @property
     def standard_uncertainty(self) -> float:
@@ -78,18 +70,18 @@ def laboratory_case(material: Material, sample: str = "", temperature_C: float =
     place = ("kinematic viscosity", temperature_C)
     for run in rows["run"][::-1]:
         dossier = material.dossier(str(run))
-        if (product := dossier.product) is None:
+        if (made := dossier.product) is None:
             continue
-        limit = next((one for one in product.limits if (one.quantity, one.temperature_C) == place), None)
-        typical = next((one for one in product.typical if (one.quantity, one.temperature_C) == place), None)
-        statement = precision_for(material.laboratory, product.precision_class, *place)
-        result = next((r for r in judge(dossier).results if (r.quantity, r.temperature_C) == place), None)
+        limit = next((one for one in made.limits if (one.quantity, one.temperature_C) == place), None)
+        typical = next((one for one in made.typical if (one.quantity, one.temperature_C) == place), None)
+        statement = precision_for(material.laboratory, made.precision_class, *place)
+        result = judge(dossier).results.of(*place)
         if limit is None or typical is None or statement is None or result is None or not math.isfinite(limit.highest):
             continue
         spreads = 2.0 * result.budget.standard_uncertainty, float(statement.reproducibility.at(limit.highest))
         U, R = (round(one, limit.decimals + 1) for one in spreads)
-        made = typical.standard_deviation, typical.mean
-        return Case(product.name, result.unit, limit.highest, limit.decimals, U, R, *made)
+        usual = typical.standard_deviation, typical.mean
+        return Case(made.name, result.unit, limit.highest, limit.decimals, U, R, *usual)
     return None
 
 
@@ -156,41 +148,31 @@ def _wrong(case: Case, guard: float, distance: float = _NEAR) -> tuple[NDArray[n
 def plot_result(case: Case, result: float) -> Plot:
     """Show where the true values of lots lie whose result came out as this one."""
     u, offsets = case.standard_uncertainty, _true_values()
-    true = result + u * offsets
     edges = np.linspace(-4.0, 4.0, 41)
     bars = histogram(offsets, edges)
     theory = 50.0 * np.diff([math.erf(edge / math.sqrt(2.0)) for edge in edges.tolist()])
-    inside = 100.0 * probability_inside((case.limit - result) / u)
-    caption = (
-        f"Result {result:.2f} {case.unit}, limit {case.limit:.{case.decimals}f}. Of the simulated lots with this "
-        f"result {percent(float(np.mean(true <= case.limit)), 1)} conform; {inside:.1f} % by theory."
-    )
     series = (Series("simulated", result + u * bars.x, bars.y, "bars"), Series("theory", result + u * bars.x, theory))
-    return Plot(caption, f"True value, {case.unit}", "Share of lots, %", series, marks=(Mark(case.limit, "limit"),))
+    conform, inside = np.mean(result + u * offsets <= case.limit), probability_inside((case.limit - result) / u)
+    numbers = {"case": case, "result": result, "conform": conform, "inside": inside}
+    return plot_of("conformity", "result", numbers, series, marks=[case.limit])
 
 
 def plot_acceptance(case: Case, guard: float) -> Plot:
     """Show how often a lot is accepted, by its true value, with a guard band of ``guard`` U."""
-    u, inside = case.standard_uncertainty, np.linspace(-4.0, 4.0, 17)
-    errors = _lots()[1][:20_000]
-    true = case.limit - u * inside
+    inside, errors, band = np.linspace(-4.0, 4.0, 17), _lots()[1][:20_000], 2.0 * guard
+    true = case.limit - case.standard_uncertainty * inside
 
     def inside_by(value: float) -> float:
-        return (case.limit - value) / u
+        return (case.limit - value) / case.standard_uncertainty
 
-    at_limit, within = (100.0 * acceptance_share(distance, 2.0 * guard) for distance in (0.0, 2.0))
-    return Plot(
-        f"Guard band {guard:.2f} U. A lot exactly at the limit is accepted in {at_limit:.1f} % of cases, a lot inside "
-        f"by U in {within:.1f} %.",
-        f"True value of the lot, {case.unit}",
-        "Accepted, %",
-        (
-            curve("no guard band", true, lambda one: 100.0 * acceptance_share(inside_by(one), 0.0)),
-            curve("with guard band", true, lambda one: 100.0 * acceptance_share(inside_by(one), 2.0 * guard)),
-            curve("simulated", true, lambda one: percent_of(errors <= inside_by(one) - 2.0 * guard), "points"),
-        ),
-        marks=(Mark(case.limit, "limit"),),
+    series = (
+        share_curve("no guard band", true, lambda one: acceptance_share(inside_by(one), 0.0)),
+        share_curve("with guard band", true, lambda one: acceptance_share(inside_by(one), band)),
+        share_curve("simulated", true, lambda one: errors <= inside_by(one) - band, "points"),
     )
+    at_limit, within = (100.0 * acceptance_share(distance, band) for distance in (0.0, 2.0))
+    numbers = {"guard": guard, "at_limit": at_limit, "within": within, "case": case}
+    return plot_of("conformity", "acceptance", numbers, series, marks=[case.limit])
 
 
 _WRONGS = ("bad and accepted", "good and refused")
@@ -202,7 +184,7 @@ def _risk_curves(
     """Return both risks by theory, and simulated at some places; ``where`` gives guard band and distance of a place."""
     theory = np.array([risks(case, *where(one)) for one in places.tolist()])
     at = places[::every]
-    simulated = np.array([[percent_of(each) for each in _wrong(case, *where(one))] for one in at.tolist()])
+    simulated = 100.0 * np.array([[np.mean(each) for each in _wrong(case, *where(one))] for one in at.tolist()])
     return (
         *(Series(name, places, 100.0 * theory[:, n]) for n, name in enumerate(_WRONGS)),
         *(Series(f"simulated, {name}", at, simulated[:, n], "points") for n, name in enumerate(_WRONGS)),
@@ -211,50 +193,31 @@ def _risk_curves(
 
 def plot_risks(case: Case, guard: float) -> Plot:
     """Show both risks against the guard band, for a production near its limit."""
-    bands = np.linspace(-1.0, 1.0, 21)
+    series = _risk_curves(case, np.linspace(-1.0, 1.0, 21), 5, lambda band: (band, _NEAR))
     consumer, producer = (100.0 * share for share in risks(case, guard))
-    return Plot(
-        f"Production with mean {case.process_mean:.2f} {case.unit}, guard band {guard:.2f} U. Of all lots "
-        f"{consumer:.2f} % are bad and accepted (the consumer's risk), {producer:.2f} % are good and refused (the "
-        "producer's risk).",
-        "Guard band, U",
-        "Share of all lots, %",
-        _risk_curves(case, bands, 5, lambda band: (band, _NEAR)),
-        marks=(Mark(guard, f"{guard:.2f} U"),),
-    )
+    numbers = {"case": case, "guard": guard, "consumer": consumer, "producer": producer}
+    return plot_of("conformity", "risks", numbers, series, marks=[guard])
 
 
 def plot_distance(case: Case) -> Plot:
     """Show both risks without a guard band, by how far inside the limit the production runs."""
+    series = _risk_curves(case, np.linspace(1.0, 5.0, 17), 4, lambda one: (0.0, one))
     near, far = ([100.0 * share for share in risks(case, 0.0, distance)] for distance in (_NEAR, 4.0))
-    return Plot(
-        f"No guard band. A production that runs {_NEAR:g} of its standard deviations inside the limit: {near[0]:.2f} % "
-        f"bad and accepted, {near[1]:.2f} % good and refused. One that runs 4 inside: {far[0]:.4f} % and {far[1]:.4f} "
-        "%.",
-        "Mean of the production inside the limit, its standard deviations",
-        "Share of all lots, %",
-        _risk_curves(case, np.linspace(1.0, 5.0, 17), 4, lambda one: (0.0, one)),
-    )
+    return plot_of("conformity", "distance", {"distance": _NEAR, "near": near, "far": far}, series)
 
 
-_STANDARD = Case("", "", 0.0, 1, 2.0, 1.0, 3.0)
-"""Uncertainty 1, production with a standard deviation of 3."""
+_STANDARD = Case("", "", 0.0, 1, 2.0, 1.0, 3.0)  # uncertainty 1, production with a standard deviation of 3
 
 
 def conformity_agreements() -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
-    errors = _lots()[1]
-    margin = float(one_sided_margin(1.0))
-    wrong = {guard: _wrong(_STANDARD, guard) for guard in (0.0, 1.0)}
-    return (
-        agreement_of_share("Result on the limit: the lot conforms", probability_inside(0.0), _true_values() <= 0.0),
-        agreement_of_share("Result inside by U/2: the lot conforms", probability_inside(1.0), _true_values() <= 1.0),
-        agreement_of_share(
-            "Lot at the limit, accepted 0.59 R inside", 0.05, errors / (1.959963984540054 * math.sqrt(2.0)) < -margin
-        ),
-        *(
-            agreement_of_share(f"{whose} risk, guard band {guard:g} U", risks(_STANDARD, guard)[place], hits[place])
-            for guard, hits in wrong.items()
-            for place, whose in enumerate(("Consumer's", "Producer's"))
-        ),
-    )
+    accepted = _lots()[1] / (COVER_95 * math.sqrt(2.0)) < -float(one_sided_margin(1.0))
+    claims = [
+        Agreement.of_share("Result on the limit: the lot conforms", probability_inside(0.0), _true_values() <= 0.0),
+        Agreement.of_share("Result inside by U/2: the lot conforms", probability_inside(1.0), _true_values() <= 1.0),
+        Agreement.of_share("Lot at the limit, accepted 0.59 R inside", 0.05, accepted),
+    ]
+    for guard, (place, whose) in product((0.0, 1.0), enumerate(("Consumer's", "Producer's"))):
+        risk, hits = risks(_STANDARD, guard)[place], _wrong(_STANDARD, guard)[place]
+        claims.append(Agreement.of_share(f"{whose} risk, guard band {guard:g} U", risk, hits))
+    return tuple(claims)

@@ -1,22 +1,38 @@
 """The lessons of the course, and the short test at the end of each, drawn from a learner's name."""
 
+import hashlib
 import importlib
+import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.random import Generator
 
 from labcalc.errors import LessonError
-from labcalc.lessons.agreement import Agreement
 from labcalc.lessons.drafts import Draft, Drafts, drafts_of
+from labcalc.lessons.plots import Agreement
 from labcalc.lessons.questions import NumberQuestion, Question
-from labcalc.lessons.seeds import chance_of, seed_of
 
-TEST_QUESTIONS = 5
-"""Questions of a test about its own lesson."""
+TEST_QUESTIONS = 5  # questions of a test about its own lesson
+RETURNS = (1, 3)  # how many lessons back questions of a test come from, one each: what comes back after a while stays
 
-RETURNS = (1, 3)
-"""How many lessons back questions of a test come from, one each: what comes back after a while stays."""
+
+def seed_of(lesson: str, learner: str, attempt: int = 1) -> int:
+    """Return the seed of a learner's test: the same for the same name, however it is spaced or cased.
+
+    Examples
+    --------
+    >>> seed_of("repeats", "Ana Lima") == seed_of("repeats", "  ana   lima ")
+    True
+    """
+    name = " ".join(unicodedata.normalize("NFKC", learner).casefold().split())
+    return int.from_bytes(hashlib.sha256(f"{lesson}\n{name}\n{attempt}".encode()).digest()[:4], "big")
+
+
+def chance_of(lesson: str, learner: str, stream: int = 0) -> Generator:
+    """Return the source of chance of a learner's own data in a lesson, one for each stream."""
+    return np.random.default_rng([seed_of(lesson, learner), 1000 + stream])
 
 
 @dataclass(frozen=True)

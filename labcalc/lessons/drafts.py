@@ -1,20 +1,17 @@
 """Questions as data: what is drawn, worked out, asked and said, read from the file that lies beside a lesson.
 
 ``[test]`` holds the pool of the closing test, ``[ask]`` what stands in the lesson, ``[worked]`` a worked example. Words
-hold expressions in braces; ``.2f`` and ``+.2f`` write decimals, ``.4g`` figures, ``.0%`` a share. Expressions know what
-the question draws, what its lesson's module and the first ones define, ``math`` and ``stats`` (labcalc.statistics).
+are a ``wording.Template`` with expressions in braces. Expressions know what the question draws, what its lesson's
+module and the first ones define, ``math`` and ``stats`` (labcalc.statistics).
 """
 
 from __future__ import annotations
 
 import importlib
 import math
-import string
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -23,8 +20,9 @@ from numpy.random import Generator
 from labcalc import statistics
 from labcalc.errors import LessonError
 from labcalc.lessons import charts, repeats, threes
+from labcalc.lessons.plots import lesson_file
 from labcalc.lessons.questions import Choice, NumberQuestion, Option, Question, Slip
-from labcalc.wording import celsius, counted, numeral, percent, plain, signed
+from labcalc.wording import Template, celsius, counted, numeral, percent, signed
 
 _FIELDS = ("text", "draw", "let", "answer", "tolerance", "data_decimals", "level", "hint", "why", "slips", "options")
 _RARE = ("right", "steps", "needs")
@@ -95,13 +93,12 @@ class Draft:
         return "" if words.work(condition, "needs") else str(missing)
 
 
-class _Words(string.Formatter):
+class _Words(Template):
     """The numbers of one question, and its words with them filled in."""
 
     def __init__(self, draft: Draft, generator: Generator, given: Mapping[str, object], defined: bool = True) -> None:
         self._draft = draft
-        module = importlib.import_module(f"labcalc.lessons.{draft.lesson}")
-        self._known = {**_KIT, **vars(module), **given}
+        self._known = {**_KIT, **vars(importlib.import_module(f"labcalc.lessons.{draft.lesson}")), **given}
         self.data_decimals: int | None = None
         if defined:
             for name, what in draft.spec.get("draw", {}).items():
@@ -148,24 +145,13 @@ class _Words(string.Formatter):
     def get_field(self, field_name: str, args: Any, kwargs: Any) -> tuple[Any, str]:
         return self.work(field_name, kwargs[""]), field_name
 
-    def format_field(self, value: Any, format_spec: str) -> str:
-        decimals = int(format_spec.strip("+.fg%") or 0)
-        if format_spec.endswith("g"):
-            return plain(float(value), decimals or 6)
-        if format_spec.endswith("%"):
-            return percent(float(value), decimals)
-        if format_spec.endswith("f"):
-            return (signed if format_spec.startswith("+") else numeral)(float(value), decimals)
-        return plain(float(value)) if isinstance(value, float) else str(value)
-
 
 @dataclass(frozen=True, eq=False)
 class Drafts:
     """All questions of a lesson."""
 
     title: str
-    edition: int
-    """Goes up when a question changes: results of another edition can't be graded again."""
+    edition: int  # goes up when a question changes: results of another edition can't be graded again
     test: tuple[Draft, ...]
     ask: Mapping[str, Draft]
     worked: Draft
@@ -177,11 +163,10 @@ def drafts_of(lesson: str) -> Drafts:
 
     Raises LessonError : A field has a name that no question has.
     """
-    file = Path(__file__).with_name(f"{lesson}.toml")
-    content = tomllib.loads(file.read_text("utf-8"))
+    content = lesson_file(lesson)
     test, ask = ([Draft(lesson, name, spec) for name, spec in content[part].items()] for part in ("test", "ask"))
     worked = Draft(lesson, "worked example", content["worked"])
     for one in (*test, *ask, worked):
         if unknown := sorted(set(one.spec) - {*_FIELDS, *_RARE}):
-            raise LessonError(file.name, f"{one.name}: {unknown[0]}", "no question has such a field")
+            raise LessonError(f"{lesson}.toml", f"{one.name}: {unknown[0]}", "no question has such a field")
     return Drafts(content["title"], content["edition"], tuple(test), {one.name: one for one in ask}, worked)

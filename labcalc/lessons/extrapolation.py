@@ -13,16 +13,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.errors import ExtrapolationWarning
 from labcalc.formulae import fit_viscosity_temperature, viscosity_index
-from labcalc.lessons.agreement import Agreement, agreement_of_spread, normal_draws
-from labcalc.lessons.plots import Mark, Plot, Series, histogram
-from labcalc.wording import celsius, signed
+from labcalc.lessons.plots import Agreement, Plot, Series, histogram, normal_draws, plot_of
+from labcalc.wording import celsius
 
-ENDS_C = (40.0, 100.0)
-"""Temperatures at which lubricants are measured, [°C]."""
-
-_STEP = 1e-4
-"""Relative step of the differences, [-]: errors of the order of its square."""
-
+ENDS_C = (40.0, 100.0)  # temperatures at which lubricants are measured, [°C]
+_STEP = 1e-4  # relative step of the differences, [-]: errors of the order of its square
 _DRAWN = 20_000
 
 
@@ -110,35 +105,26 @@ def plot_line(oil: Oil, error_percent: float) -> Plot:
     wrong = oil.kv_100 * (1.0 + 0.01 * error_percent)
     right = viscosity_at(temperature, oil.kv_40, oil.kv_100)
     turned = 100.0 * (viscosity_at(temperature, oil.kv_40, wrong) / right - 1.0)
-    caption = (
-        f"{oil.name}: {oil.kv_40:.2f} mm²/s at 40 °C and {oil.kv_100:.3f} mm²/s at 100 °C. With "
-        f"{signed(error_percent, 1)} % at 100 °C the line turns about its point at 40 °C: at −20 °C, where it would "
-        f"give {right[0]:.0f} mm²/s, it is off by {signed(turned[0], 1)} %."
-    )
     series = (
         Series("line", temperature, turned),
         Series("measured", np.array(ENDS_C), np.array([0.0, error_percent]), "points"),
     )
-    return Plot(caption, "Temperature, °C", "Change of the viscosity, %", series, levels=(Mark(0.0, "right line"),))
+    numbers = {"error": error_percent, "cold": right[0], "off": turned[0]}
+    return plot_of("extrapolation", "line", {"oil": oil, **numbers}, series, [0.0])
 
 
 def plot_amplification(oil: Oil, temperature_C: float) -> Plot:
     """Show what 1 % at either point does along the line."""
     temperature = np.linspace(-30.0, 150.0, 37)
     low, high = amplification(oil, temperature)
-    at_40, at_100 = amplification(oil, temperature_C)
-    return Plot(
-        f"At {celsius(temperature_C)}, 1 % too much at 40 °C gives {signed(at_40, 2)} %, 1 % too much at 100 °C gives "
-        f"{signed(at_100, 2)} %; both uncertain by 1 %, independently: {math.hypot(at_40, at_100):.2f} %.",
-        "Temperature, °C",
-        "Change of the viscosity, % for each 1 %",
-        (
-            Series("1 % at 40 °C", temperature, low),
-            Series("1 % at 100 °C", temperature, high),
-            Series("both, independent", temperature, np.hypot(low, high)),
-        ),
-        marks=(Mark(temperature_C, celsius(temperature_C)),),
+    series = (
+        Series("1 % at 40 °C", temperature, low),
+        Series("1 % at 100 °C", temperature, high),
+        Series("both, independent", temperature, np.hypot(low, high)),
     )
+    at_40, at_100 = amplification(oil, temperature_C)
+    numbers = {"place": celsius(temperature_C), "at_40": at_40, "at_100": at_100, "both": math.hypot(at_40, at_100)}
+    return plot_of("extrapolation", "amplification", numbers, series, marks=[temperature_C])
 
 
 def plot_index(oil: Oil, percent: float) -> Plot:
@@ -147,12 +133,9 @@ def plot_index(oil: Oil, percent: float) -> Plot:
     found = viscosity_index(oil.kv_40 * first, oil.kv_100 * second)
     by_theory = percent * math.hypot(*index_change(oil))
     reach = max(4.0 * by_theory, 0.5)
-    caption = (
-        f"{oil.name}, index {oil.index:.0f}. Both viscosities uncertain by {percent:.2f} %: the index scatters with "
-        f"{np.std(found, ddof=1):.2f} units; by theory {by_theory:.2f}."
-    )
-    series = (histogram(found, np.linspace(oil.index - reach, oil.index + reach, 41)),)
-    return Plot(caption, "Viscosity index", "Share of cases, %", series, marks=(Mark(oil.index, "true index"),))
+    series = [histogram(found, np.linspace(oil.index - reach, oil.index + reach, 41))]
+    numbers = {"percent": percent, "scatter": np.std(found, ddof=1), "theory": by_theory}
+    return plot_of("extrapolation", "index", {"oil": oil, **numbers}, series, marks=[oil.index])
 
 
 def extrapolation_agreements(oil: Oil | None = None) -> tuple[Agreement, ...]:
@@ -163,7 +146,7 @@ def extrapolation_agreements(oil: Oil | None = None) -> tuple[Agreement, ...]:
     claims = []
     for one, found in values.items():
         words = f"Viscosity at {celsius(one)} from {percent:g} % at both points"
-        claims.append(agreement_of_spread(words, value_uncertainty(shown, one, percent), 100.0 * np.log(found), "%"))
+        claims.append(Agreement.of_spread(words, value_uncertainty(shown, one, percent), 100.0 * np.log(found), "%"))
     index = viscosity_index(shown.kv_40 * first, shown.kv_100 * second)
     theory = percent * math.hypot(*index_change(shown))
-    return *claims, agreement_of_spread(f"Viscosity index from {percent:g} % at both points", theory, index, "")
+    return *claims, Agreement.of_spread(f"Viscosity index from {percent:g} % at both points", theory, index, "")

@@ -10,16 +10,12 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from labcalc import statistics
-from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_share, normal_draws
-from labcalc.lessons.plots import Mark, Plot, Series, curve, percent_of
+from labcalc.lessons.plots import Agreement, Plot, Series, curve, normal_draws, plot_of, share_curve
 from labcalc.lessons.repeats import limit_factor
 from labcalc.lessons.threes import closest_mean, threes_agreements
 from labcalc.statistics import grubbs_limit
-from labcalc.wording import numeral, percent
 
-GROSS_SHARE = 0.05
-"""Share of results that are gross errors, where the lesson assumes some: our own choice."""
-
+GROSS_SHARE = 0.05  # share of results that are gross errors, where the lesson assumes some: our own choice
 _SETS = 100_000
 _TESTED = 20_000
 _EIGHT = 8
@@ -122,13 +118,9 @@ def _finds_of_two(values: NDArray[np.float64]) -> tuple[NDArray[np.bool_], NDArr
     """Tell of sets whose first two are off whether Grubbs' test of one finds one, and whether the test of two does."""
     deviates = _deviates(values)
     one = (np.argmax(deviates, axis=1) < 2) & (deviates.max(axis=1) > float(grubbs_limit(_EIGHT)))
-    return np.asarray(one), np.asarray(_sum_ratio(values) < statistics.grubbs_pair_limit(_EIGHT))
-
-
-def _sum_ratio(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Sum of squares without the two highest over that of all."""
-    rest = np.sort(values, axis=1)[:, :-2]
-    return np.asarray(rest.var(axis=1) * rest.shape[1] / (values.var(axis=1) * values.shape[1]))
+    rest = np.sort(values, axis=1)[:, :-2]  # the test of two takes the sum of squares without the two highest
+    ratio = rest.var(axis=1) * rest.shape[1] / (values.var(axis=1) * values.shape[1])
+    return np.asarray(one), np.asarray(ratio < statistics.grubbs_pair_limit(_EIGHT))
 
 
 @lru_cache(maxsize=1)
@@ -153,13 +145,12 @@ def error_of(name: str, off: float) -> float:
 def plot_found(number: float) -> Plot:
     """Show how often Grubbs' test finds one result of a set that is off, by how far."""
     results = round(number)
-    said = ", ".join(f"by {off:g} s in {percent(found_share(results, off), 0)}" for off in (5.0, 10.0, 20.0))
-    caption = f"One of {results} results is off. Grubbs' test at 5 % finds it, if off {said} of all sets."
     series = (
-        curve("theory", np.linspace(0.0, 20.0, 41), lambda off: 100.0 * found_share(results, off)),
-        curve("simulated", np.arange(0.0, 20.1, 2.0), lambda off: percent_of(_finds(results, off)), "points"),
+        share_curve("theory", np.linspace(0.0, 20.0, 41), partial(found_share, results)),
+        share_curve("simulated", np.arange(0.0, 20.1, 2.0), partial(_finds, results), "points"),
     )
-    return Plot(caption, "How far the one is off, s", "Found, %", series)
+    shares = {name: found_share(results, off) for name, off in (("by_5", 5.0), ("by_10", 10.0), ("by_20", 20.0))}
+    return plot_of("outliers", "found", {"results": results, **shares}, series)
 
 
 def masked_statistic(number: int) -> float:
@@ -171,67 +162,44 @@ def plot_hidden() -> Plot:
     """Show how often two results out of eight that are off to the same side are found."""
     at = np.arange(0.0, 20.1, 2.0)
     shares = 100.0 * np.array([[np.mean(found) for found in _finds_of_two(_with_two_off(float(one)))] for one in at])
-    statistic = float(_deviates(_with_two_off(float(at[-1]))).max(axis=1).mean())
-    caption = (
-        f"Two of eight results are off by as much. Off by {at[-1]:.0f} s, the test of one finds one of the two in "
-        f"{shares[-1, 0]:.0f} % of sets, the test of two finds both in {shares[-1, 1]:.0f} %. Grubbs' statistic is "
-        f"{statistic:.2f} on average there; {masked_statistic(_EIGHT):.2f} is what it comes to by theory, however far "
-        f"they go. Its limit is {float(grubbs_limit(_EIGHT)):.2f}."
-    )
     series = (Series("test of one", at, shares[:, 0]), Series("test of two", at, shares[:, 1]))
-    return Plot(caption, "How far the two are off, s", "Found, %", series)
+    statistic = _deviates(_with_two_off(float(at[-1]))).max(axis=1).mean()
+    said = {"statistic": statistic, "masked": masked_statistic(_EIGHT), "limit": float(grubbs_limit(_EIGHT))}
+    return plot_of("outliers", "hidden", {"off": at[-1], "found": shares[-1], **said}, series)
 
 
 def plot_groups(groups: NDArray[np.float64]) -> Plot:
     """Show the groups, and what Cochran's and Grubbs' tests say to them."""
     count, each = groups.shape
-    place = np.repeat(np.arange(1.0, count + 1.0), each)
-    wide, far = tests_of(groups)
-    caption = (
-        f"Cochran's test looks at the scatter within: sample {wide.places[0] + 1} has {percent(wide.statistic, 0)} of "
-        f"all the variance, limits {numeral(100.0 * wide.limit_5_percent, 0)} and {percent(wide.limit_1_percent, 0)}: "
-        f"{wide.standing}. Grubbs' test looks at the means: sample {far.places[0] + 1} is {far.statistic:.2f} standard "
-        f"deviations off, limits {far.limit_5_percent:.2f} and {far.limit_1_percent:.2f}: {far.standing}."
-    )
+    number = np.arange(1.0, count + 1.0)
     series = (
-        Series("results", place, groups.ravel(), "points"),
-        Series("mean", np.arange(1.0, count + 1.0), groups.mean(axis=1), "flags"),
+        Series("results", np.repeat(number, each), groups.ravel(), "points"),
+        Series("mean", number, groups.mean(axis=1), "flags"),
     )
-    return Plot(caption, "Sample", "Off the expected value, %", series)
+    wide, far = tests_of(groups)
+    numbers = {"wide": wide, "far": far, "wide_sample": wide.places[0] + 1, "far_sample": far.places[0] + 1}
+    return plot_of("outliers", "groups", {"limit_percent": 100.0 * wide.limit_5_percent, **numbers}, series)
 
 
 def plot_strategies(off: float) -> Plot:
     """Show how far off what is reported is, by what is done with the repeats and by the size of gross errors."""
-    offs = np.linspace(0.0, 20.0, 11)
-    said = "; ".join(f"{name}: {error_of(name, off):.2f} s" for name in STRATEGIES)
+    series = [curve(name, np.linspace(0.0, 20.0, 11), partial(error_of, name)) for name in STRATEGIES]
     healthy, gross = _with_gross()
     two = (healthy + off * gross)[:, :2]
-    more = 2.0 + 2.0 * float(np.mean(np.abs(two[:, 0] - two[:, 1]) > limit_factor()))
-    return Plot(
-        f"One result in {1.0 / GROSS_SHARE:.0f} is off by {off:.0f} s, up or down. What is reported errs by (root mean "
-        f"square): {said}. The last way takes {more:.1f} results on average.",
-        "Size of a gross error, s",
-        "Error of what is reported, s",
-        tuple(curve(name, offs, partial(error_of, name)) for name in STRATEGIES),
-        marks=(Mark(off, f"{off:.0f} s"),),
-    )
+    taken = 2.0 + 2.0 * np.mean(np.abs(two[:, 0] - two[:, 1]) > limit_factor())
+    said = "; ".join(f"{name}: {error_of(name, off):.2f} s" for name in STRATEGIES)
+    numbers = {"rarity": 1.0 / GROSS_SHARE, "off": off, "said": said, "taken": taken}
+    return plot_of("outliers", "strategies", numbers, series, marks=[off])
 
 
 def outliers_agreements() -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
     groups = np.random.default_rng(94).standard_normal((_TESTED, _EIGHT, 3)).var(axis=2)
-    largest = groups.max(axis=1) / groups.sum(axis=1)
-    gross = 6.0
+    odd = groups.max(axis=1) / groups.sum(axis=1) > float(statistics.cochran_limit(_EIGHT, 3))
+    squared, square = "Squared error of the mean of three, gross errors of 6 s", (1.0 + GROSS_SHARE * 6.0**2) / 3.0
     return (
         *threes_agreements(),
-        agreement_of_share("One of six is off by 5 s and found by Grubbs", found_share(6, 5.0), _finds(6, 5.0)),
-        agreement_of_share(
-            "Cochran calls one of eight good groups odd", 0.05, largest > float(statistics.cochran_limit(_EIGHT, 3))
-        ),
-        agreement_of_mean(
-            f"Squared error of the mean of three, gross errors of {gross:g} s",
-            (1.0 + GROSS_SHARE * gross**2) / 3.0,
-            _errors("mean of three", gross) ** 2,
-            "s²",
-        ),
+        Agreement.of_share("One of six is off by 5 s and found by Grubbs", found_share(6, 5.0), _finds(6, 5.0)),
+        Agreement.of_share("Cochran calls one of eight good groups odd", 0.05, odd),
+        Agreement.of_mean(squared, square, _errors("mean of three", 6.0) ** 2, "s²"),
     )

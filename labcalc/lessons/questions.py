@@ -8,12 +8,8 @@ from labcalc.wording import numeral
 
 _NUMBER = re.compile(r"([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))([eE][+-]?\d{1,2}(?!\d))?\s*(.*)", re.S)
 
-_SLIP_WIDTH = 0.02
-"""How near an answer has to lie to what a known mistake gives, relative to it."""
-
-_FIGURES = 2
-"""Significant figures to which a right answer may be rounded."""
-
+_SLIP_WIDTH = 0.02  # how near an answer has to lie to what a known mistake gives, relative to it
+_FIGURES = 2  # significant figures to which a right answer may be rounded
 _SAME_UNIT = {
     "mm²/s": ("mm2/s", "mm^2/s", "cst"),
     "%": ("percent", "per cent"),
@@ -50,14 +46,12 @@ class NumberQuestion:
     answer: float
     unit: str
     tolerance: float
-    decimals: int
-    """Decimals with which the answer is written."""
+    decimals: int  # decimals with which the answer is written
     explanation: str
     slips: tuple[Slip, ...] = ()
     data_decimals: int | None = None
     """Decimals of the numbers that are given: an answer rounded to as many is right; none: no such numbers."""
-    level: bool = False
-    """The answer is a level, such as a limit: two significant figures of it would tell nothing."""
+    level: bool = False  # the answer is a level, such as a limit: two significant figures of it would tell nothing
     hint: str = ""
 
     @property
@@ -106,8 +100,7 @@ class Choice:
     name: str
     text: str
     options: tuple[Option, ...]
-    right: int
-    """Position of the right one, from 0."""
+    right: int  # position of the right one, from 0
     explanation: str
     unit: str = ""
 

@@ -11,17 +11,14 @@ from numpy.random import Generator
 from numpy.typing import ArrayLike, NDArray
 
 from labcalc.judgement import Material
-from labcalc.lessons.agreement import Agreement, agreement_of_share, agreement_of_spread, normal_draws
-from labcalc.lessons.plots import Mark, Plot, Series, grouped, histogram, percent_of
+from labcalc.lessons.plots import Agreement, Plot, Series, grouped, histogram, normal_draws, plot_of
 from labcalc.statistics import spread_interval
-from labcalc.wording import counted, percent, signed
+from labcalc.wording import counted, signed
 
 COVER_95 = 1.959963984540054
 """Half width of the interval that holds 95 % of a normal distribution, [standard deviations]."""
 
-_THIN = 25.0
-"""Viscosity below which a residue of a thicker oil shows most, [mm²/s]: our own choice for the picture."""
-
+_THIN = 25.0  # viscosity below which a residue of a thicker oil shows most, [mm²/s]: our own choice for the picture
 _SIMULATED = 100_000
 _SPREADS = 20_000
 
@@ -137,60 +134,37 @@ def deviation_bounds(degrees_of_freedom: float) -> tuple[float, float]:
 def plot_deviations(found: NDArray[np.float64], degrees_of_freedom: float, each: str) -> Plot:
     """Show how standard deviations scatter round the true one, [true s]; ``each`` says what each one is found from."""
     low, high = deviation_bounds(degrees_of_freedom)
-    inside = percent_of((found >= low) & (found <= high))
-    return Plot(
-        f"{grouped(found.size)} laboratories, each with {each}: by theory, 95 % of their s lie between {low:.2f} and "
-        f"{high:.2f} times the true one; {inside:.1f} % do so in the simulation.",
-        "s, as a multiple of the true s",
-        "Share of laboratories, %",
-        (histogram(found, np.linspace(0.0, 3.0, 61)),),
-        marks=(Mark(low, f"{low:.2f}"), Mark(1.0, "true"), Mark(high, f"{high:.2f}")),
-    )
+    series = [histogram(found, np.linspace(0.0, 3.0, 61))]
+    inside = np.mean((found >= low) & (found <= high))
+    numbers = {"number": grouped(found.size), "each": each, "low": low, "high": high, "inside": inside}
+    return plot_of("repeats", "deviations", numbers, series, marks=[low, 1.0, high])
 
 
 def plot_pairs(pairs: Pairs) -> Plot:
     """Show the differences of the laboratory's pairs, the thin oils apart."""
     position, thin = np.arange(1.0, len(pairs.names) + 1.0), pairs.first < _THIN
     groups = ((f"below {_THIN:.0f} mm²/s", thin, "flags"), (f"{_THIN:.0f} mm²/s and above", ~thin, "points"))
-    means = {name: float(np.mean(pairs.differences[chosen])) for name, chosen, _ in groups}
-    said = "; ".join(f"{name}: mean {signed(mean, 2)} %" for name, mean in means.items())
-    return Plot(
-        f"First minus second fill of {len(pairs.names)} samples at 40 °C, in the order of measurement. {said}.",
-        "Pair",
-        "First − second, %",
-        tuple(Series(name, position[chosen], pairs.differences[chosen], kind) for name, chosen, kind in groups),  # type: ignore[arg-type]
-        levels=(Mark(0.0, "no difference"),),
-    )
+    series = [Series(name, position[chosen], pairs.differences[chosen], kind) for name, chosen, kind in groups]  # type: ignore[arg-type]
+    means = "; ".join(f"{one.name}: mean {signed(float(np.mean(one.y)), 2)} %" for one in series)
+    return plot_of("repeats", "pairs", {"pairs": len(pairs.names), "means": means}, series, [0.0])
 
 
 def plot_differences() -> Plot:
     """Show single results and differences of two, simulated, on one scale."""
     single, difference = _single_and_difference()
-    edges = np.linspace(-5.0, 5.0, 41)
-    spreads = [float(np.std(values, ddof=1)) for values in (single, difference)]
-    caption = (
-        f"{grouped(_SIMULATED)} simulated pairs. Single results: standard deviation {spreads[0]:.3f} s. "
-        f"Differences of two: {spreads[1]:.3f} s, and √2 is {math.sqrt(2.0):.3f}."
-    )
-    series = (histogram(single, edges, "single results", "line"), histogram(difference, edges, "differences", "line"))
-    return Plot(caption, "Distance from the mean, in s", "Share of cases, %", series)
+    drawn = {"single results": single, "differences": difference}
+    series = [histogram(values, np.linspace(-5.0, 5.0, 41), name, "line") for name, values in drawn.items()]
+    spreads = {"single": np.std(single, ddof=1), "difference": np.std(difference, ddof=1), "theory": math.sqrt(2.0)}
+    return plot_of("repeats", "differences", {"pairs": grouped(_SIMULATED), **spreads}, series)
 
 
 def plot_limit(factor: float) -> Plot:
     """Show which part of pairs lies within a limit of ``factor`` standard deviations."""
-    distance = np.abs(_single_and_difference()[1])
-    edges = np.linspace(0.0, 6.0, 31)
-    inside = percent_of(distance <= factor)
+    distance, edges = np.abs(_single_and_difference()[1]), np.linspace(0.0, 6.0, 31)
     borders = 100.0 * np.diff([share_within(edge) for edge in edges.tolist()])
     bars = histogram(distance, edges)
-    return Plot(
-        f"Limit at {factor:.2f} s: {inside:.1f} % of the simulated pairs lie within it; "
-        f"{percent(share_within(factor), 1)} by theory.",
-        "Difference of a pair, in s",
-        "Share of pairs, %",
-        (bars, Series("theory", bars.x, borders, "line")),
-        marks=(Mark(factor, f"limit {factor:.2f} s"),),
-    )
+    numbers = {"limit": factor, "inside": np.mean(distance <= factor), "theory": share_within(factor)}
+    return plot_of("repeats", "limit", numbers, (bars, Series("theory", bars.x, borders)), marks=[factor])
 
 
 def plot_pooled(number: float) -> Plot:
@@ -205,7 +179,7 @@ def repeats_agreements() -> tuple[Agreement, ...]:
     low, high = deviation_bounds(10)
     pooled = _pooled(10)
     return (
-        agreement_of_spread("Standard deviation of a difference", math.sqrt(2.0), difference, "s"),
-        agreement_of_share("Pairs farther apart than r", 0.05, np.abs(difference) > limit_factor()),
-        agreement_of_share("s from ten pairs within its 95 % range", 0.95, (pooled >= low) & (pooled <= high)),
+        Agreement.of_spread("Standard deviation of a difference", math.sqrt(2.0), difference, "s"),
+        Agreement.of_share("Pairs farther apart than r", 0.05, np.abs(difference) > limit_factor()),
+        Agreement.of_share("s from ten pairs within its 95 % range", 0.95, (pooled >= low) & (pooled <= high)),
     )

@@ -8,10 +8,8 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from labcalc.formulae import viscosity_from_ordinate, walther_ordinate
-from labcalc.lessons.agreement import Agreement, agreement_of_mean, agreement_of_share, normal_draws
-from labcalc.lessons.plots import Mark, Plot, curve, percent_of
+from labcalc.lessons.plots import Agreement, Plot, curve, normal_draws, plot_of, share_curve
 from labcalc.lessons.repeats import limit_factor
-from labcalc.wording import percent, plain, signed
 
 _CASES = 100_000
 _PAIRS = 10
@@ -79,59 +77,43 @@ def _drops(share: float, rinses: int) -> NDArray[np.bool_]:
 def plot_before(share_percent: float) -> Plot:
     """Show what a residue does to three oils, by the viscosity of the oil before."""
     before, share = np.geomspace(2.0, 1000.0, 25), share_percent / 100.0
-    worst, usual = error_of_residue(5.0, 1000.0, share), error_of_residue(46.0, 32.0, share)
-    return Plot(
-        f"{share_percent:.2f} % of the oil before are left. In an oil of 5 mm²/s after one of 1000 mm²/s: "
-        f"{signed(worst, 2)} %; in one of 46 after 32 mm²/s: {signed(usual, 3)} %.",
-        "Viscosity of the oil before, mm²/s",
-        "Error of the first fill, %",
-        tuple(
-            curve(f"oil of {oil:.0f} mm²/s", before, partial(error_of_residue, oil, share=share))
-            for oil in (5.0, 46.0, 320.0)
-        ),
-        levels=(Mark(0.0, "no error"),),
-        x_log=True,
-    )
+    series = [
+        curve(f"oil of {oil:.0f} mm²/s", before, partial(error_of_residue, oil, share=share))
+        for oil in (5.0, 46.0, 320.0)
+    ]
+    errors = {"worst": error_of_residue(5.0, 1000.0, share), "usual": error_of_residue(46.0, 32.0, share)}
+    return plot_of("residue", "before", {"left": share_percent, **errors}, series, [0.0])
 
 
 def plot_rinses(share_percent: float) -> Plot:
     """Show what is left after one rinse, two, and three."""
     share, rinses = share_percent / 100.0, [1, 2, 3]
-    theory = curve("theory", rinses, lambda n: 100.0 * left_after(share, round(n)))
+    theory = share_curve("theory", rinses, partial(left_after, share))
     seen = [n for n in rinses if _drops(share, n).any()]
-    one, two, three = (plain(left, 3) for left in theory.y.tolist())
-    caption = f"Each rinse leaves {share_percent:.0f} %. Left after one: {one} %, two: {two} %, three: {three} %."
-    series = (theory, curve("drops counted", seen, lambda n: percent_of(_drops(share, round(n))), "points"))
-    return Plot(caption, "Rinses", "Left of the oil before, %", series, y_log=True)
+    series = (theory, share_curve("drops counted", seen, partial(_drops, share), "points"))
+    return plot_of("residue", "rinses", {"share": share_percent, "left": theory.y}, series)
 
 
 def plot_seen(shift: float) -> Plot:
     """Show how many pairs lie beyond r, and how many have a higher first fill, by the size of the residue's effect."""
-    at, noise, nine = np.linspace(0.0, 4.0, 17), _noise(), share_of_signs(_PAIRS, _PAIRS - 1)
-    caption = (
-        f"A residue that raises the first fill by {shift:.1f} s: {percent(beyond_by_residue(shift), 0)} of the pairs "
-        f"lie beyond r, in {percent(sign_share(shift), 0)} the first fill gives more. Nine of ten on one side come by "
-        f"chance in {percent(nine, 1)} of cases."
-    )
+    at, noise = np.linspace(0.0, 4.0, 17), _noise()
     series = (
-        curve("beyond r", at, lambda one: 100.0 * beyond_by_residue(one)),
-        curve("first fill higher", at, lambda one: 100.0 * sign_share(one)),
-        curve("beyond r, simulated", at, lambda one: percent_of(np.abs(noise + one) > limit_factor()), "points"),
+        share_curve("beyond r", at, beyond_by_residue),
+        share_curve("first fill higher", at, sign_share),
+        share_curve("beyond r, simulated", at, lambda one: np.abs(noise + one) > limit_factor(), "points"),
     )
-    return Plot(caption, "Effect of the residue, s", "Pairs, %", series, marks=(Mark(shift, f"{shift:.1f} s"),))
+    shares = {"beyond": beyond_by_residue(shift), "more": sign_share(shift), "nine": share_of_signs(_PAIRS, _PAIRS - 1)}
+    return plot_of("residue", "seen", {"shift": shift, **shares}, series, marks=[shift])
 
 
 def residue_agreements() -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
-    noise = _noise()
-    signs = np.random.default_rng(123).random((20_000, _PAIRS)) < 0.5
-    on_one_side = np.maximum(signs.sum(axis=1), _PAIRS - signs.sum(axis=1))
+    raised, ups = _noise() + 2.0, (np.random.default_rng(123).random((20_000, _PAIRS)) < 0.5).sum(axis=1)
+    beyond, on_one_side = np.abs(raised) > limit_factor(), np.maximum(ups, _PAIRS - ups)
     return (
-        agreement_of_share("Left after two rinses that leave a fifth each", left_after(0.2, 2), _drops(0.2, 2)),
-        agreement_of_share(
-            "Pairs beyond r, first fill raised by 2 s", beyond_by_residue(2.0), np.abs(noise + 2.0) > limit_factor()
-        ),
-        agreement_of_share("First fill higher, raised by 2 s", sign_share(2.0), noise + 2.0 > 0.0),
-        agreement_of_share("Nine of ten pairs on one side by chance", share_of_signs(_PAIRS, 9), on_one_side >= 9),
-        agreement_of_mean("First less second fill, raised by 2 s", 2.0, noise + 2.0, "s"),
+        Agreement.of_share("Left after two rinses that leave a fifth each", left_after(0.2, 2), _drops(0.2, 2)),
+        Agreement.of_share("Pairs beyond r, first fill raised by 2 s", beyond_by_residue(2.0), beyond),
+        Agreement.of_share("First fill higher, raised by 2 s", sign_share(2.0), raised > 0.0),
+        Agreement.of_share("Nine of ten pairs on one side by chance", share_of_signs(_PAIRS, 9), on_one_side >= 9),
+        Agreement.of_mean("First less second fill, raised by 2 s", 2.0, raised, "s"),
     )

@@ -1,4 +1,4 @@
-"""A learner's result as a small file for the trainer: written whole, checked when read, graded again."""
+"""A learner's result as a small file for the trainer, checked and graded again when read; a class in one table."""
 
 import json
 import re
@@ -10,12 +10,17 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from labcalc import __version__
 from labcalc.errors import LessonError
-from labcalc.lessons.course import LessonTest, draw_test
+from labcalc.lessons.course import LESSONS, LessonTest, draw_test
+from labcalc.wording import cut_short
 
 _FORMAT, _LARGEST = "labcalc lesson result 1", 1_000_000  # what a file says that it is, and its most bytes
+
+CLASS_COLUMNS = ("learner", "lesson", "attempt", "right", "questions", "not_right", "saved", "seed", "labcalc", "file")
+"""Columns of a class's table; ``not_right`` names the questions to talk about."""
 
 
 @dataclass(frozen=True)
@@ -52,10 +57,8 @@ def grade(test: LessonTest, given: Sequence[str], saved: datetime) -> LessonResu
     given : One answer a question, in their order; empty where none was given.
     saved : When, with its time zone.
     """
-    answers = tuple(
-        Answer(question.name, words, _is_right(question, words))
-        for question, words in zip(test.questions, given, strict=True)
-    )
+    asked = zip(test.questions, given, strict=True)
+    answers = tuple(Answer(question.name, words, _is_right(question, words)) for question, words in asked)
     versions = {"labcalc": __version__, "lesson": test.edition, "numpy": np.__version__}
     return LessonResult(test.lesson.name, test.learner, test.attempt, test.seed, answers, saved, versions)
 
@@ -123,15 +126,8 @@ def _as_words(result: LessonResult) -> dict[str, Any]:
 
 
 _EXPECTED = {str: "text", int: "a whole number", list: "a list of objects", dict: "an object"}
-_KINDS: Mapping[str, type] = {
-    **dict.fromkeys(("format", "lesson", "learner"), str),
-    **dict.fromkeys(("attempt", "seed"), int),
-    "saved": str,
-    "answers": list,
-    "score": dict,
-    "versions": dict,
-}
-"""Fields of a file, and what each holds."""
+_FIELDS = ("format", "lesson", "learner", "attempt", "seed", "saved", "answers", "score", "versions")
+_KINDS = dict(zip(_FIELDS, (str, str, str, int, int, str, list, dict, dict), strict=True))  # what each field holds
 
 
 def read_result(path: str | Path) -> LessonResult:
@@ -153,9 +149,8 @@ def read_result(path: str | Path) -> LessonResult:
             raise refuse(field, f"{_shown(words[field])}; {_EXPECTED[kind]} was expected")
     for number, one in enumerate(words["answers"], start=1):
         if not isinstance(one, dict) or {key: type(value) for key, value in one.items()} != Answer.__annotations__:
-            raise refuse(
-                f"answers[{number}]", f"{_shown(one)}; question, given and right (true or false) were expected"
-            )
+            expected = "question, given and right (true or false) were expected"
+            raise refuse(f"answers[{number}]", f"{_shown(one)}; {expected}")
     try:
         saved = datetime.fromisoformat(words["saved"])
     except ValueError:
@@ -167,9 +162,8 @@ def read_result(path: str | Path) -> LessonResult:
     except LessonError as refusal:
         raise refuse(refusal.field, refusal.problem) from None
     answers = tuple(Answer(**one) for one in words["answers"])
-    result = LessonResult(
-        test.lesson.name, words["learner"], test.attempt, words["seed"], answers, saved, words["versions"]
-    )
+    whose = test.lesson.name, words["learner"], test.attempt, words["seed"]
+    result = LessonResult(*whose, answers, saved, words["versions"])
     told = _as_words(result)
     if words["versions"].get("lesson") == test.edition:
         if len(answers) != len(test.questions):
@@ -214,5 +208,91 @@ def _object_in(path: Path) -> dict[str, Any]:
 
 
 def _shown(value: object) -> str:
-    text = json.dumps(value, ensure_ascii=False)
-    return text if len(text) <= 60 else f"{text[:59]}…"
+    return cut_short(json.dumps(value, ensure_ascii=False), 60)
+
+
+@dataclass(frozen=True, eq=False)
+class ClassTable:
+    """A row a result, by learner and lesson; what couldn't be used stands in ``refusals``, each with its file."""
+
+    table: pd.DataFrame
+    answers: pd.DataFrame  # a row an answer: ``learner``, ``lesson``, ``attempt``, ``question``, ``given``, ``right``
+    refusals: tuple[LessonError, ...]
+
+    @property
+    def matrix(self) -> pd.DataFrame:
+        """Learners by lessons: right answers of the first attempt and of the best one, [%]; NaN where there is none."""
+        score = self.table.assign(score=100 * self.table["right"] / self.table["questions"]).sort_values("attempt")
+        both = {
+            (lesson, which): chosen.groupby("learner")["score"].agg(how).round(0)
+            for lesson, chosen in ((one.name, score[score["lesson"] == one.name]) for one in LESSONS)
+            for which, how in (("first, %", "first"), ("best, %", "max"))
+            if not chosen.empty
+        }
+        return pd.DataFrame(both).rename_axis("learner")
+
+    @property
+    def missed(self) -> pd.DataFrame:
+        """What the class misses at first attempts, the most missed question first, with its usual wrong answer."""
+        firsts = self.answers[self.answers["attempt"] == 1]
+        rows = []
+        for (lesson, question), asked in firsts.groupby(["lesson", "question"]):
+            wrong = asked.loc[~asked["right"], "given"]
+            if not wrong.empty:
+                rows.append((lesson, question, len(asked), len(wrong), wrong.mode().iloc[0]))
+        table = pd.DataFrame(rows, columns=["lesson", "question", "asked", "missed", "usual_wrong_answer"])
+        return table.iloc[(-table["missed"] / table["asked"]).argsort(kind="stable")]
+
+    @property
+    def sheets(self) -> dict[str, pd.DataFrame]:
+        """All of it as sheets of a workbook: the matrix, what is missed, every result."""
+        matrix = self.matrix.reset_index()
+        matrix.columns = pd.Index([" ".join(filter(None, one)) for one in matrix.columns])
+        return {"class": matrix, "missed": self.missed, "results": self.table}
+
+
+def class_table(folder: str | Path) -> ClassTable:
+    """Read every result file of a folder and its folders.
+
+    folder : Where the class keeps its results.
+    Returns : Table with ``CLASS_COLUMNS``, and the files that were refused.
+    Raises LessonError : There is no such folder, or no result file in it.
+    """
+    place = Path(folder)
+    if not place.is_dir():
+        raise LessonError(str(place), "", "there is no such folder")
+    results: list[tuple[LessonResult, Path]] = []
+    refusals = []
+    for path in sorted(one for one in place.rglob("*.json") if ".ipynb_checkpoints" not in one.parts):
+        try:
+            results.append((read_result(path), path.relative_to(place)))
+        except LessonError as refusal:
+            refusals.append(refusal)
+    if not results and not refusals:
+        raise LessonError(str(place), "", "no result file (.json) is there")
+    order = {lesson.name: lesson.number for lesson in LESSONS}
+    results.sort(key=lambda one: (one[0].learner.casefold(), order[one[0].lesson], one[0].attempt))
+    rows = pd.DataFrame([_row(result, file) for result, file in results], columns=list(CLASS_COLUMNS))
+    answers = [
+        (one.learner, one.lesson, one.attempt, *vars(each).values()) for one, _ in results for each in one.answers
+    ]
+    columns = ["learner", "lesson", "attempt", *Answer.__annotations__]
+    return ClassTable(rows, pd.DataFrame(answers, columns=columns), tuple(refusals))
+
+
+def _row(result: LessonResult, file: Path) -> dict[str, object]:
+    edition = result.versions["lesson"]
+    current = draw_test(result.lesson, result.learner, result.attempt).edition
+    other = f" (lesson edition {edition}, not graded again)" if edition != current else ""
+    return {
+        "learner": result.learner,
+        "lesson": result.lesson,
+        "attempt": result.attempt,
+        "right": result.right,
+        "questions": len(result.answers),
+        "not_right": ", ".join(answer.question for answer in result.answers if not answer.right),
+        "saved": result.saved.isoformat(),
+        "seed": result.seed,
+        "labcalc": result.versions["labcalc"] + other,
+        "file": file.as_posix(),
+    }

@@ -6,8 +6,7 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from labcalc.lessons import agreement
-from labcalc.lessons.plots import Mark, Plot, Series, curve, grouped, histogram, percent_of
+from labcalc.lessons.plots import Agreement, Plot, Series, grouped, histogram, normal_draws, plot_of, share_curve
 from labcalc.lessons.repeats import COVER_95, deviation_bounds, plot_deviations
 from labcalc.statistics import coverage_factor, individuals_limits
 from labcalc.wording import counted
@@ -42,7 +41,7 @@ def draw_results(
 
 def _series(results: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return mean and standard deviation of many series of standard normal results."""
-    drawn = agreement.normal_draws(5, _SERIES, results)
+    drawn = normal_draws(5, _SERIES, results)
     return drawn.mean(axis=1), drawn.std(axis=1, ddof=1)
 
 
@@ -54,44 +53,29 @@ def _holds(results: int, factor: float) -> NDArray[np.bool_]:
 def plot_intervals(number: float) -> Plot:
     """Show the 95 % intervals that forty laboratories find for one true value."""
     results = round(number)
+    factor = coverage_factor(0.95, results - 1.0)
     means, deviations = (one[:_SHOWN] for one in _series(results))
-    half = coverage_factor(0.95, results - 1.0) * deviations / math.sqrt(results)
+    half = factor * deviations / math.sqrt(results)
     missed, position = np.abs(means) > half, np.arange(1.0, _SHOWN + 1.0)
-    share = 100.0 * float(np.mean(_holds(results, coverage_factor(0.95, results - 1.0))))
-    return Plot(
-        f"{_SHOWN} laboratories with {results} results each: "
-        f"{counted(int(missed.sum()), 'interval misses', 'intervals miss')} the true value. Of {grouped(_SERIES)} "
-        f"laboratories {share:.1f} % hold it; 95 % is promised.",
-        "Laboratory",
-        "Mean and its 95 % interval, σ",
-        (
-            Series("holds the true value", position[~missed], means[~missed], "points", half[~missed]),
-            Series("misses it", position[missed], means[missed], "flags", half[missed]),
-        ),
-        levels=(Mark(0.0, "true value"),),
+    series = (
+        Series("holds the true value", position[~missed], means[~missed], "points", half[~missed]),
+        Series("misses it", position[missed], means[missed], "flags", half[missed]),
     )
+    missing = counted(int(missed.sum()), "interval misses", "intervals miss")
+    said = {"missing": missing, "all": grouped(_SERIES), "share": np.mean(_holds(results, factor))}
+    return plot_of("sureness", "intervals", {"shown": _SHOWN, "results": results, **said}, series, [0.0])
 
 
 def plot_coverage() -> Plot:
     """Show what the factor 1.96 covers for few results, and what Student's factor does."""
-    numbers = np.array([2, 3, 4, 5, 6, 8, 10, 15, 20, 30])
-    exact = curve("factor 1.96, theory", numbers, lambda n: 100.0 * coverage_of_normal_factor(round(n)))
-    caption = (
-        f"Mean ± {COVER_95:.2f} s/√n holds the true mean in {exact.y[1]:.0f} % of cases with {numbers[1]} results, in "
-        f"{exact.y[4]:.0f} % with {numbers[4]}, in {exact.y[-1]:.0f} % with {numbers[-1]}. Student's factor keeps 95 "
-        "%."
+    numbers = [2, 3, 4, 5, 6, 8, 10, 15, 20, 30]
+    exact = share_curve("factor 1.96, theory", numbers, coverage_of_normal_factor)
+    student = share_curve(
+        "Student's factor, simulated", numbers, lambda n: _holds(n, coverage_factor(0.95, n - 1.0)), "points"
     )
-    series = (
-        exact,
-        curve("factor 1.96, simulated", numbers, lambda n: percent_of(_holds(round(n), COVER_95)), "points"),
-        curve(
-            "Student's factor, simulated",
-            numbers,
-            lambda n: percent_of(_holds(round(n), coverage_factor(0.95, n - 1.0))),
-            "points",
-        ),
-    )
-    return Plot(caption, "Results", "Intervals that hold the true mean, %", series, levels=(Mark(95.0, "95 %"),))
+    series = (exact, share_curve("factor 1.96, simulated", numbers, lambda n: _holds(n, COVER_95), "points"), student)
+    shares = {"three": exact.y[1], "six": exact.y[4], "thirty": exact.y[-1]}
+    return plot_of("sureness", "coverage", {"factor": COVER_95, **shares}, series, [95.0])
 
 
 def plot_spreads(number: float) -> Plot:
@@ -121,7 +105,7 @@ def false_alarm_of_range_limits(results: int) -> float:
 
 def _range_limits(results: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return mean and sigma by moving ranges of many baselines."""
-    drawn = agreement.normal_draws(5, _SERIES, results)
+    drawn = normal_draws(5, _SERIES, results)
     return drawn.mean(axis=1), np.abs(np.diff(drawn, axis=1)).mean(axis=1) * math.sqrt(math.pi) / 2.0
 
 
@@ -133,19 +117,13 @@ def plot_limits(number: float) -> Plot:
     means, sigmas = _range_limits(results)
     rates = 1000.0 * (ndtr(means - 3.0 * sigmas) + ndtr(-means - 3.0 * sigmas))
     worst, true = float(np.quantile(rates, 0.9)), 1000.0 * math.erfc(3.0 / math.sqrt(2.0))
-    return Plot(
-        f"Limits at three sigma, by the moving ranges of {results} results. False alarms in 1000 results: {true:.1f} "
-        f"with true limits, {np.mean(rates):.1f} over all such charts, more than {worst:.1f} on one chart in ten. The "
-        f"standard uncertainty of a limit is {spread_of_range_limit(results):.2f} σ; from standard deviations it would "
-        f"be {spread_of_limit(results):.2f} σ.",
-        "False alarms of a chart in 1000 results",
-        "Share of charts, %",
-        (histogram(rates, np.linspace(0.0, max(30.0, 1.2 * worst), 31)),),
-        marks=(Mark(true, "true limits"), Mark(worst, "one in ten beyond")),
-    )
+    series = [histogram(rates, np.linspace(0.0, max(30.0, 1.2 * worst), 31))]
+    spreads = {"by_ranges": spread_of_range_limit(results), "by_deviation": spread_of_limit(results)}
+    numbers = {"results": results, "true": true, "mean": np.mean(rates), "worst": worst, **spreads}
+    return plot_of("sureness", "limits", numbers, series, marks=[true, worst])
 
 
-def sureness_agreements() -> tuple[agreement.Agreement, ...]:
+def sureness_agreements() -> tuple[Agreement, ...]:
     """Lay the claims of this lesson beside simulation."""
     n, six = 15, 6
     (means, deviations), (centres, sigmas) = _series(n), _range_limits(n)
@@ -156,10 +134,10 @@ def sureness_agreements() -> tuple[agreement.Agreement, ...]:
     alarms, alarmed = f"False alarms of limits by moving ranges of {n} results", np.abs(new - centres) > 3.0 * sigmas
     upper, inside = f"Scatter of an upper limit by moving ranges of {n}", (deviations >= low) & (deviations <= high)
     return (
-        agreement.agreement_of_share(f"Student's interval of a mean of {six} holds it", 0.95, _holds(six, student)),
-        agreement.agreement_of_share(held, known, _holds(six, COVER_95)),
-        agreement.agreement_of_share(f"s from {n} results within its 95 % range", 0.95, inside),
-        agreement.agreement_of_share(alarms, false_alarm_of_range_limits(n), alarmed),
-        agreement.agreement_of_spread(upper, spread_of_range_limit(n), centres + 3.0 * sigmas, "σ"),
-        agreement.agreement_of_mean(f"Variance of a mean of {n}", 1.0 / n, means**2, "σ²"),
+        Agreement.of_share(f"Student's interval of a mean of {six} holds it", 0.95, _holds(six, student)),
+        Agreement.of_share(held, known, _holds(six, COVER_95)),
+        Agreement.of_share(f"s from {n} results within its 95 % range", 0.95, inside),
+        Agreement.of_share(alarms, false_alarm_of_range_limits(n), alarmed),
+        Agreement.of_spread(upper, spread_of_range_limit(n), centres + 3.0 * sigmas, "σ"),
+        Agreement.of_mean(f"Variance of a mean of {n}", 1.0 / n, means**2, "σ²"),
     )

@@ -7,16 +7,8 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.lessons.agreement import (
-    Agreement,
-    agreement_of_mean,
-    agreement_of_share,
-    agreement_of_spread,
-    normal_draws,
-)
-from labcalc.lessons.plots import Mark, Plot, Series, curve, percent_of, theory_and_simulation
+from labcalc.lessons.plots import Agreement, Plot, Series, agreement_series, normal_draws, plot_of, share_curve
 from labcalc.statistics import grubbs_limit
-from labcalc.wording import percent
 
 _SETS = 100_000
 _SIXTH = math.pi / 6.0
@@ -82,25 +74,19 @@ def _gap_ratios() -> NDArray[np.float64]:
 
 def plot_threes(sets: NDArray[np.float64]) -> Plot:
     """Show sets of three results."""
-    number = np.repeat(np.arange(1.0, len(sets) + 1.0), 3)
-    caption = f"{len(sets)} sets of three results of one oil, between {sets.min():.2f} and {sets.max():.2f} mm²/s."
-    return Plot(caption, "Set", "Kinematic viscosity, mm²/s", (Series("results", number, sets.ravel(), "points"),))
+    series = [Series("results", np.repeat(np.arange(1.0, len(sets) + 1.0), 3), sets.ravel(), "points")]
+    return plot_of("outliers", "threes", {"sets": len(sets), "lowest": sets.min(), "highest": sets.max()}, series)
 
 
 def plot_gap(times: float) -> Plot:
     """Show how many sets of three good results have one that lies so many times as far off."""
-    at = np.array([1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0, 20.0, 30.0])
-    ratios = _gap_ratios()
-    caption = (
-        f"In {percent(float(np.mean(ratios > times)), 1)} of the simulated sets ({percent(share_farther(times), 1)} "
-        f"by theory) the third result lies more than {times:.1f} times as far from its neighbour as the other two "
-        "from each other."
-    )
+    at, ratios = [1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0, 20.0, 30.0], _gap_ratios()
     series = (
-        curve("theory", np.geomspace(1.0, 30.0, 30), lambda one: 100.0 * share_farther(one)),
-        curve("simulated", at, lambda one: percent_of(ratios > one), "points"),
+        share_curve("theory", np.geomspace(1.0, 30.0, 30), share_farther),
+        share_curve("simulated", at, lambda one: ratios > one, "points"),
     )
-    return Plot(caption, "Times as far", "Share of sets, %", series, marks=(Mark(times, f"{times:.1f}"),))
+    shares = {"simulated": np.mean(ratios > times), "theory": share_farther(times)}
+    return plot_of("outliers", "gap", {"times": times, **shares}, series, marks=[times])
 
 
 def plot_dropping() -> Plot:
@@ -112,15 +98,10 @@ def plot_dropping() -> Plot:
         "mean of the first two": (1.0 / math.sqrt(2.0), threes[:, :2].mean(axis=1)),
         "odd one dropped": (spread_of_closest(), closest_mean(threes)),
     }
-    found = [agreement_of_spread(name, theory, values, "s") for name, (theory, values) in reported.items()]
+    found = [Agreement.of_spread(name, theory, values, "s") for name, (theory, values) in reported.items()]
+    series = agreement_series(range(len(found)), found)
     said = "; ".join(f"{one.what} {one.theory:.2f} s" for one in found)
-    return Plot(
-        f"Scatter of what is reported from three good results: {said}.",
-        "What is reported",
-        "Scatter, s",
-        theory_and_simulation(range(len(found)), found),
-        x_names=tuple(reported),
-    )
+    return plot_of("outliers", "dropping", {"said": said}, series, x_names=list(reported))
 
 
 def threes_agreements() -> tuple[Agreement, ...]:
@@ -128,9 +109,9 @@ def threes_agreements() -> tuple[Agreement, ...]:
     threes = _threes()
     pair_deviations = np.diff(np.sort(threes, axis=1), axis=1).min(axis=1) / math.sqrt(2.0)
     return (
-        agreement_of_share("The third is more than twice as far off", share_farther(2.0), _gap_ratios() > 2.0),
-        agreement_of_share("Grubbs calls one of three good ones odd", 0.05, _gap_ratios() > grubbs_gap()),
-        agreement_of_spread("Scatter when the odd one is dropped", spread_of_closest(), closest_mean(threes), "s"),
-        agreement_of_mean("Standard deviation of the two that are left", deviation_of_closest(), pair_deviations, "s"),
-        agreement_of_spread("Scatter of the median of three", spread_of_median(), np.median(threes, axis=1), "s"),
+        Agreement.of_share("The third is more than twice as far off", share_farther(2.0), _gap_ratios() > 2.0),
+        Agreement.of_share("Grubbs calls one of three good ones odd", 0.05, _gap_ratios() > grubbs_gap()),
+        Agreement.of_spread("Scatter when the odd one is dropped", spread_of_closest(), closest_mean(threes), "s"),
+        Agreement.of_mean("Standard deviation of the two that are left", deviation_of_closest(), pair_deviations, "s"),
+        Agreement.of_spread("Scatter of the median of three", spread_of_median(), np.median(threes, axis=1), "s"),
     )

@@ -77,8 +77,8 @@ def q_hampel(results: ArrayLike) -> RobustEstimate:
     results : Results, or means of laboratories, [any unit], one series or laboratories × levels; NaN where one is
         missing. 3 or more a level.
     Returns : x* and s*, [unit of the results], without rounds: both are found in one pass.
-    Source : ISO 13528:2022, C.5.2.2 (Q) and C.5.3.2 (Hampel, in finitely many steps), both from memory; C. H. Müller
-        and S. Uhlig, J. Stat. Plan. Inference 97 (2001) 207.
+    Source : ISO 13528:2022, C.5.2.2 (Q) and C.5.3.2 (Hampel, in finitely many steps), both from memory, held against
+        the example of its Annex E.3; C. H. Müller and S. Uhlig, J. Stat. Plan. Inference 97 (2001) 207.
     """
     table = _table(results)
     levels = [level[np.isfinite(level)] for level in np.atleast_2d(table.T)]
@@ -90,14 +90,17 @@ def q_hampel(results: ArrayLike) -> RobustEstimate:
 
 def _q_deviation(series: Array) -> float:
     first, second = np.triu_indices(series.size, 1)
-    steps, counts = np.unique(np.abs(series[first] - series[second]), return_counts=True)
+    apart = np.sort(np.abs(series[first] - series[second]))
+    alike = _TOLERANCE * (apart[-1] + np.abs(series).max())  # 12.3 - 12.2 is no larger than 5.1 - 5.0
+    starts = np.flatnonzero(np.diff(apart, prepend=-np.inf) > alike)
+    steps, counts = np.where(apart[starts] > alike, apart[starts], 0.0), np.diff(starts, append=apart.size)
     height = np.cumsum(counts) / first.size  # H1, the share of pairs no further apart
     equal = height[0] if steps[0] == 0.0 else 0.0
     if equal == 1.0:
         return 0.0
-    apart = steps > 0.0
-    middle = (height - counts / first.size / 2.0)[apart]  # G1, halfway up each step of H1
-    quantile = np.interp(0.25 + 0.75 * equal, np.append(0.0, middle), np.append(0.0, steps[apart]))
+    unequal = steps > 0.0
+    middle = (height - counts / first.size / 2.0)[unequal]  # G1, halfway up each step of H1
+    quantile = np.interp(0.25 + 0.75 * equal, np.append(0.0, middle), np.append(0.0, steps[unequal]))
     return float(quantile / (np.sqrt(2.0) * ndtri(0.625 + 0.375 * equal)))
 
 

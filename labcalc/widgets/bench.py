@@ -22,8 +22,7 @@ from labcalc.writing import write_whole
 Typed: TypeAlias = Mapping[str, Mapping[str, str]]
 """What was typed, by key of the calculation, and in it by key of the field."""
 
-_KEPT = Path("bench-calculations-typed.json")
-"""File beside the workbook in which what was typed stays."""
+_KEPT = Path("bench-calculations-typed.json")  # file beside the workbook in which what was typed stays
 _PAGES = tuple(dict.fromkeys(one.page for one in CALCULATIONS.values()))
 _CHOICE = (
     {"key": "page", "label": "Page", "kind": "radio", "hint": ""},
@@ -73,8 +72,7 @@ def _pieces(one: Calculation, typed: Mapping[str, str]) -> list[Fragment | Pictu
 def _table(one: Table) -> Fragment:
     columns = range(1, len(one.columns))
     numeric = tuple(n for n in columns if all(row[n][:1] in "0123456789+\u2212\u2013" for row in one.rows))
-    rows = [tuple(map(escape, row)) for row in one.rows]
-    html = html_table(one.caption, one.columns, rows, numeric=numeric)
+    html = html_table(one.caption, one.columns, [tuple(map(escape, row)) for row in one.rows], numeric=numeric)
     return Fragment(folded(one.caption, html) if one.folded else html, f"{one.caption}\n{one.copied}")
 
 

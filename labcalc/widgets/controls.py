@@ -15,8 +15,7 @@ from labcalc.figures.markup import look_of
 
 _HERE = Path(__file__).parent
 
-STYLE = look_of(".labcalc-page")
-"""The look of the house, as HTML."""
+STYLE = look_of(".labcalc-page")  # the look of the house, as HTML
 
 
 @cache

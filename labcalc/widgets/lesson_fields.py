@@ -15,11 +15,8 @@ from labcalc.widgets.controls import Fit, Form, Slider, bare_layout, button as b
 
 _PAUSE_S = 0.03  # how long something waits for messages that are on their way, [s]
 
-_TRIES = 2
-"""Wrong answers until the solution is told, [-]."""
-
-_DRAWS = (1, 10, 100, 100_000)
-"""Simulated cases that are drawn, one button each, [-]."""
+_TRIES = 2  # wrong answers until the solution is told, [-]
+_DRAWS = (1, 10, 100, 100_000)  # simulated cases that are drawn, one button each, [-]
 
 
 class AnswerField:

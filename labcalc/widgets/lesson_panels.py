@@ -28,9 +28,7 @@ from labcalc.figures.markup import Fragment, note
 from labcalc.judgement import gather_record
 from labcalc.lessons.results import file_words
 
-_ROUNDS = 3
-"""Worked examples of a lesson, each with one step fewer shown, [-]."""
-
+_ROUNDS = 3  # worked examples of a lesson, each with one step fewer shown, [-]
 _COMMA = re.compile(r"^(\s*\w+\s*=\s*[+-]?\d+),(\d+)(\s*(?:#.*)?)$")
 
 

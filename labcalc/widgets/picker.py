@@ -64,8 +64,7 @@ class RunPicker:
 
     def judge_next(self) -> bool:
         """Find the verdict on one more run, the newest first; tell whether there was one."""
-        unknown = (one.run for one in self._entries[:_MOST_JUDGED] if one.run not in self._verdicts)
-        run = next(unknown, None)
+        run = next((one.run for one in self._entries[:_MOST_JUDGED] if one.run not in self._verdicts), None)
         if run is not None:
             self._verdicts[run] = verdict_of(self._material, run)
         if run is None or len(self._verdicts) % _SHOWN_AT_ONCE == 0:

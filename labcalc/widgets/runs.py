@@ -33,8 +33,7 @@ class RunEntry:
     @cached_property
     def words(self) -> str:
         """What typed words are looked for in."""
-        about = (self.sample, self.product, self.instrument, self.measured, self.lot, self.run)
-        return " ".join(about).casefold()
+        return " ".join((self.sample, self.product, self.instrument, self.measured, self.lot, self.run)).casefold()
 
 
 @dataclass(frozen=True)
@@ -56,8 +55,7 @@ class Found:
 
 def run_entries(material: Material) -> tuple[RunEntry, ...]:
     """Return the runs at hand, the newest first; a run without a time comes last."""
-    table = material.reading.table
-    first = table.drop_duplicates("run").sort_values("measured_at", ascending=False, kind="stable")
+    first = material.reading.table.drop_duplicates("run").sort_values("measured_at", ascending=False, kind="stable")
     columns = [first[name] for name in ("run", "sample", "product", "instrument", "measured_at", "lot")]
     entries = []
     for run, sample, product, instrument, at, lot in zip(*columns, strict=True):
@@ -77,8 +75,7 @@ def matching_runs(entries: Sequence[RunEntry], typed: str, verdicts: Mapping[str
     wanted = next((one for one in sorted(VERDICTS, key=len, reverse=True) if one in text), "")
     words = text.replace(wanted, " ").split() if wanted else text.split()
     fitting = [one for one in entries if _fits(one, words, wanted, verdicts.get(one.run, ""))]
-    known = sum(one.run in verdicts for one in entries)
-    return Found(tuple(fitting[:LISTED]), len(fitting), len(entries), known)
+    return Found(tuple(fitting[:LISTED]), len(fitting), len(entries), sum(one.run in verdicts for one in entries))
 
 
 def _fits(entry: RunEntry, words: Sequence[str], wanted: str, verdict: str) -> bool:

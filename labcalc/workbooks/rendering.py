@@ -105,19 +105,32 @@ def render(task: RenderTask, begin_cell: Callable[[str], None] | None = None) ->
     bare = lay_out_with(scripts=Scripts.BESIDE)
     check_page(bare, shown, name=task.name, paths=machine_paths(task.folder, *_folders_in(task.parameters)))
     page = bare if task.scripts is Scripts.BESIDE else lay_out_with(scripts=task.scripts)
+    if isinstance(lab := task.parameters.get("lab"), str) and lab:
+        page = _in_the_language_of(lab, page, shown.summary)
     return Rendering(page.encode("utf-8"), shown.summary, shown.figures, time.monotonic() - started)
+
+
+def _in_the_language_of(lab: str, page: str, summary: Mapping[str, Any]) -> str:
+    """Return the page in the language that lab.toml asks for; names of the laboratory stay as they are."""
+    from labcalc.lab.settings import load_laboratory
+
+    laboratory = load_laboratory(lab)
+    if not laboratory.translation:
+        return page
+    from labcalc.workbooks.translating import translated
+
+    own = [str(summary.get(name, "")) for name in ("sample", "product", "operator")]
+    return translated(page, laboratory.translation, {*own, *_texts_of(asdict(laboratory))})
+
+
+def _texts_of(value: Any) -> list[str]:
+    inner = value.values() if isinstance(value, dict) else value if isinstance(value, list | tuple) else ()
+    return [value] if isinstance(value, str) else [text for one in inner for text in _texts_of(one)]
 
 
 def _folders_in(parameters: Mapping[str, Json]) -> list[str]:
     """Return the folders of the files that parameters name."""
-
-    def texts(value: Json) -> list[str]:
-        if isinstance(value, str):
-            return [value]
-        inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
-        return [text for one in inner for text in texts(one)]
-
-    paths = [Path(text) for text in texts(dict(parameters)) if len(text) < 4096 and "\0" not in text]
+    paths = [Path(text) for text in _texts_of(dict(parameters)) if len(text) < 4096 and "\0" not in text]
     return sorted({str(path.parent) for path in paths if path.is_absolute() and path.parent != Path(path.anchor)})
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from labcalc.lessons import LESSONS, agreement_of_mean, agreement_of_share, agreement_of_spread, repeats
+from labcalc.lessons import LESSONS, Agreement, repeats
 
 
 @pytest.mark.parametrize("lesson", LESSONS, ids=lambda lesson: lesson.name)
@@ -27,9 +27,9 @@ def test_a_standard_error_is_what_simulations_scatter_with() -> None:
         drawn = np.random.default_rng(seed).exponential(size=500)
         apart.append(
             (
-                agreement_of_share("", math.exp(-1.0), drawn > 1.0).apart,
-                agreement_of_mean("", 1.0, drawn, "").apart,
-                agreement_of_spread("", 1.0, drawn, "").apart,
+                Agreement.of_share("", math.exp(-1.0), drawn > 1.0).apart,
+                Agreement.of_mean("", 1.0, drawn, "").apart,
+                Agreement.of_spread("", 1.0, drawn, "").apart,
             )
         )
     assert np.std(apart, axis=0) == pytest.approx([1.0, 1.0, 1.0], abs=0.15)
@@ -37,9 +37,9 @@ def test_a_standard_error_is_what_simulations_scatter_with() -> None:
 
 def test_a_wrong_theory_does_not_agree() -> None:
     drawn = np.random.default_rng(1).standard_normal(10_000)
-    assert not agreement_of_spread("", 1.05, drawn, "").agrees
-    assert not agreement_of_mean("", 0.05, drawn, "").agrees
-    assert not agreement_of_share("", 0.55, drawn > 0.0).agrees
+    assert not Agreement.of_spread("", 1.05, drawn, "").agrees
+    assert not Agreement.of_mean("", 0.05, drawn, "").agrees
+    assert not Agreement.of_share("", 0.55, drawn > 0.0).agrees
 
 
 def test_repeats_against_the_normal_and_chi_squared_distributions() -> None:

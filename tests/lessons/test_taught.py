@@ -10,13 +10,13 @@ import importlib
 import inspect
 import json
 import re
-import tomllib
 from pathlib import Path
 
 import pytest
 
 from labcalc import lessons
 from labcalc.lessons import LESSONS, Lesson
+from labcalc.lessons.plots import lesson_file
 
 NOTEBOOKS = Path(__file__).parents[2] / "notebooks" / "lessons"
 
@@ -150,11 +150,12 @@ def text_of(lesson: Lesson) -> str:
     sources = ["".join(one["source"]) for one in cells]
     end = next(place for place, source in enumerate(sources) if source.startswith("## Test yourself"))
     said = " ".join(sources[:end])
-    content = tomllib.loads(Path(lessons.__file__).with_name(f"{lesson.name}.toml").read_text("utf-8"))
+    content = lesson_file(lesson.name)
     asked = [content["ask"][name] for name in content["ask"] if f'"{name}"' in said or name == "own"]
     drawn = re.findall(r"(\w+)\.(plot_\w+)", said)
     shown = [inspect.getsource(getattr(importlib.import_module(f"labcalc.lessons.{of}"), name)) for of, name in drawn]
-    return " ".join([said, *map(_words, [*asked, *shown, content["worked"]])]).replace("\n", " ")
+    captions = [lesson_file(of)["plot"][name] for of, name in re.findall(r'plot_of\("(\w+)", "(\w+)"', " ".join(shown))]
+    return " ".join([said, *map(_words, [*asked, *shown, *captions, content["worked"]])]).replace("\n", " ")
 
 
 def _words(one: object) -> str:
@@ -181,3 +182,10 @@ def test_signs_of_a_test_were_met_before(lesson: Lesson) -> None:
     for draft in lesson.drafts.test:
         asked = re.sub(r"\{[^}]*\}", " ", f"{draft.spec['text']} {' '.join(draft.spec.get('options', ()))}")
         assert [sign for sign in signs.findall(asked) if sign not in known] == [], draft.name
+
+
+def test_each_picture_has_its_words_and_all_words_a_picture() -> None:
+    folder = Path(lessons.__file__).parent
+    sources = " ".join(path.read_text("utf-8") for path in folder.glob("*.py"))
+    named = set(re.findall(r'plot_of\("(\w+)", "(\w+)"', sources))
+    assert named == {(one.name, plot) for one in LESSONS for plot in lesson_file(one.name)["plot"]}

@@ -178,12 +178,46 @@ def test_tables_that_are_none_are_refused(call: Callable[[], object]) -> None:
         call()
 
 
-# --- Q and Hampel: no printed example was found; by the definitions in another way, and by simulation ---
+# --- Q and Hampel: a printed example; by the definitions in another way; by simulation ---
+
+ATRAZINE = """.040 .055 .178 .202 .206 .227 .228 .230 .230 .235 .236 .237 .243 .244 .245 .2555 .260 .264 .267 .270 .273
+    .274 .274 .278 .2811 .287 .287 .288 .289 .295 .296 .311 .331 .4246"""
+
+
+def test_atrazine_in_drinking_water() -> None:
+    """ISO 13528:2022, Annex E.3, tables E.4 and E.5, 34 laboratories [µg/L]: x*, s* as printed (seen in the tests of a
+    general library of such statistics)."""
+    results = [float(one) for one in ATRAZINE.split()]
+    for estimate, mean, deviation in ((q_hampel, 0.2600, 0.0426), (algorithm_a, 0.2570, 0.0395)):
+        found = estimate(results)
+        assert (found.mean, found.deviation) == pytest.approx((mean, deviation), abs=5e-5)
+
+
+def test_mercury_and_replicates_by_algorithm_a() -> None:
+    """ISO 13528:2022, Annex E.7 (21 results of table E.6): 0.031 61, 0.0164; E.13 (25 averages): 1.57 (seen so)."""
+    mercury = [0.013, 0.013, 0.0135, 0.014, 0.014, 0.016, 0.017, 0.019, 0.0239, 0.037, 0.039]
+    mercury += [0.04, 0.04, 0.04, 0.0424, 0.044, 0.045, 0.045, 0.046, 0.049, 0.053]
+    found = algorithm_a(mercury)
+    assert (found.mean, found.deviation) == (pytest.approx(0.03161, abs=5e-6), pytest.approx(0.0164, abs=5e-5))
+    averages = [2.15, 1.85, 1.80, 1.80, 1.90, 1.90, 1.90, 2.05, 2.35, 2.03, 2.08, 1.25]
+    averages += [1.13, 1.00, 1.08, 1.20, 1.35, 1.23, 1.23, 0.90, 1.48, 1.20, 1.73, 1.43, 1.28]
+    assert algorithm_a(averages).mean == pytest.approx(1.57, abs=5e-3)
+
+
+@pytest.mark.parametrize("unit", [0.1, 1e-3, 7.0])
+def test_ties_are_ties_in_every_unit(unit: float) -> None:
+    """12.3 − 12.2 isn't 5.1 − 5.0 in binary: results in steps of a unit give as many units as whole numbers do."""
+    random = np.random.default_rng(17)
+    for number in range(4, 31):
+        whole = random.normal(random.uniform(-500.0, 500.0), 10.0 ** random.uniform(0.0, 1.7), number).round()
+        found, expected = q_hampel(whole * unit), q_hampel(whole)
+        assert found.deviation / unit == pytest.approx(float(expected.deviation), rel=1e-9)
+        assert found.mean / unit == pytest.approx(float(expected.mean), rel=1e-9)
 
 
 def q_by_steps(results: list[float]) -> float:
     """Q as ISO 13528, C.5.2.2 tells it (memory), by walking up the steps of H1 one by one."""
-    apart = sorted(abs(one - other) for i, one in enumerate(results) for other in results[:i])
+    apart = sorted(round(abs(one - other), 9) for i, one in enumerate(results) for other in results[:i])
     share = [sum(each <= step for each in apart) / len(apart) for step in apart]
     equal = sum(each == 0.0 for each in apart) / len(apart)
     wanted, x_below, g_below = 0.25 + 0.75 * equal, 0.0, 0.0

@@ -1,0 +1,65 @@
+"""The sentences of pages in another language: a catalogue of the PO format, as translators' tools write it."""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from io import BytesIO
+from pathlib import Path
+
+PLACE = re.compile(r"\{(\d+)\}")
+"""A place in a sentence where a number, a name or another sentence stands: {0}, {1}, …"""
+
+
+@dataclass(frozen=True)
+class Catalogue:
+    """What a translator wrote: the language as HTML names it, and each translated sentence by the English one."""
+
+    language: str
+    sentences: Mapping[str, str]
+
+
+_LARGEST = 5_000_000  # bytes of a catalogue, [B]: five times those that there are sentences for
+
+
+def read_translation(file: Path) -> str:
+    """Return the text of a catalogue that can be used. ValueError: what is wrong with it, and where."""
+    try:
+        content = file.read_bytes()
+        text = content.decode("utf-8-sig") if len(content) <= _LARGEST else ""
+    except OSError as failure:
+        raise ValueError(f"can't be read: {failure.strerror}") from failure
+    except UnicodeDecodeError as failure:
+        raise ValueError(f"line {content.count(bytes([10]), 0, failure.start) + 1}: not UTF-8") from failure
+    if not text:
+        raise ValueError(f"has {len(content)} bytes; a catalogue of 1 to {_LARGEST} is expected")
+    catalogue_of(text)
+    return text
+
+
+@lru_cache(maxsize=2)
+def catalogue_of(text: str) -> Catalogue:
+    """Return what a PO file says; what is not translated yet, or marked as fuzzy, stays English.
+
+    Raises ValueError : It is no PO file, names no language, or a translation hasn't the places of its sentence: with
+        the line.
+    """
+    from babel.messages.pofile import PoFileError, read_po
+
+    try:
+        found = read_po(BytesIO(text.encode("utf-8")), abort_invalid=True)
+    except PoFileError as failure:
+        raise ValueError(f"line {failure.lineno + 1}: {failure.args[0]}") from failure
+    except ValueError as failure:  # a head that names no language of this world
+        raise ValueError(f"its head: {failure}") from failure
+    if found.locale is None:
+        raise ValueError('its head names no language; a line such as "Language: de\\n" was expected')
+    sentences: dict[str, str] = {}
+    for one in (one for one in found if one.id and one.string and not one.fuzzy):
+        if not isinstance(one.id, str) or not isinstance(one.string, str):
+            raise ValueError(f"line {one.lineno}: plural forms; sentences of pages have none")
+        if set(PLACE.findall(one.id)) != set(PLACE.findall(one.string)):
+            expected = ", ".join(sorted(set(PLACE.findall(one.id)))) or "none"
+            raise ValueError(f"line {one.lineno}: '{one.string}' was expected to hold the places {expected}")
+        sentences[one.id] = one.string
+    return Catalogue(str(found.locale).replace("_", "-"), sentences)

@@ -1,0 +1,256 @@
+"""Pages in another language: all that labcalc says is translated, nothing that a laboratory or a number says is."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import time
+import tomllib
+from html import unescape
+from io import BytesIO
+from pathlib import Path
+
+import pytest
+from babel.messages.catalog import Catalog
+from babel.messages.pofile import read_po, write_po
+from click.testing import CliRunner
+
+from labcalc.cli import main
+from labcalc.errors import SettingsError
+from labcalc.lab import load_laboratory
+from labcalc.shipped import sample_exports, sample_lab
+from labcalc.workbooks.sentences import every_sentence, write_catalogue
+from labcalc.workbooks.translating import translated
+
+WIDE = str.maketrans({chr(n): chr(n + 0xFEE0) for n in range(33, 127) if chr(n).isalpha()})
+"""Every letter as its wide twin: a language that everybody can read and no page has by itself."""
+
+SCRIPTS = re.compile(r"<(script|style|code|pre)\b.*?</\1>", re.S)
+FIGURE = re.compile(r'<script id="[^"]*" type="application/json">(.*?)</script>', re.S)
+
+
+def catalogue(pairs: dict[str, str], language: str = "de") -> str:
+    made, written = Catalog(locale=language, fuzzy=False), BytesIO()
+    for sentence, translation in pairs.items():
+        made.add(sentence, translation)
+    write_po(written, made, width=0)
+    return written.getvalue().decode()
+
+
+def said(text: str, pairs: dict[str, str], names: tuple[str, ...] = ()) -> str:
+    page = translated(f"<html><p>{text}</p></html>", catalogue(pairs), names)
+    return re.fullmatch(r"<html><p>(.*)</p></html>", page, re.S)[1]  # type: ignore[index]
+
+
+@pytest.fixture(scope="module")
+def lab(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The sample laboratory, its pages in the wide language."""
+    folder = tmp_path_factory.mktemp("wide") / "lab"
+    shutil.copytree(sample_lab().parent, folder)
+    (folder / "wide.po").write_text(catalogue({one: one.translate(WIDE) for one in every_sentence()}), "utf-8")
+    text = (folder / "lab.toml").read_text("utf-8")
+    (folder / "lab.toml").write_text(text.replace("[report]", '[report]\ntranslation = "wide.po"', 1), "utf-8")
+    return folder / "lab.toml"
+
+
+@pytest.fixture(scope="module")
+def pages(lab: Path) -> dict[str, tuple[str, str]]:
+    """Three runs, English and translated, by name: one released, one with causes, one with reference oils."""
+    found = {}
+    export = next(one for one in sample_exports() if one.name.startswith("VD-2") and "W12" in one.name)
+    for run in ("2026-03-16 08:30", "2026-03-16 12:27", "2026-03-16 07:39"):
+        both = []
+        for settings in (sample_lab(), lab):
+            out = settings.parent / "pages" if settings is lab else lab.parent / "english"
+            words = ["report", str(export), "--lab", str(settings), "--out", str(out)]
+            runs = CliRunner().invoke(main, ["read", str(export), "--lab", str(settings), "--json"])
+            assert runs.exit_code in (0, 1), runs.output
+            names = {row["run"] for row in json.loads(runs.stdout)["rows"] if str(row["run"]).startswith(run)}
+            answer = CliRunner().invoke(main, [*words, "--run", names.pop()])
+            assert answer.exit_code == 0, answer.output
+            page = next(out.glob(f"{run.replace(' ', '-').replace(':', '-')}*.html"))
+            both.append(page.read_text("utf-8"))
+        found[run] = (both[0], both[1])
+    return found
+
+
+def spoken(page: str) -> str:
+    return unescape(" ".join(re.findall(r"(?<=>)([^<>]+)(?=<)", SCRIPTS.sub("", page)))).replace("\u00a0", " ")
+
+
+def english_in(text: str, lab: Path) -> list[str]:
+    """Return the words of a text that are English, and no name of the laboratory."""
+
+    def names(value: object) -> list[str]:
+        inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
+        return [value] if isinstance(value, str) else [name for one in inner for name in names(one)]
+
+    for name in sorted(names(tomllib.loads(lab.read_text("utf-8"))), key=len, reverse=True):
+        text = text.replace(name, " ") if " " in name else text
+    return [word for word in re.findall(r"(?<![\w./-])[a-z]{3,}(?![\w-])", text) if word != "labcalc"]
+
+
+def test_what_labcalc_says_is_all_translated(pages: dict[str, tuple[str, str]], lab: Path) -> None:
+    for run, (english, wide) in pages.items():
+        left = english_in(spoken(wide), lab)
+        assert len(left) <= 0.01 * len(english_in(spoken(english), lab)), (run, left)
+        assert '<html lang="de">' in wide
+
+
+def test_numbers_names_and_addresses_stay(pages: dict[str, tuple[str, str]]) -> None:
+    for english, wide in pages.values():
+        # digests and the report's number go by lab.toml, which is another one here
+        texts = [re.sub(r"\b[0-9a-f]{8,}\b", "", spoken(one)) for one in (english, wide)]
+        digits = [re.findall(r"\d[\d.]*", text) for text in texts]
+        assert len(digits[0]) > 200
+        assert digits[0] == digits[1]
+        for name in ("Leilani Bose", "Porto Selvar Oil Laboratory", "VD-2"):
+            assert name in english
+            assert name in wide
+        assert re.findall(r'href="([^"]*)"', english) == re.findall(r'href="([^"]*)"', wide)
+
+
+def test_figures_say_words_in_the_language_and_draw_the_same(pages: dict[str, tuple[str, str]]) -> None:
+    def numbers(value: object) -> object:
+        if isinstance(value, dict):
+            return {key: numbers(one) for key, one in value.items()}
+        if isinstance(value, list):
+            return [numbers(one) for one in value]
+        return "" if isinstance(value, str) else value
+
+    for english, wide in pages.values():
+        drawn = [[json.loads(one) for one in FIGURE.findall(page)] for page in (english, wide)]
+        assert drawn[0]
+        assert numbers(drawn[0]) == numbers(drawn[1])
+        assert drawn[0] != drawn[1]
+
+
+@pytest.mark.slow
+def test_a_month_is_translated_too(lab: Path) -> None:
+    answer = CliRunner().invoke(main, ["month", "2026-03", "--lab", str(lab), "--out", str(lab.parent / "month")])
+    assert answer.exit_code in (0, 1), answer.output
+    wide = (lab.parent / "month" / "month-2026-03.html").read_text("utf-8")
+    left, all_words = english_in(spoken(wide), lab), re.findall(r"\w{3,}", spoken(wide))
+    assert len(left) <= 0.02 * len(all_words), left
+
+
+def test_a_text_is_taken_apart_as_it_was_put_together() -> None:
+    pairs = {
+        "Repeats": "Wiederholungen",
+        "{0} {1} lie {2} {1} apart; limit {3} {1}": "{2} {1} zwischen {0} {1}; Grenze {3} {1}",
+        "the mean is the result": "das Mittel ist das Ergebnis",
+        "{0} check": "{0} Prüfung",
+        "{0} checks": "{0} Prüfungen",
+        "Customer: {0}": "Kunde: {0}",
+        "kinematic viscosity": "kinematische Viskosität",
+        "the residue of {0} thickens it": "der Rest von {0} verdickt sie",
+    }
+    assert said("46.1, 46.2 mm²/s lie 0.1 mm²/s apart; limit 0.2 mm²/s: the mean is the result", pairs) == (
+        "0.1 mm²/s zwischen 46.1, 46.2 mm²/s; Grenze 0.2 mm²/s: das Mittel ist das Ergebnis"
+    )
+    assert said("Repeats: 1 check; 12 checks", pairs) == "Wiederholungen: 1 Prüfung; 12 Prüfungen"
+    assert said("Customer:", pairs) == "Kunde:"
+    assert said("Kinematic viscosity at 40\u00a0°C", pairs) == "Kinematic viscosity at 40 °C"  # 'at' isn't in it
+    assert said("Kinematic viscosity", pairs) == "Kinematische Viskosität"
+    assert said("The residue of A &amp; B thickens it.", pairs) == "The residue of A &amp; B thickens it."
+    assert said("so the residue of A &amp; B thickens it.", pairs) == "so der Rest von A &amp; B verdickt sie."
+
+
+def test_names_of_the_laboratory_are_no_sentences() -> None:
+    pairs = {"reference oil": "Prüföl", "{0} of {1}": "{0} von {1}"}
+    assert said("Reference oil thin; reference oil", pairs, ("Reference oil thin",)) == "Reference oil thin; Prüföl"
+    assert said("Bank of Esk", pairs, ("Bank of Esk",)) == "Bank of Esk"
+
+
+def test_what_people_wrote_stays_whole() -> None:
+    """Their words hold words of ours; a sentence of ours in them is none."""
+    pairs = {
+        "the limit": "die Grenze",
+        "{0} and the {1}": "{0} und das {1}",
+        "{0} is excluded by {1}: {2}": "{1}: {0}, {2}",
+    }
+    written = "Beyond the limit again, and the thick oil half an hour later was high too"
+    assert said(written, pairs) == written
+    assert said(f"The run is excluded by Ida: {written}", pairs) == f"Ida: The run, {written}"
+
+
+def test_a_translation_is_text_and_no_page() -> None:
+    assert said("Hold", {"Hold": "<script>x()</script> & {0.__class__}"}) == (
+        "&lt;script&gt;x()&lt;/script&gt; &amp; {0.__class__}"
+    )
+    page = '<html lang="en"><p title="Hold">Hold</p><script>var Hold = "Hold";</script><code>Hold</code></html>'
+    told = translated(page, catalogue({"Hold": 'Zurück"halten'}))
+    assert told == (
+        '<html lang="de"><p title="Zurück&quot;halten">Zurück"halten</p>'
+        '<script>var Hold = "Hold";</script><code>Hold</code></html>'
+    )
+
+
+def test_no_text_takes_long() -> None:
+    """Made to have many ways to be taken apart; a laboratory's remark may look so."""
+    pairs = {f"{{0}} of {{1}} and {{2}} of {{3}} {word}": "x {0} {1} {2} {3}" for word in ("oil", "cell", "run")}
+    started = time.process_time()
+    said(" of and ".join(["a of b and c", "oil, cell; run"] * 120), pairs)
+    assert time.process_time() - started < 20.0  # some 1 s
+
+
+def test_a_catalogue_keeps_what_was_translated(tmp_path: Path) -> None:
+    file = tmp_path / "pt.po"
+    answer = CliRunner().invoke(main, ["sentences", str(file), "--language", "pt_BR"])
+    assert answer.exit_code == 0, answer.output
+    assert "0 of them translated" in answer.stderr
+    found = read_po(BytesIO(file.read_bytes()))
+    assert {"Review and sign.", "Report number", "Verdict", "releasable", "not met"} <= {one.id for one in found}
+    assert not [one.id for one in found if one.id and re.search(r"<\w+>|SELECT |\{[a-z]", str(one.id))]
+    assert all(re.fullmatch(r"[\w/.]+", place) for one in found for place, _ in one.locations)
+    text = file.read_text("utf-8").replace('msgid "Verdict"\nmsgstr ""', 'msgid "Verdict"\nmsgstr "Parecer"')
+    file.write_text(text + '\nmsgid "Gone long ago"\nmsgstr "x"\n', "utf-8")
+    answer = CliRunner().invoke(main, ["sentences", str(file)])
+    assert "1 of them translated" in answer.stderr, answer.output
+    again = read_po(BytesIO(file.read_bytes()))
+    assert (again["Verdict"].string, str(again.locale), again.get("Gone long ago")) == ("Parecer", "pt_BR", None)
+    with pytest.raises(ValueError, match="--language CODE"):
+        write_catalogue("")
+    for language in ("xx_QQ", "no language"):
+        answer = CliRunner().invoke(main, ["sentences", str(tmp_path / "new.po"), "--language", language])
+        assert (answer.exit_code, (tmp_path / "new.po").exists()) == (2, False)
+
+
+HEAD = 'msgid ""\nmsgstr ""\n"Language: de\\n"\n'
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (None, "can't be read: No such file or directory"),
+        ("", "has 0 bytes; a catalogue of 1 to 5000000 is expected"),
+        ('msgid "Verdict"\nmsgstr "Urteil"\n', "its head names no language"),
+        (HEAD + "\nVerdict is Urteil\n", "line 5: "),
+        (HEAD + '\nmsgid "of {0} runs"\nmsgstr "von {1} Läufen"\n', "line 5: 'von {1} Läufen' was expected to hold"),
+        (HEAD + '\nmsgid "a"\nmsgid_plural "b"\nmsgstr[0] "c"\nmsgstr[1] "d"\n', "line 5: plural forms"),
+        ('msgid ""\nmsgstr ""\n"Language: xq_ZZ\\n"\n', "its head"),
+    ],
+)
+def test_a_catalogue_that_cannot_be_used_is_refused(tmp_path: Path, text: str | None, told: str) -> None:
+    lab = tmp_path / "lab.toml"
+    lab.write_text('[laboratory]\nname = "L"\ntime_zone = "UTC"\n[report]\ntranslation = "de.po"\n', "utf-8")
+    if text is not None:
+        (tmp_path / "de.po").write_text(text, "utf-8")
+    with pytest.raises(SettingsError) as refused:
+        load_laboratory(lab)
+    assert "report.translation: 'de.po' " in str(refused.value)
+    assert told in str(refused.value)
+
+
+def test_a_new_translation_is_a_new_page(tmp_path: Path) -> None:
+    """lab.toml stays the same, so pages in the old words must not count as up to date; what is fuzzy isn't used."""
+    lab, file = tmp_path / "lab.toml", tmp_path / "de.po"
+    lab.write_text('[laboratory]\nname = "L"\ntime_zone = "UTC"\n[report]\ntranslation = "de.po"\n', "utf-8")
+    digests = set()
+    for word in ("Urteil", "Befund"):
+        file.write_text(f'{HEAD}\n#, fuzzy\nmsgid "Notes"\nmsgstr "?"\n\nmsgid "Verdict"\nmsgstr "{word}"\n', "utf-8")
+        laboratory = load_laboratory(lab)
+        digests.add(laboratory.digest)
+        assert translated("<p>Verdict</p><p>Notes</p>", laboratory.translation) == f"<p>{word}</p><p>Notes</p>"
+    assert len(digests) == 2
