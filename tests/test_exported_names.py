@@ -36,16 +36,16 @@ NAMES = {
     """,
     "labcalc.statistics": """
         AgreementLimits Beyond BiasClass BiasTest CHART_CONSTANTS CRITICAL_RANGE_FACTORS CarriedShare
-        ChartLimits ChartSight ComparisonLine Conformity CrossedEffect CrossedStudy DECISION_RULES DecisionRule
-        DesignStep Distribution Drift DuplicatePrecision EwmaChart FEWEST_CHANGES InputQuantity
-        InterlaboratoryPrecision MandelStatistics Onset OrderEffect OutlierTest PERFORMANCE_THRESHOLDS
-        PerformanceIndex PerformanceThresholds PeriodComparison PrecisionRelation RULE_SETS
+        ChartLimits ChartSight ComparisonLine Conformity CrossedEffect CrossedStudy DECISION_RULES
+        DIFFERENCE_LIMIT_FACTOR DecisionRule DesignStep Distribution Drift DuplicatePrecision EwmaChart
+        FEWEST_CHANGES InputQuantity InterlaboratoryPrecision MandelStatistics Onset OrderEffect OutlierTest
+        PERFORMANCE_THRESHOLDS PerformanceIndex PerformanceThresholds PeriodComparison PrecisionRelation RULE_SETS
         RepeatabilityComparison Resolution RobustEstimate RunLength RunRule ScoresTogether ScreenedCells
         SharesOverTime Signal SimulatedRunLength SitePrecision SustainedShift UncertaintyBudget
         VarianceComponent VarianceComponents VarianceSum Within acceptable_result agreement_limits algorithm_a
         anderson_darling bias_class bias_test chart_sight cochran_limit cochran_test compare_periods
         compare_repeatability conformity_probability coverage_factor critical_range crossed_study
-        decide_conformity deming_line difference_limit_factor drift_of early_signals
+        decide_conformity deming_line drift_of early_signals
         effective_degrees_of_freedom en_score ewma ewma_chart ewma_run_length extreme_deviates
         family_repeatability global_risks grubbs_limit grubbs_pair_limit grubbs_test high_low_carry_over
         high_low_steps holm_adjusted individuals_limits interlaboratory_cells interlaboratory_precision

@@ -7,7 +7,7 @@ import pytest
 
 from labcalc import formulae
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae.kinds._grade_tables import Limits, grade_table
+from labcalc.formulae.kinds.classification import Limits, grade_table
 
 TABLES = tuple(formulae.GRADE_TABLES)
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from labcalc import formulae
 from labcalc.errors import ExtrapolationWarning, OutOfRangeError
-from labcalc.formulae.curves._least_squares import straight_line
+from labcalc.formulae.curves._points import straight_line
 
 CURVES = Path(__file__).parent / "published" / "curves"
 STATISTICS = Path(__file__).parent / "statistics" / "data"

@@ -17,7 +17,7 @@ import pytest
 from labcalc import formulae
 from labcalc.errors import OutOfRangeError
 from labcalc.formulae._refusals import refuse_outside
-from labcalc.formulae.curves._least_squares import StraightLine
+from labcalc.formulae.curves._points import StraightLine
 
 Call = Callable[[float], object]
 

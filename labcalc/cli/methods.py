@@ -51,8 +51,7 @@ def methods(out: Path) -> int:
     """Write pages of the formulas: equations, ranges, sources."""
     from labcalc import formulae, statistics
     from labcalc.figures.markup import folded
-    from labcalc.formulae.published import compare_with_published
-    from labcalc.formulae.published_editions import methods_pages
+    from labcalc.formulae.published import compare_with_published, methods_pages
 
     printed: dict[str, list[Comparison]] = {}
     for value in compare_with_published():

@@ -2,7 +2,8 @@
 
 Each takes scalars, lists, arrays of any shape and series, and broadcasts them. Scalars give a ``numpy.float64``, a
 series a series with its index, all else an array; NaN and masked values give NaN; outside the range that stands with
-each parameter a formula raises ``labcalc.errors.OutOfRangeError``.
+each parameter a formula raises ``labcalc.errors.OutOfRangeError``, for too few points or a viscosity that doesn't fall
+with temperature too, and ValueError for a name that it doesn't know. Nothing is rounded before the comparison.
 """
 
 from inspect import isfunction

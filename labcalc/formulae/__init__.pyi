@@ -10,7 +10,7 @@ from .apparatus.oscillating_tube import (
     adjust_oscillating_tube as adjust_oscillating_tube,
 )
 from .apparatus.water import water_density as water_density, water_viscosity as water_viscosity
-from .curves._stated import ViscosityBand as ViscosityBand
+from .curves._points import ViscosityBand as ViscosityBand
 from .curves.blending import (
     Blend as Blend,
     BlendFraction as BlendFraction,
@@ -65,12 +65,15 @@ from .densities.volume_corrections import (
     ipts68_from_its90 as ipts68_from_its90,
     volume_correction as volume_correction,
 )
-from .kinds._grade_tables import GRADE_TABLES as GRADE_TABLES
 from .kinds.characterisation import (
     viscosity_gravity_constant_40C as viscosity_gravity_constant_40C,
     viscosity_gravity_constant_100C as viscosity_gravity_constant_100C,
 )
-from .kinds.classification import GradeCandidates as GradeCandidates, grade_candidates as grade_candidates
+from .kinds.classification import (
+    GRADE_TABLES as GRADE_TABLES,
+    GradeCandidates as GradeCandidates,
+    grade_candidates as grade_candidates,
+)
 from .kinds.grades import viscosity_grade as viscosity_grade
 from .kinds.ignition import (
     calculated_carbon_aromaticity_index as calculated_carbon_aromaticity_index,
@@ -81,7 +84,7 @@ from .kinds.molar_mass import (
     relative_molecular_mass as relative_molecular_mass,
     viscosities_at_100F_and_210F as viscosities_at_100F_and_210F,
 )
-from .published_editions import edition_of as edition_of
+from .published import edition_of as edition_of
 from .scales.conversions import dynamic_from_kinematic as dynamic_from_kinematic
 from .scales.legacy import (
     engler_from_kinematic as engler_from_kinematic,

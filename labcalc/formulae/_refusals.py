@@ -1,4 +1,4 @@
-"""How a formula refuses what lies outside its range."""
+"""How a formula refuses what lies outside its range, or outside what a fitted curve may be asked for."""
 
 import sys
 import warnings
@@ -6,14 +6,11 @@ import warnings
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.errors import OutOfRangeError
+from labcalc.errors import ExtrapolationWarning, OutOfRangeError
 
 Array = NDArray[np.float64]
 
-_DUST = 1e-9  # share of a limit below which a difference is dust of binary arithmetic: 2.1e-6 × 1e6 is not quite 2.1
-
-LIGHTEST, HEAVIEST = 10.0, 3000.0
-"""Densities that a liquid can be meant by, [kg/m³]: the example of API MPMS 11.1, 11.1.5.1, and heavy halocarbons."""
+DUST = 1e-9  # share of a limit below which a difference is dust of binary arithmetic: 2.1e-6 × 1e6 is not quite 2.1
 
 
 def refuse_outside(
@@ -40,9 +37,9 @@ def refuse_outside(
     if below is not None:
         outside |= values >= below
     if lowest is not None:
-        outside |= values < lowest - _DUST * abs(lowest)
+        outside |= values < lowest - DUST * abs(lowest)
     if highest is not None:
-        outside |= values > highest + _DUST * abs(highest)
+        outside |= values > highest + DUST * abs(highest)
     if outside.any():
         first = float(values[outside][0]) if values.ndim else float(values)
         if meant and (lowest or 0.0) <= first * meant[0] <= (np.inf if highest is None else highest):
@@ -70,14 +67,8 @@ def positive(values: ArrayLike, quantity: str, unit: str) -> Array:
 def liquid_density(values: ArrayLike, quantity: str = "density") -> Array:
     """Return densities in kg/m³ as an array; refuse what no liquid has, such as a density in g/cm³."""
     reason = "no liquid has such a density"
-    limits = {"lowest": LIGHTEST, "highest": HEAVIEST}
+    limits = {"lowest": 10.0, "highest": 3000.0}  # the example of API MPMS 11.1, 11.1.5.1, and heavy halocarbons
     return refuse_outside(values, quantity, "kg/m³", **limits, meant=(1000.0, "g/cm³"), reason=reason)
-
-
-def gas_density(values: ArrayLike, quantity: str) -> Array:
-    """Return densities of air in kg/m³ as an array; refuse what no laboratory's air has."""
-    reason = "air has 0.4 kg/m³ in a hot cell on a mountain, 1.6 kg/m³ in a cold one"
-    return refuse_outside(values, quantity, "kg/m³", lowest=0.4, highest=1.6, meant=(1000.0, "g/cm³"), reason=reason)
 
 
 def liquid_relative_density(values: ArrayLike) -> Array:
@@ -93,3 +84,26 @@ def warn_caller(told: str, category: type[Warning]) -> None:
     while sys._getframe(depth).f_globals["__name__"].startswith("labcalc.formulae"):
         depth += 1
     warnings.warn(told, category, stacklevel=depth + 1)
+
+
+ZERO_C = 273.15  # 0 °C, [K]
+
+
+def kelvin(temperature_C: Array) -> Array:
+    """Return a temperature in kelvin."""
+    reason = "nothing is colder than absolute zero"
+    return refuse_outside(temperature_C + ZERO_C, "absolute temperature", "K", above=0.0, reason=reason)
+
+
+def keep_inside(temperature: Array, lowest: Array, highest: Array, extrapolate: bool) -> None:
+    """Refuse the first temperature in °C outside the measured ones, or warn of it if extrapolation was asked for."""
+    temperature, low, high = np.broadcast_arrays(temperature, lowest, highest)
+    outside = (temperature < low) | (temperature > high)
+    if not outside.any():
+        return
+    first, coldest, warmest = (float(values[outside].flat[0]) for values in (temperature, low, high))
+    if not extrapolate:
+        reason = "outside the measured temperatures; ask for extrapolation to go beyond them"
+        raise OutOfRangeError("temperature", first, "°C", lowest=coldest, highest=warmest, reason=reason)
+    told = f"{first:.10g} °C is outside the measured {coldest:.10g} °C to {warmest:.10g} °C: extrapolated"
+    warn_caller(told, ExtrapolationWarning)

@@ -5,9 +5,12 @@ its last printed place, or within the tolerance that its row states: 1e-7 is tha
 """
 
 import csv
+import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cache
 from importlib.resources import files
+from inspect import isfunction, unwrap
 from typing import Any
 
 import numpy as np
@@ -51,12 +54,7 @@ def _rows(file: str) -> Iterator[Row]:
 
 
 def printed_columns(formula: str, *columns: str, **of: str) -> NDArray[np.str_]:
-    """Return columns of the shipped rows of a formula, [as printed], as texts: for the points beside its curve.
-
-    formula : Its name in the rows.
-    columns : Their headings.
-    of : Only rows that hold these texts, by heading; rows without one of the columns are left out.
-    """
+    """Return columns of the shipped rows of a formula that hold some texts: for the points beside its curve."""
     asked = {"formula": formula, **of}
     rows = (
         row for file in _EVALUATIONS for row in _rows(file) if asked.items() <= row.items() and {*columns} <= row.keys()
@@ -184,10 +182,6 @@ SINGLE_VALUES: dict[str, Callable[[Row], object]] = {
 """What a row's formula gives, by its name."""
 
 
-def _single(row: Row) -> object:
-    return SINGLE_VALUES[row["formula"]](row)
-
-
 def _grade(row: Row) -> tuple[str, bool]:
     found = str(formulae.viscosity_grade(float(row["kv_40"])))
     return found, found == row["printed"]
@@ -204,7 +198,7 @@ _OF_ONE_VALUE = (
     *("capillary", "molar_mass", "water_and_air", "ignition"),
 )
 _EVALUATIONS: dict[str, Callable[[Row], tuple[str, bool]]] = {
-    **{f"{name}.csv": _compared(_single) for name in _OF_ONE_VALUE},
+    **{f"{name}.csv": _compared(lambda row: SINGLE_VALUES[row["formula"]](row)) for name in _OF_ONE_VALUE},
     "volume_correction_from_60F.csv": _compared(_volume("60 °F")),
     "density_observed_to_60F.csv": _compared(_volume("place")),
     "volume_correction_metric.csv": _compared(_volume("base")),
@@ -214,3 +208,28 @@ _EVALUATIONS: dict[str, Callable[[Row], tuple[str, bool]]] = {
     "grade_candidates.csv": _candidates,
 }
 """The shipped files, and what is compared in each."""
+
+
+def edition_of(formula: str) -> str:
+    """Return standard, edition and year that a formula follows.
+
+    formula : Public name of a formula.
+    """
+    return str(sys.modules[unwrap(getattr(formulae, formula)).__module__].EDITION)
+
+
+@cache
+def methods_pages() -> dict[str, list[str]]:
+    """Return the names of the formulas on each page of ``labcalc methods``, by the page's file name."""
+    pages: dict[str, list[str]] = {}
+    for name in sorted(dir(formulae)):
+        module = unwrap(getattr(formulae, name)).__module__ if isfunction(getattr(formulae, name)) else __name__
+        if module != __name__:
+            pages.setdefault(f"methods-{module.rpartition('.')[2].replace('_', '-')}.html", []).append(name)
+    return dict(sorted(pages.items()))
+
+
+def page_of_edition(edition: str) -> str:
+    """Return the file name of the page of ``labcalc methods`` with a formula of an edition; empty where none is."""
+    told = {page: edition_of(names[0]) for page, names in methods_pages().items()}
+    return next((page for page, words in told.items() if edition in (words, *words.split(", "))), "")

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import stdtrit
 
 
 def effective_degrees_of_freedom(contributions: ArrayLike, degrees_of_freedom: ArrayLike) -> float:
@@ -26,14 +27,11 @@ def coverage_factor(confidence: float, degrees_of_freedom: float = math.inf) -> 
 
     confidence : Coverage probability, [-], above 0 and below 1.
     degrees_of_freedom : Effective degrees of freedom, [-], 1 or more; a fraction is cut to the next lower whole number.
-    Raises ValueError : The confidence is not between 0 and 1.
     Source : JCGM 100:2008, equation G.1d and G.4.1 note 1 (cut to a whole number); table G.2.
 
     >>> round(coverage_factor(0.95), 2), round(coverage_factor(0.99, 16.7), 2)
     (1.96, 2.92)
     """
-    from scipy.special import stdtrit
-
     if not 0.0 < confidence < 1.0:
         raise ValueError(f"confidence {confidence:g}: more than 0 and less than 1 was expected")
     return float(stdtrit(whole_degrees_of_freedom(degrees_of_freedom), 0.5 + confidence / 2.0))

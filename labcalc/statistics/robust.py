@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtri
 
 from labcalc.statistics.series import Array
 
@@ -42,18 +43,13 @@ def algorithm_a(results: ArrayLike) -> RobustEstimate:
 
     results : Results, [any unit], one series or laboratories × levels; NaN where one is missing. 3 or more a level; 12
         or more for s* to serve as a spread for scores.
-    Raises ValueError : Fewer than three results at a level, or one that is infinite.
     Source : ISO 13528:2022, C.3.1; ISO 5725-5:1998, algorithm A (constants printed as 1.483 and 1.134, here exact).
-
-    >>> found = algorithm_a([4.5, 4.9, 5.6, 4.2, 6.2, 5.2, 9.9])
-    >>> found.mean.round(4), found.deviation.round(4)
-    (np.float64(5.3861), np.float64(1.1446))
     """
-    table = _table(results, 3)
+    table = _table(results)
     number = np.sum(np.isfinite(table), axis=0)
     median = np.nanmedian(table, axis=0)
     table = table - median  # centred before anything is squared or compared
-    mean, deviation = np.zeros_like(median), _median_spread(table, 0.0)
+    mean, deviation = np.zeros_like(median), np.asarray(_MEDIAN_FACTOR * np.nanmedian(np.abs(table), axis=0))
     deviation = np.where(deviation > 0.0, deviation, np.nanstd(table, axis=0, ddof=1))
     start = deviation
     for rounds in range(1, _ROUNDS + 1):
@@ -81,24 +77,18 @@ def q_hampel(results: ArrayLike) -> RobustEstimate:
     results : Results, or means of laboratories, [any unit], one series or laboratories × levels; NaN where one is
         missing. 3 or more a level.
     Returns : x* and s*, [unit of the results], without rounds: both are found in one pass.
-    Raises ValueError : Fewer than three results at a level, or one that is infinite.
     Source : ISO 13528:2022, C.5.2.2 (Q) and C.5.3.2 (Hampel, in finitely many steps), both from memory, held against
         the example of its Annex E.3; C. H. Müller and S. Uhlig, J. Stat. Plan. Inference 97 (2001) 207.
-
-    >>> found = q_hampel([4.5, 4.9, 5.6, 4.2, 6.2, 5.2, 9.9])
-    >>> found.mean.round(3), found.deviation.round(3)
-    (np.float64(5.413), np.float64(1.415))
     """
-    table = _table(results, 3)
+    table = _table(results)
     levels = [level[np.isfinite(level)] for level in np.atleast_2d(table.T)]
-    found = np.array([(_hampel_mean(level, spread), spread) for level in levels for spread in (_q_deviation(level),)])
-    mean, deviation = found.T.reshape(2, *table.shape[1:])
+    spreads = [_q_deviation(level) for level in levels]
+    means = [_hampel_mean(*one) for one in zip(levels, spreads, strict=True)]
+    mean, deviation = (np.reshape(one, table.shape[1:]) for one in (means, spreads))
     return RobustEstimate(mean, deviation, np.sum(np.isfinite(table), axis=0), 0)
 
 
 def _q_deviation(series: Array) -> float:
-    from scipy.special import ndtri
-
     first, second = np.triu_indices(series.size, 1)
     apart = np.sort(np.abs(series[first] - series[second]))
     alike = _TOLERANCE * (apart[-1] + np.abs(series).max())  # 12.3 - 12.2 is no larger than 5.1 - 5.0
@@ -128,15 +118,11 @@ def _hampel_mean(series: Array, deviation: float) -> float:
     return float(roots[np.argmin(np.abs(roots - median))])
 
 
-def _median_spread(table: Array, middle: ArrayLike) -> Array:
-    return np.asarray(_MEDIAN_FACTOR * np.nanmedian(np.abs(table - np.asarray(middle)), axis=0))
-
-
-def _table(results: ArrayLike, least: int) -> Array:
+def _table(results: ArrayLike) -> Array:
     table = np.asarray(results, dtype=float)
     if table.ndim not in (1, 2) or np.any(np.isinf(table)):
         raise ValueError("results: a series of numbers, or laboratories × levels with NaN where one is missing")
     fewest = int(np.min(np.sum(np.isfinite(table), axis=0), initial=table.shape[0]))
-    if fewest < least:
-        raise ValueError(f"{fewest} results at a level: {least} or more were expected")
+    if fewest < 3:
+        raise ValueError(f"{fewest} results at a level: 3 or more were expected")
     return table

@@ -12,7 +12,6 @@ def rounded(value: float, decimals: int) -> Decimal:
 
     value : Any finite quantity, [any unit].
     decimals : Decimals to keep, [-]; negative to round to tens, hundreds and so on.
-    Raises ValueError : The value is not finite.
     Source : ASTM E29-22, rounding method, section 6.4: exactly half goes to the even digit.
 
     >>> rounded(2.675, 2), rounded(0.5, 0), rounded(73.295, 2)
@@ -26,7 +25,6 @@ def rounded_to_figures(value: float, figures: int) -> Decimal:
 
     value : Any finite quantity, [any unit].
     figures : Significant figures to keep, [-], 1 or more.
-    Raises ValueError : The value is not finite.
     Source : ASTM E29-22, rounding method.
     """
     exact = _decimal(value)
@@ -45,14 +43,9 @@ def complies(
     *,
     method: Literal["rounding", "absolute"] = "rounding",
 ) -> bool:
-    """Say whether a value lies within its limits, both ends included.
+    """Say whether a value lies within its limits, both ends included, by a method of ASTM E29-22.
 
-    value : Observed or calculated value, not yet rounded, [any unit].
-    lowest, highest : Limits, [unit of the value]; None where there is none.
-    decimals : Decimals to which the limit is written, [-].
-    method : "rounding" rounds the value to those decimals first; "absolute" compares it as it stands.
-    Raises ValueError : The value or a limit is not finite, or the method is neither of the two.
-    Source : ASTM E29-22, absolute method and rounding method. Which of them holds is to be agreed.
+    "rounding" rounds the value to the decimals of the limits first; "absolute" compares it as it stands.
 
     >>> complies(10.04, None, 10.0, 1), complies(10.04, None, 10.0, 1, method="absolute")
     (True, False)

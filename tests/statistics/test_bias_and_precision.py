@@ -21,6 +21,7 @@ from labcalc.statistics import (
     self_starting,
     site_precision,
     spread_interval,
+    stated_limits,
 )
 from labcalc.statistics.charts.control_limits import STANDARD_LIMITS
 from tests.statistics.data import columns
@@ -35,7 +36,7 @@ def test_bias_of_the_check_standard(check_standard: np.ndarray) -> None:
     """NIST dataset MPC264 against 97.060 (computed): t 1.836, limit 2.064; with u = 0.005 on the value 1.342."""
     found = bias_test(check_standard, 97.060)
     assert found.t == pytest.approx(1.836, abs=5e-4)
-    assert found.critical_t == pytest.approx(2.064, abs=5e-4)
+    assert found.expanded_uncertainty == pytest.approx(2.064 * found.standard_uncertainty, rel=3e-4)
     assert found.degrees_of_freedom == pytest.approx(24.0)
     assert not found.significant
     assert bias_test(check_standard, 97.060, 0.005).t == pytest.approx(1.342, abs=5e-4)
@@ -206,10 +207,11 @@ def test_parallel_runs_with_a_known_spread_give_the_stated_false_alarms() -> Non
     alarms, held = [], []
     for row in generator.normal(5.0, 1.0, (3000, 6)):
         new = lot_change(row, STANDARD_LIMITS)
-        if new.sigma_carried:
-            z = new.limits.standardised(generator.normal(5.0, 1.0, 40))
+        if new.sigma_from == "old lot":
+            z = new.standardised(generator.normal(5.0, 1.0, 40))
             alarms.append(np.mean(np.abs(z) > 3.0))
-            held.append(abs(new.limits.centre - 5.0) <= new.centre_half_width)
+            half_width = stats.t.ppf(0.975, new.sigma_degrees_of_freedom) * new.centre_uncertainty
+            held.append(abs(new.centre - 5.0) <= half_width)
     assert np.mean(alarms) == pytest.approx(2.0 * stats.norm.sf(3.0), abs=0.0007)
     assert np.mean(held) == pytest.approx(0.95, abs=0.013)
 
@@ -222,18 +224,17 @@ def test_parallel_runs_carry_the_spread_in_nineteen_cases_of_twenty(sigma_from: 
         lot_change(new, individuals_limits(old, sigma_from=sigma_from, constants="exact"))  # type: ignore[arg-type]
         for old, new in zip(generator.normal(0.0, 1.0, (4000, 25)), generator.normal(3.0, 1.0, (4000, 12)), strict=True)
     ]
-    assert np.mean([one.sigma_carried for one in found]) == pytest.approx(0.95, abs=0.013)
+    assert np.mean([one.sigma_from == "old lot" for one in found]) == pytest.approx(0.95, abs=0.013)
 
 
 def test_a_new_lot_that_scatters_more_stands_on_its_own() -> None:
     old = individuals_limits(np.random.default_rng(2).normal(10.0, 0.1, 40))
     results = np.random.default_rng(3).normal(20.0, 1.0, 12)
     new = lot_change(results, old)
-    assert not new.sigma_carried
-    assert new.limits.sigma == pytest.approx(np.std(results, ddof=1))
-    assert (new.limits.sigma_degrees_of_freedom, new.limits.tail_degrees_of_freedom) == (11.0, 11.0)
-    assert new.limits.sigma_from == "standard deviation"
-    assert new.limits.provisional
+    assert new.sigma == pytest.approx(np.std(results, ddof=1))
+    assert (new.sigma_degrees_of_freedom, new.tail_degrees_of_freedom) == (11.0, 11.0)
+    assert new.sigma_from == "standard deviation"
+    assert new.provisional
 
 
 def test_refusals() -> None:
@@ -254,9 +255,8 @@ def test_bias_by_hand() -> None:
     assert (found.number, found.mean, found.certified) == (4, pytest.approx(10.1), 10.05)
     assert (found.bias, found.standard_uncertainty) == (pytest.approx(0.05), pytest.approx(u))
     assert (found.t, found.degrees_of_freedom) == (pytest.approx(0.05 / u), 11.0)
-    assert found.critical_t == pytest.approx(stats.t.ppf(0.975, 11))
     assert found.p_value == pytest.approx(2.0 * stats.t.sf(0.05 / u, 11))
-    assert found.expanded_uncertainty == pytest.approx(found.critical_t * u)
+    assert found.expanded_uncertainty == pytest.approx(stats.t.ppf(0.975, 11) * u)
     exact = bias_test([2.0, 2.0], 3.0)
     assert (exact.t, exact.p_value, exact.expanded_uncertainty) == (-math.inf, 0.0, 0.0)
     with pytest.raises(ValueError, match=r"uncertainty of the certified value is -0\.1"):
@@ -285,26 +285,35 @@ def test_a_new_lot_that_takes_over_the_old_spread() -> None:
     """By hand: s² of both lots by their degrees of freedom; u = s/√n, t and F of scipy; four new degrees."""
     old = individuals_limits(np.random.default_rng(4).normal(10.0, 0.2, 40), constants="handbook")
     results = [20.0, 20.2, 19.8, 20.1, 19.9]
-    new = lot_change(results, old, confidence=0.9, settled_at=5)
-    assert new.sigma_carried
-    assert new.f == pytest.approx(old.sigma**2 / 0.025), "(0 + 0.04 + 0.04 + 0.01 + 0.01) / 4"
-    assert new.critical_f == pytest.approx(stats.f.ppf(0.95, old.sigma_degrees_of_freedom, 4))
-    assert (new.limits.centre, new.limits.number) == (pytest.approx(20.0), 5)
+    new = lot_change(results, old, settled_at=5)
+    assert (new.centre, new.number) == (pytest.approx(20.0), 5)
     degrees = old.sigma_degrees_of_freedom + 4.0
-    sigma = math.sqrt((old.sigma_degrees_of_freedom * old.sigma**2 + 4.0 * 0.025) / degrees)
-    assert (new.limits.sigma, new.limits.sigma_degrees_of_freedom) == pytest.approx((sigma, degrees))
-    assert new.limits.tail_degrees_of_freedom == pytest.approx(old.tail_degrees_of_freedom + 4.0)
-    assert new.limits.centre_uncertainty == pytest.approx(sigma / math.sqrt(5.0))
-    assert new.centre_half_width == pytest.approx(stats.t.ppf(0.95, degrees) * sigma / math.sqrt(5.0))
-    assert (new.limits.sigma_from, new.limits.provisional) == ("old lot", False)
-    assert new.limits.mean_moving_range == pytest.approx(old.mean_moving_range * sigma / old.sigma)
-    assert new.limits.constants == old.constants
-    far = stats.t.isf(stats.norm.sf(3.0), new.limits.tail_degrees_of_freedom)
-    assert new.limits.half_width == pytest.approx(far * sigma * math.sqrt(1.2)), "a prediction: √(1 + 1/5)"
-    assert lot_change(results, replace(old, as_known=True)).limits.half_width == pytest.approx(3.0 * sigma)
+    sigma = math.sqrt((old.sigma_degrees_of_freedom * old.sigma**2 + 0.04 + 0.04 + 0.01 + 0.01) / degrees)
+    assert (new.sigma, new.sigma_degrees_of_freedom) == pytest.approx((sigma, degrees))
+    assert new.tail_degrees_of_freedom == pytest.approx(old.tail_degrees_of_freedom + 4.0)
+    assert new.centre_uncertainty == pytest.approx(sigma / math.sqrt(5.0))
+    assert (new.sigma_from, new.provisional) == ("old lot", False)
+    assert new.mean_moving_range == pytest.approx(old.mean_moving_range * sigma / old.sigma)
+    assert new.constants == old.constants
+    far = stats.t.isf(stats.norm.sf(3.0), new.tail_degrees_of_freedom)
+    assert new.half_width == pytest.approx(far * sigma * math.sqrt(1.2)), "a prediction: √(1 + 1/5)"
+    assert lot_change(results, replace(old, as_known=True)).half_width == pytest.approx(3.0 * sigma)
     known = lot_change([0.0, 1.0, -1.0, 0.5], STANDARD_LIMITS)
-    assert known.critical_f == pytest.approx(3.0 / stats.chi2.ppf(0.025, 3), rel=1e-6), "of a spread that is known"
-    assert (known.limits.sigma, known.limits.half_width) == pytest.approx((1.0, 3.0 * math.sqrt(1.25)))
+    assert (known.sigma, known.half_width) == pytest.approx((1.0, 3.0 * math.sqrt(1.25)))
+
+
+@pytest.mark.parametrize("wider", ["old", "new"])
+def test_the_edge_of_what_is_one_spread(wider: str) -> None:
+    """F of scipy, two-sided at 95 %: of 9 and 4 degrees of freedom, and of a known spread."""
+    old = stated_limits(10.0, 0.2, 10, sigma_from="standard deviation")
+    edge = math.sqrt(stats.f.ppf(0.975, 9, 4) if wider == "old" else stats.f.ppf(0.975, 4, 9))
+    s = 0.2 / edge if wider == "old" else 0.2 * edge
+    inside = 1.0 + 1e-9 if wider == "old" else 1.0 - 1e-9
+    assert lot_change(scattered(5, s * inside), old).sigma_from == "old lot"
+    assert lot_change(scattered(5, s * (2.0 - inside)), old).sigma_from == "standard deviation"
+    edge = math.sqrt(stats.chi2.ppf(0.025, 3) / 3.0)
+    known = [lot_change(scattered(4, edge * off), STANDARD_LIMITS).sigma_from for off in (1.0 - 1e-5, 1.0 + 1e-5)]
+    assert known == ["standard deviation", "old lot"]
 
 
 def scattered(number: int, sigma: float) -> np.ndarray:
@@ -315,9 +324,9 @@ def scattered(number: int, sigma: float) -> np.ndarray:
 def test_the_spread_of_lots_together() -> None:
     """By hand: s 0.031, 0.036 and 0.033 of 18, 22 and 25 results: √((17 · 0.031² + 21 · 0.036² + 24 · 0.033²) / 62)."""
     first = individuals_limits(scattered(18, 0.031), sigma_from="standard deviation")
-    second = lot_change(scattered(22, 0.036), first).limits
+    second = lot_change(scattered(22, 0.036), first)
     assert second.sigma == pytest.approx(0.0338546, abs=5e-8), "√((0.016337 + 0.027216) / 38)"
-    third = lot_change(scattered(25, 0.033), second).limits
+    third = lot_change(scattered(25, 0.033), second)
     assert third.sigma == pytest.approx(0.03353, abs=5e-6)
     assert (third.sigma_degrees_of_freedom, third.tail_degrees_of_freedom, third.number) == (62.0, 62.0, 25)
 
@@ -330,14 +339,13 @@ def test_new_lots_of_one_result_and_of_none() -> None:
 
 def test_the_edges_of_the_performance_index() -> None:
     """ASTM D6792 (memory): the limits themselves are marginal, and R/r = 4 is of the second pair."""
-    site = site_precision([1.0, 2.0, 4.0], confidence=0.9)
-    assert (site.degrees_of_freedom, site.confidence) == (2, 0.9)
-    exact = SitePrecision(1.0 / 2.77, 2, 1.0, (0.5, 2.0), 0.95)
+    assert site_precision([1.0, 2.0, 4.0]).degrees_of_freedom == 2
+    exact = SitePrecision(1.0 / 2.77, 2, 1.0, (0.5, 2.0))
     found = [
         performance_index(index, repeat, exact) for index, repeat in ((1.2, 0.5), (0.8, 0.5), (2.4, 0.6), (1.6, 0.4))
     ]
     assert [one.verdict for one in found] == ["marginal"] * 4
     assert found[0].interval == (0.6, 2.4)
-    assert performance_index(2.0, 0.5, SitePrecision(0.0, 2, 0.0, (0.0, 0.0), 0.95)).interval == (math.inf, math.inf)
+    assert performance_index(2.0, 0.5, SitePrecision(0.0, 2, 0.0, (0.0, 0.0))).interval == (math.inf, math.inf)
     with pytest.raises(ValueError, match=r"published r 0 and R 0\.5: more than 0"):
         performance_index(0.5, 0.0, exact)

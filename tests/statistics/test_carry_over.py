@@ -51,7 +51,6 @@ def regress_on_previous(
     previous: ArrayLike,
     materials: Sequence[str],
     weights: ArrayLike | None = None,
-    confidence: float = 0.95,
 ) -> Regression:
     """One instrument's results on those before them, by the rows and sums that a month's report takes.
 
@@ -64,7 +63,7 @@ def regress_on_previous(
     means = {str(name): np.average(columns[names == name], axis=0, weights=w[names == name]) for name in set(names)}
     apart = np.abs(x - np.array([means[name][1] for name in names]))
     sums = shares_over_time(rows[:, :1], rows[:, 1], (apart > np.max(apart) / 2.0)[:, np.newaxis])
-    (share,) = sums.between(0, y.size, confidence=confidence)
+    (share,) = sums.of_stretches([0], [y.size])[0]
     k = share.value
     levels = {name: float((mean[1] - k * mean[0]) / (1.0 - k)) for name, mean in means.items()}
     rest = float(np.nansum((rows[:, 1] - k * rows[:, 0]) ** 2))
@@ -127,7 +126,7 @@ def test_an_order_that_tells_nothing_says_what_is_needed() -> None:
     assert after_one.share.why_not == "every material ran after one and the same sample: nothing to compare it with"
     rows = within_materials(np.arange(16.0).reshape(8, 2) ** 2, list("abcdaaaa")[:8])
     assert sum(np.isfinite(rows[:, 0])) == 4
-    few = shares_over_time(rows[:4, :1], rows[:4, 1], np.ones((4, 1), dtype=bool)).between(0, 4)[0]
+    few = shares_over_time(rows[:4, :1], rows[:4, 1], np.ones((4, 1), dtype=bool)).of_stretches([0], [4])[0][0]
     assert few.why_not == "0 results after a sample of another level; 6 are needed"
 
 
@@ -149,7 +148,7 @@ def test_rows_look_back_only_and_a_stretch_is_a_regression_of_its_own() -> None:
     sums = shares_over_time(rows[:, :2], rows[:, 2], np.ones((40, 2), dtype=bool))
     centred = columns[:25] - np.array([columns[:25][materials[:25] == name].mean(axis=0) for name in materials[:25]])
     solution, (rest,), *_ = np.linalg.lstsq(centred[:, :2], centred[:, 2], rcond=None)
-    found = sums.between(0, 25)
+    found = sums.of_stretches([0], [25])[0]
     assert [one.value for one in found] == pytest.approx(solution.tolist(), rel=1e-9)
     assert sums.slopes()[25] == pytest.approx(solution, rel=1e-9)
     inverse = np.linalg.inv(centred[:, :2].T @ centred[:, :2])
@@ -208,7 +207,7 @@ def test_a_design_that_is_none_is_refused(results: list[float], order: str, mess
 
 
 def test_a_stretch_in_the_middle_against_statsmodels() -> None:
-    """statsmodels OLS through the origin on the stretch's own rows, at 90 %."""
+    """statsmodels OLS through the origin on the stretch's own rows, at 95 %."""
     generator = np.random.default_rng(6)
     contrasts = generator.normal(size=(50, 2))
     results = contrasts @ [0.3, -0.1] + generator.normal(0.0, 0.2, 50)
@@ -216,12 +215,12 @@ def test_a_stretch_in_the_middle_against_statsmodels() -> None:
     sums = shares_over_time(contrasts, results, np.arange(100).reshape(50, 2) % 3 == 0)
     rows = [row for row in range(12, 40) if row != 21]
     fit = sm.OLS(results[rows], contrasts[rows]).fit()
-    found = sums.between(12, 40, confidence=0.9)
+    found = sums.of_stretches([12], [40])[0]
     for place, one in enumerate(found):
         assert one.known
         assert (one.value, one.standard_uncertainty) == pytest.approx((fit.params[place], fit.bse[place]))
         assert one.degrees_of_freedom == fit.df_resid == 25
-        assert one.interval == pytest.approx(tuple(fit.conf_int(0.1)[place]))
+        assert one.interval == pytest.approx(tuple(fit.conf_int(0.05)[place]))
         assert one.p_value == pytest.approx(fit.pvalues[place], rel=1e-6)
         assert one.half_width == pytest.approx((one.interval[1] - one.interval[0]) / 2.0)
         assert one.changes == sum((2 * row + place) % 3 == 0 for row in rows)
@@ -230,7 +229,7 @@ def test_a_stretch_in_the_middle_against_statsmodels() -> None:
 
 def test_what_is_not_known_needs_no_number() -> None:
     sums = shares_over_time(np.ones((6, 1)), np.arange(6.0), np.ones((6, 1), dtype=bool))
-    (five,), (six,) = sums.between(1, 6), sums.between(0, 6)
+    (five,), (six,) = sums.of_stretches([1], [6])[0], sums.of_stretches([0], [6])[0]
     assert (five.known, six.known) == (False, True)
     assert (five.degrees_of_freedom, five.changes) == (4, 5)
     assert five.why_not.startswith("5 results after a sample of another level; 6")
@@ -239,10 +238,10 @@ def test_what_is_not_known_needs_no_number() -> None:
     assert six.value == pytest.approx(2.5)
     assert six.changes_needed(100.0 * six.half_width) == 1
     assert six.changes_needed(six.half_width / 1.01) == 7
-    one = shares_over_time(np.ones((1, 1)), np.ones(1), np.ones((1, 1), dtype=bool)).between(0, 1)[0]
+    one = shares_over_time(np.ones((1, 1)), np.ones(1), np.ones((1, 1), dtype=bool)).of_stretches([0], [1])[0][0]
     assert one.why_not.startswith("1 result after a sample")
     assert one.degrees_of_freedom == 0
-    exact = shares_over_time(np.ones((16, 1)), np.ones(16), np.ones((16, 1), dtype=bool)).between(0, 16)[0]
+    exact = shares_over_time(np.ones((16, 1)), np.ones(16), np.ones((16, 1), dtype=bool)).of_stretches([0], [16])[0][0]
     assert (exact.value, exact.p_value, exact.interval) == (1.0, 0.0, (1.0, 1.0))
 
 
@@ -250,9 +249,9 @@ def test_two_shares_that_can_t_be_told_apart() -> None:
     """Equal contrasts: neither has a number; a contrast of nothing leaves the other its own."""
     x = np.random.default_rng(3).normal(size=(20, 1))
     y, changed = 0.2 * x[:, 0], np.ones((20, 2), dtype=bool)
-    alike = shares_over_time(np.hstack([x, x]), y, changed).between(0, 20)
+    alike = shares_over_time(np.hstack([x, x]), y, changed).of_stretches([0], [20])[0]
     assert [one.known for one in alike] == [False, False]
-    beside = shares_over_time(np.hstack([x, 0.0 * x]), y, changed).between(0, 20)
+    beside = shares_over_time(np.hstack([x, 0.0 * x]), y, changed).of_stretches([0], [20])[0]
     assert beside[0].value == pytest.approx(0.2)
     assert beside[0].degrees_of_freedom == 19
     assert beside[1].why_not.startswith("every material ran after one and the same sample")
@@ -263,9 +262,9 @@ def test_one_degree_of_freedom_is_enough() -> None:
     generator = np.random.default_rng(9)
     x, y, changed = generator.normal(size=(7, 6)), generator.normal(size=7), np.ones((7, 6), dtype=bool)
     sums = shares_over_time(x, y, changed)
-    assert sums.between(0, 6)[0].why_not.endswith("but no material that was measured often enough")
+    assert sums.of_stretches([0], [6])[0][0].why_not.endswith("but no material that was measured often enough")
     fit = sm.OLS(y, x).fit()
-    found = sums.between(0, 7)[2]
+    found = sums.of_stretches([0], [7])[0][2]
     assert (found.degrees_of_freedom, found.known) == (1, True)
     assert (found.value, found.standard_uncertainty) == pytest.approx((fit.params[2], fit.bse[2]))
 
@@ -302,7 +301,7 @@ def test_a_sample_of_another_level_is_more_than_half_as_far_as_the_furthest() ->
 def test_a_regression_names_its_numbers() -> None:
     """By hand of the definition: six thin after thick and thick after thin; the weights' pull on the level."""
     y = series(0.1, "LHLHLHLHL")
-    found = regress_on_previous(y[1:], y[:-1], list("HLHLHLHL"), confidence=0.9)
+    found = regress_on_previous(y[1:], y[:-1], list("HLHLHLHL"))
     assert found.share.value == pytest.approx(0.1)
     assert found.deviation == pytest.approx(0.0, abs=1e-9)
     assert math.isnan(regress_on_previous([1.0, 2.0], [1.0, 3.0], ["a", "b"]).deviation)

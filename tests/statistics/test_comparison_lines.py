@@ -54,8 +54,8 @@ def test_arsenate() -> None:
 
 
 def test_sen_s_points_by_passing_and_bablok() -> None:
-    """P. K. Sen's 7 points, and six more: tests of the R package deming (seen): 6 + 4 x, b 26/7 to 35/8 at 93 %."""
-    found = passing_bablok_line([1, 2, 3, 4, 10, 12, 18], [9, 15, 19, 20, 45, 55, 78], confidence=0.93)
+    """P. K. Sen's 7 points, and six more: tests of the R package deming (seen): 6 + 4 x, b 26/7 to 35/8."""
+    found = passing_bablok_line([1, 2, 3, 4, 10, 12, 18], [9, 15, 19, 20, 45, 55, 78])
     assert (found.intercept, found.slope) == pytest.approx((6.0, 4.0))
     assert found.slope_interval == pytest.approx((26 / 7, 35 / 8))
     found = passing_bablok_line([1, 2, 3, 4, 5, 6], [2, 1.2, 4.1, 3.5, 6.3, 3])

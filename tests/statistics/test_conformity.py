@@ -185,7 +185,7 @@ def test_below_and_above_by_scipy() -> None:
 @pytest.mark.parametrize("rho", [0.05, 0.6, 0.95])
 def test_the_bivariate_normal_distribution_against_scipy(rho: float) -> None:
     """scipy.stats.multivariate_normal in every quadrant, on the axes and at the origin."""
-    from labcalc.statistics.decisions.conformity_risk import _both_below
+    from labcalc.statistics.decisions.conformity import _both_below
 
     ends = np.array([-1.7, -0.4, 0.0, 0.8, 2.1])
     h, k = (one.ravel() for one in np.meshgrid(ends, ends))

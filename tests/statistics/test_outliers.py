@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from labcalc.statistics import (
+    OutlierTest,
     cochran_limit,
     cochran_test,
     extreme_deviates,
@@ -18,15 +19,14 @@ from labcalc.statistics import (
     grubbs_pair_limit,
     grubbs_test,
 )
-from labcalc.statistics.precision.outlier_limits import extreme_deviate_limit, mandel_h_limit, mandel_k_limit
-from labcalc.statistics.precision.outliers import ExtremeDeviates, grubbs_pair_test, standing_of
+from labcalc.statistics.precision.outliers import ExtremeDeviates, grubbs_pair_test, mandel_h_limit, mandel_k_limit
 from tests.statistics.data import columns, rows
 from tests.statistics.grubbs_pairs import largest_deviate_distribution, pair_limit
 
 LIMITS = {
     "cochran_C": lambda p, n, a: cochran_limit(p, n, a),
     "grubbs_single_two_sided": lambda p, _, a: grubbs_limit(p, a),
-    "grubbs_single_one_sided": lambda p, _, a: grubbs_limit(p, a, two_sided=False),
+    "grubbs_single_one_sided": lambda p, _, a: grubbs_limit(p, 2 * a),
     "mandel_h": lambda p, _, a: mandel_h_limit(p, a),
     "mandel_k": lambda p, n, a: mandel_k_limit(n - 1, p * (n - 1), a),
 }
@@ -49,7 +49,7 @@ def test_every_critical_value(statistic: str) -> None:
         (cochran_limit(8, 3, [0.05, 0.01]), [0.516, 0.615], 3),
         (cochran_limit(10, 2, [0.05]), [0.602], 3),
         (grubbs_limit(8, [0.05, 0.01]), [2.126, 2.274], 3),
-        (grubbs_limit(8, [0.05], two_sided=False), [2.032], 3),
+        (grubbs_limit(8, [0.1]), [2.032], 3),
         (mandel_h_limit(8, [0.005]), [2.15], 2),
         (mandel_k_limit(2, 16, [0.005]), [2.06], 2),
     ],
@@ -75,7 +75,7 @@ def test_limits_against_scipy() -> None:
 def test_limits_of_a_pair_as_printed() -> None:
     """Grubbs 1950 and ASTM E178 (memory), computed here by an integral: one in the last digit, where it was rounded."""
     values, share, printed = columns("grubbs_pair_printed.csv", "values", "significance_one_sided", "printed")
-    found = [grubbs_pair_limit(int(n), a, two_sided=False) for n, a in zip(values, share, strict=True)]
+    found = [grubbs_pair_limit(int(n), 2 * a) for n, a in zip(values, share, strict=True)]
     assert found == pytest.approx(printed, abs=1.0e-4)
     assert np.mean(np.abs(np.array(found) - printed) <= 5.5e-5) > 0.9
 
@@ -95,24 +95,24 @@ def test_a_pair_of_normal_values_is_odd_as_often_as_stated(number: int) -> None:
 @pytest.mark.parametrize("number", [4, 5, 12, 61, 200])
 def test_the_table_of_pairs_against_its_integral(number: int) -> None:
     for share in (0.1, 0.05, 0.025, 0.01, 0.005):
-        assert grubbs_pair_limit(number, share, two_sided=False) == pytest.approx(pair_limit(number, share), abs=1e-5)
+        assert grubbs_pair_limit(number, 2 * share) == pytest.approx(pair_limit(number, share), abs=1e-5)
 
 
 def test_the_distribution_behind_a_pair_holds_the_single_value() -> None:
     """Where the bound of one value is exact (far tail), the integral for pairs passes through it: 1e-4 relative."""
     angle = np.linspace(0.0, np.pi / 2.0, 20_001)
     chance = largest_deviate_distribution(8, angle)
-    limit = float(grubbs_limit(8, 0.01, two_sided=False))
+    limit = float(grubbs_limit(8, 0.02))
     sine = limit * math.sqrt(8) / 7
     assert 1.0 - np.interp(math.asin(sine), angle, chance) == pytest.approx(0.01, rel=1e-4)
 
 
 def test_uranium() -> None:
-    """Tietjen & Moore, e-Handbook 1.3.5.17.1 (memory): G 2.4687, one-sided 5 % limit 2.032."""
+    """Tietjen & Moore, e-Handbook 1.3.5.17.1 (memory): G 2.4687, beyond the one-sided 5 % limit of 2.032."""
     (values,) = columns("grubbs_massspec.csv", "value")
-    found = grubbs_test(values, "highest", two_sided=False)
+    found = grubbs_test(values, "highest")
     assert found.statistic == pytest.approx(2.4687, abs=1.01e-4)
-    assert found.limit_5_percent == pytest.approx(2.032, abs=5e-4)
+    assert grubbs_limit(found.number, 0.1) == pytest.approx(2.032, abs=5e-4)
     assert (found.places, found.standing, found.test) == ((7,), "outlier", "Grubbs, highest")
 
 
@@ -205,13 +205,9 @@ def test_large_numbers_with_small_differences() -> None:
 
 
 def test_standings() -> None:
-    assert [standing_of(g, 2.1, 2.3) for g in (2.1, 2.2, 2.3, 2.31)] == ["within", "straggler", "straggler", "outlier"]
-    assert [standing_of(g, 0.11, 0.06) for g in (0.11, 0.1, 0.06, 0.05)] == [
-        "within",
-        "straggler",
-        "straggler",
-        "outlier",
-    ]
+    standings = ["within", "straggler", "straggler", "outlier"]
+    assert [OutlierTest("", (0,), g, 2.1, 2.3, 8).standing for g in (2.1, 2.2, 2.3, 2.31)] == standings
+    assert [OutlierTest("", (0,), g, 0.11, 0.06, 8).standing for g in (0.11, 0.1, 0.06, 0.05)] == standings
 
 
 def test_refusals() -> None:
@@ -228,7 +224,7 @@ def test_refusals() -> None:
     with pytest.raises(ValueError, match=r"significance 5\.0: more than 0 and less than 1 was expected"):
         mandel_h_limit(8, 5)
     with pytest.raises(ValueError, match="3 steps with 4 values"):
-        extreme_deviate_limit(4, 3)
+        extreme_deviates([1.0, 2.0, 3.0, 5.0], 3)
     with pytest.raises(ValueError, match="more than those of one laboratory were expected"):
         mandel_k_limit(2, 2)
 
@@ -243,11 +239,11 @@ def test_tests_say_what_they_found() -> None:
     assert (lowest.test, lowest.places) == ("Grubbs, lowest", (2,))
     assert lowest.statistic == pytest.approx(3.0 / math.sqrt(50.0 / 3.0))
     assert grubbs_test([-one for one in values]).test == "Grubbs, lowest"
-    high, low = grubbs_pair_test(values, "highest"), grubbs_pair_test(values, "lowest", two_sided=False)
+    high, low = grubbs_pair_test(values, "highest"), grubbs_pair_test(values, "lowest")
     assert (high.places, high.statistic, high.number) == ((1, 0), pytest.approx(0.01), 4)
     assert (low.places, low.statistic, low.test) == ((2, 3), pytest.approx(0.49), "Grubbs, two lowest")
     assert (high.limit_5_percent, high.limit_1_percent) == (grubbs_pair_limit(4), grubbs_pair_limit(4, 0.01))
-    assert low.limit_5_percent == grubbs_pair_limit(4, two_sided=False) == grubbs_pair_limit(4, 0.1)
+    assert low.limit_5_percent == grubbs_pair_limit(4)
     scatter = cochran_test([1.0, 3.0, 2.0, 0.0], 3)
     assert (scatter.test, scatter.places, scatter.number) == ("Cochran", (1,), 4)
     assert scatter.statistic == pytest.approx(9.0 / 14.0)
@@ -268,7 +264,7 @@ def test_values_taken_away_step_by_step() -> None:
 @pytest.mark.parametrize(
     "call",
     [
-        lambda: extreme_deviate_limit(5, 0),
+        lambda: extreme_deviates([1.0, 2.0, 3.0, 5.0, 4.0], 0),
         lambda: grubbs_pair_limit(201),
         lambda: grubbs_pair_limit(8, 0.0),
         lambda: grubbs_pair_limit(8, 1.0),
@@ -290,7 +286,7 @@ def test_limits_of_nothing_are_refused(call: object) -> None:
 def test_the_fewest_that_a_limit_takes() -> None:
     """Grubbs of three: √(…) = 1.155 at 5 % two-sided and 1.153 one-sided (printed, memory: one in the last digit)."""
     assert grubbs_limit(3) == pytest.approx(1.155, abs=1.01e-3)
-    assert grubbs_limit(3, two_sided=False) == pytest.approx(1.153, abs=5e-4)
-    assert extreme_deviate_limit(4, 2) == pytest.approx([1.481, 1.155], abs=1.01e-3)
+    assert grubbs_limit(3, 0.1) == pytest.approx(1.153, abs=5e-4)
+    assert extreme_deviates([1.0, 2.0, 3.0, 5.0], 2).limits_5_percent == pytest.approx([1.481, 1.155], abs=1.01e-3)
     assert cochran_limit(2, 2) == pytest.approx(0.998, abs=5e-4)
     assert 0.0 < grubbs_pair_limit(200) < 1.0

@@ -21,7 +21,7 @@ from labcalc.statistics import (
     sustained_shift,
 )
 from labcalc.statistics.charts.control_limits import STANDARD_LIMITS
-from labcalc.statistics.charts.rules_as_chain import RuleChain
+from labcalc.statistics.charts.run_length import RuleChain
 from labcalc.statistics.charts.run_rules import NELSON
 
 MODULES = [

@@ -22,8 +22,7 @@ from labcalc.statistics import (
     run_rule_signals,
     simulated_run_length,
 )
-from labcalc.statistics.charts.rules_as_chain import rule_chain
-from labcalc.statistics.charts.run_length import chain_run_length
+from labcalc.statistics.charts.run_length import chain_run_length, rule_chain
 from labcalc.statistics.charts.run_rules import NELSON, PETROLEUM, WESTERN_ELECTRIC, Alternation, Trend
 from tests.statistics.data import rows
 
@@ -210,7 +209,7 @@ def test_simulated_run_lengths_agree_with_the_chain() -> None:
 
 def test_rules_of_too_many_states_are_not_begun(monkeypatch: pytest.MonkeyPatch) -> None:
     """Two of three has seven states (by hand, below); a chain is given up as soon as it has more than it may."""
-    chain = "labcalc.statistics.charts.rules_as_chain._MOST_STATES"
+    chain = "labcalc.statistics.charts.run_length._MOST_STATES"
     monkeypatch.setattr(chain, 7)
     assert rule_chain.__wrapped__((Beyond(2, 3, 2.0),)).following.shape == (7, 3)
     monkeypatch.setattr(chain, 6)

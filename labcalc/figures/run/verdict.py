@@ -10,7 +10,7 @@ import pandas as pd
 from labcalc.exports import without_marks
 from labcalc.figures import markup
 from labcalc.figures.provenance import without_mark
-from labcalc.formulae.published_editions import page_of_edition
+from labcalc.formulae.published import page_of_edition
 from labcalc.judgement import Check, Consequence, Judgement, Reported, Result, by_component, next_steps, reported_of
 from labcalc.judgement.record.dossier import first_text
 from labcalc.wording import counted, numeral

@@ -3,11 +3,9 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import Array, refuse_outside
+from labcalc.formulae._refusals import ZERO_C, Array, refuse_outside
 
 EDITION = "ASTM D4052 for dry air"
-
-_ZERO_C = 273.15
 
 
 def dry_air_density(temperature_C: ArrayLike, pressure_hPa: ArrayLike = 1013.25) -> Array:
@@ -22,4 +20,4 @@ def dry_air_density(temperature_C: ArrayLike, pressure_hPa: ArrayLike = 1013.25)
     t, p = np.asarray(temperature_C, dtype=float), np.asarray(pressure_hPa, dtype=float)
     refuse_outside(t, "temperature", "°C", lowest=-50.0, highest=150.0, reason="where density meters are used")
     refuse_outside(p, "pressure", "hPa", lowest=500.0, highest=1100.0, reason="no laboratory lies so high or so deep")
-    return 1.2930 * (_ZERO_C / (_ZERO_C + t)) * (p / 1013.25)
+    return 1.2930 * (ZERO_C / (ZERO_C + t)) * (p / 1013.25)

@@ -24,8 +24,7 @@ def viscosity_from_flow_time(
         may give a correction θ in seconds instead, ν = C (t − θ): then E = C θ t².
     shortest_s : Shortest flow time that the standard allows for this size, [s]: 200, for the finest capillaries up to
         300 or more (ASTM D446); shorter ones for automatic viscometers that have shown that they can.
-    Raises OutOfRangeError : A flow time is shorter than allowed, the constant is not positive, the factor is negative,
-        or so great that nothing is left of the viscosity.
+    Raises OutOfRangeError : Also where the kinetic energy leaves nothing of the viscosity.
     Source : ASTM D445-11a, 10.2; ASTM D446 and ISO 3105:1994, equation with the term of kinetic energy (its form for
         capillaries with trumpet-shaped ends is from memory).
 

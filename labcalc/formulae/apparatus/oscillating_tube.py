@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import Array, gas_density, liquid_density, positive, refuse_not_above
+from labcalc.formulae._refusals import Array, liquid_density, positive, refuse_not_above, refuse_outside
 from labcalc.formulae._series import keeps_index
 
 EDITION = "ISO 12185:1996 / ASTM D4052-11, adjustment with air and water"
@@ -37,12 +37,9 @@ def adjust_oscillating_tube(
 
     .. math:: A = \frac{\rho_w - \rho_a}{\tau_w^2 - \tau_a^2}, \qquad B = A \tau_a^2 - \rho_a
 
-    period_air_us : Period with air in the clean, dry tube, [µs].
-    density_air : Density of that air, [kg/m³]; see ``dry_air_density``.
-    period_water_us : Period with freshly boiled water, [µs]; longer than with air.
-    density_water : Density of the water, [kg/m³]; see ``water_density``.
-    Raises OutOfRangeError : A period is not positive, no air or liquid has the density, or the tube swings no slower
-        with water than with air.
+    period_air_us, density_air : Period with clean, dry air, [µs], and its density, [kg/m³]: ``dry_air_density``.
+    period_water_us, density_water : Period with freshly boiled water, [µs], longer than with air, and its density,
+        [kg/m³]: ``water_density``.
     Source : ISO 12185:1996 and ASTM D4052-11: the density is linear in the square of the period.
 
     >>> tube = adjust_oscillating_tube(2550.0, 1.2045, 3850.0, 998.207)
@@ -50,7 +47,9 @@ def adjust_oscillating_tube(
     array([  1.2045, 862.4972, 998.207 ])
     """
     air, water = positive(period_air_us, "period with air", "µs"), positive(period_water_us, "period with water", "µs")
-    light = gas_density(density_air, "density of air")
+    limits = {"lowest": 0.4, "highest": 1.6}
+    reason = "air has 0.4 kg/m³ in a hot cell on a mountain, 1.6 kg/m³ in a cold one"
+    light = refuse_outside(density_air, "density of air", "kg/m³", **limits, meant=(1000.0, "g/cm³"), reason=reason)
     heavy = liquid_density(density_water, "density of water")
     reason = "a tube swings slower with water than with air; are the two exchanged?"
     refuse_not_above(water, air, "period with water", "µs", reason)

@@ -3,8 +3,7 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import Array, refuse_outside
-from labcalc.formulae._temperatures import kelvin
+from labcalc.formulae._refusals import Array, kelvin, refuse_outside
 
 EDITION = "Tanaka et al. 2001 (CIPM), Metrologia 38, 301, for density; IAPWS SR6-08(2011) for viscosity"
 

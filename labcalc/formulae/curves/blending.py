@@ -6,8 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae._refusals import Array, refuse_outside
-from labcalc.formulae._temperatures import keep_inside, kelvin
+from labcalc.formulae._refusals import Array, keep_inside, kelvin, refuse_outside
 from labcalc.formulae.curves.viscosity_temperature import ViscosityTemperatureLine
 from labcalc.formulae.curves.walther import viscosity_from_ordinate, walther_ordinate
 
@@ -48,8 +47,6 @@ def blend_lines(fractions: ArrayLike, components: ViscosityTemperatureLine) -> B
     fractions : Fractions by volume, [-], 0 to 1, last axis the components, 1 together. By mass for fuels.
     components : Lines of the components, [mm²/s over °C], last axis the components; see ``fit_viscosity_temperature``.
     Returns : Its line by each method, [-], of the broadcast shape without the last axis.
-    Raises OutOfRangeError : A fraction is outside 0 to 1, or the fractions are not 1 together.
-    Raises ValueError : There are more or fewer fractions than components.
     Source : ASTM D7152-11(2016), Wright and ASTM blending (clauses 5.3 and 5.4; equations from memory, Wright's equal
         to API TDB 11A4.5). Not for viscosity index improvers, additive packages, or what is not Newtonian.
 

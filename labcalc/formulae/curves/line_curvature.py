@@ -3,12 +3,9 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import Array
+from labcalc.formulae._refusals import Array, kelvin
 from labcalc.formulae._tables import published_table
-from labcalc.formulae._temperatures import kelvin
-from labcalc.formulae.curves._falling import refuse_rising
-from labcalc.formulae.curves._least_squares import points_of_curves, straight_line
-from labcalc.formulae.curves._stated import stated_percent
+from labcalc.formulae.curves._points import points_of_curves, refuse_rising, stated_percent, straight_line
 from labcalc.formulae.curves.walther import double_logarithm_and_slope, viscosity_of_double_logarithm
 
 EDITION = (
@@ -42,8 +39,6 @@ def line_model_uncertainty(
     uncertainty_percent : Standard uncertainty of each viscosity, [%], if the line was fitted with such weights.
     liquid : Kind of liquid, as in ``judge_slope``: a ``mineral oil or fuel`` bends less than others may; of any other
         kind, or of none, the widest is taken.
-    Raises OutOfRangeError : A viscosity is outside the range, an oil has fewer than two different temperatures, or its
-        viscosity doesn't fall with temperature.
     Source : ASTM D341-20; ``labcalc/data/line_curvature.csv`` tells the liquids that the curvature comes from: of 20
         cases 19 lie within 1.96 times this uncertainty.
 

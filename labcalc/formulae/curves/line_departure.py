@@ -5,17 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._refusals import Array, refuse_outside
-from labcalc.formulae._temperatures import kelvin
-from labcalc.formulae.curves._falling import refuse_rising
-from labcalc.formulae.curves._least_squares import Arrays, points_of_curves, straight_line
-from labcalc.formulae.curves._stated import stated_percent
-from labcalc.formulae.curves.walther import (
-    HIGHEST_VISCOSITY,
-    LOWEST_VISCOSITY,
-    double_logarithm_and_slope,
-    viscosity_of_double_logarithm,
-)
+from labcalc.formulae._refusals import Array, kelvin, refuse_outside
+from labcalc.formulae.curves import walther
+from labcalc.formulae.curves._points import Arrays, points_of_curves, refuse_rising, stated_percent, straight_line
 
 EDITION = "ASTM D341-20 for the line; chi-square and F test of lack of fit (NIST/SEMATECH e-Handbook 2012, 4.4.4.6)"
 
@@ -61,8 +53,6 @@ def departure_from_line(
         laboratory's repeats.
     noise_degrees_of_freedom : Degrees of freedom of that deviation, [-]; infinite for a published one.
     Returns : Test and excess of the coldest result, [%]; each field has the shape of the axes before the last one.
-    Raises OutOfRangeError : A viscosity is outside the range or doesn't fall with temperature, the noise is not
-        positive, or an oil has fewer than three temperatures.
     Source : ASTM D341-20, clause 3.1: the line holds for a homogeneous liquid, above the cloud point.
     Source : NIST/SEMATECH e-Handbook of Statistical Methods (2012), 4.4.4.6: lack of fit against the replicates.
 
@@ -85,7 +75,7 @@ def departure_from_line(
 
 
 def _scatter_and_excess(T: Array, percent: Array, viscosity: Array) -> Arrays:
-    x, (y, slope) = np.log(T), double_logarithm_and_slope(viscosity)
+    x, (y, slope) = np.log(T), walther.double_logarithm_and_slope(viscosity)
     weights = (100.0 / (slope * percent)) ** 2
     fit = straight_line(x, y, weights)
     residuals = y - fit.at(x)
@@ -110,9 +100,10 @@ def _excess(
         np.take_along_axis(values, point[..., None], axis=-1)[..., 0]
         for values in (viscosity, y, residuals, weights, leverage)
     )
-    expected = viscosity_of_double_logarithm(
-        ordinate - residual / (1.0 - h)
-    )  # the residual left when the point is left out
-    expected = np.where((expected >= LOWEST_VISCOSITY) & (expected <= HIGHEST_VISCOSITY), expected, np.nan)
-    _, slope = double_logarithm_and_slope(expected)
+    left_out = residual / (1.0 - h)  # the residual of the point when it is left out
+    expected = walther.viscosity_of_double_logarithm(ordinate - left_out)
+    expected = np.where(
+        (expected >= walther.LOWEST_VISCOSITY) & (expected <= walther.HIGHEST_VISCOSITY), expected, np.nan
+    )
+    _, slope = walther.double_logarithm_and_slope(expected)
     return 100.0 * (nu / expected - 1.0), 100.0 / (np.sqrt(weight * (1.0 - h)) * slope)

@@ -6,13 +6,21 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae._refusals import Array
+from labcalc.formulae._refusals import Array, keep_inside, kelvin
 from labcalc.formulae._series import keeps_index
-from labcalc.formulae._temperatures import keep_inside, kelvin
 from labcalc.formulae.curves import walther
-from labcalc.formulae.curves._falling import refuse_rising
-from labcalc.formulae.curves._least_squares import Arrays, StraightLine, ends_of_curves, points_of_curves, straight_line
-from labcalc.formulae.curves._stated import ViscosityBand, refuse_level, stated_percent, two_sided_quantile
+from labcalc.formulae.curves._points import (
+    Arrays,
+    StraightLine,
+    ViscosityBand,
+    ends_of_curves,
+    points_of_curves,
+    refuse_level,
+    refuse_rising,
+    stated_percent,
+    straight_line,
+    two_sided_quantile,
+)
 from labcalc.formulae.curves.line_curvature import bending, curvature
 from labcalc.formulae.curves.viscosity_temperature import ViscosityTemperatureLine
 
@@ -63,8 +71,6 @@ class EstimatedLine:
         follows_line : Take the oil to follow the line exactly: the noise of the results alone.
         liquid : Kind of liquid, as in ``line_model_uncertainty``.
         further_results : 1 for the interval that holds one further result with the same noise, [-].
-        Raises OutOfRangeError : A temperature is outside the fitted ones, the line leaves the chart there, or the level
-            is no probability.
         """
         refuse_level(level)
         temperature = np.asarray(temperature_C, dtype=float)
@@ -101,9 +107,6 @@ def estimate_viscosity_temperature(
         not, tell how sure from their scatter.
     Returns : The line, its covariance, [-], and its noise, [%]; each field has the shape of the axes before the last
         one.
-    Raises OutOfRangeError : A viscosity is outside the range or doesn't fall with temperature, an uncertainty is not
-        positive, or an oil has fewer than two different temperatures, or, without stated uncertainty, fewer than three
-        results.
     Source : ASTM D341-20; JCGM 100:2008 (GUM), H.3, for a straight line, its covariance and what is predicted from it.
 
     >>> oil = estimate_viscosity_temperature([20.0, 40.0, 100.0], [240.5, 73.30, 8.87])

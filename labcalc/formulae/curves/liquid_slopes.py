@@ -31,7 +31,6 @@ def judge_slope(slope: ArrayLike, liquid: str = "petroleum liquid") -> SlopeJudg
     slope : Slope B, [-], as ``fit_viscosity_temperature`` gives it.
     liquid : Kind of liquid: ``petroleum liquid`` (mineral, synthetic and multigrade oils, fuels, esters), ``mineral oil
         or fuel``, ``polyalkylene glycol``, ``thick polyalphaolefin`` or ``silicone fluid``.
-    Raises ValueError : The kind of liquid is unknown.
     Source : ``labcalc/data/liquid_slopes.toml``: products of the trade; of the slopes of pure hydrocarbons in CoolProp
         and Perry's Handbook 97 % lie within those of petroleum liquids.
 

@@ -5,11 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._refusals import Array
-from labcalc.formulae._temperatures import kelvin
-from labcalc.formulae.curves._falling import refuse_rising
-from labcalc.formulae.curves._least_squares import points_of_curves, straight_line
-from labcalc.formulae.curves._stated import stated_percent
+from labcalc.formulae._refusals import Array, kelvin
+from labcalc.formulae.curves._points import points_of_curves, refuse_rising, stated_percent, straight_line
 from labcalc.formulae.curves.viscosity_models import vogel_coefficients
 from labcalc.formulae.curves.walther import ordinate_of_percent, solved_viscosity, walther_ordinate
 
@@ -65,8 +62,6 @@ def compare_viscosity_models(
         oil.
     Returns : Scatter and errors, [%], and the misfit, [-]; NaN where a point is NaN, or there are too few for Vogel's
         curve.
-    Raises OutOfRangeError : A viscosity is outside the range or doesn't fall with temperature, the noise is not
-        positive, or an oil has fewer than two different temperatures.
     Source : K. P. Burnham and D. R. Anderson, Model Selection and Multimodel Inference (2002), 2.4 and 2.6, for the
         likelihood ratio of models; the threshold is labcalc's own, held by simulation.
 

@@ -6,13 +6,18 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae._refusals import Array, refuse_outside
+from labcalc.formulae._refusals import Array, keep_inside, kelvin, refuse_outside
 from labcalc.formulae._roots import bracketed_root
 from labcalc.formulae._series import keeps_index
-from labcalc.formulae._temperatures import keep_inside, kelvin
-from labcalc.formulae.curves._falling import refuse_rising
-from labcalc.formulae.curves._least_squares import ends_of_curves, points_of_curves, straight_line
-from labcalc.formulae.curves._stated import ViscosityBand, stated_percent, two_sided_quantile
+from labcalc.formulae.curves._points import (
+    ViscosityBand,
+    ends_of_curves,
+    points_of_curves,
+    refuse_rising,
+    stated_percent,
+    straight_line,
+    two_sided_quantile,
+)
 
 EDITION = "Vogel 1921, Fulcher 1925, Tammann 1926; Andrade 1930; DIN 51563:2011-04 (Ubbelohde-Walther)"
 _FLATTEST, _STEEPEST = 1e-6, 1.0 - 1e-9
@@ -38,7 +43,7 @@ class ExponentialCurve:
 
         temperature_C : Temperature, [°C], within the fitted ones.
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
-        Raises OutOfRangeError : A temperature is outside the fitted ones, or not above T₀.
+        Raises OutOfRangeError : A temperature is not above T₀.
         """
         return np.exp(self.a + self.b_K / self._above(temperature_C, extrapolate))
 
@@ -55,8 +60,7 @@ class ExponentialCurve:
         noise_percent : Standard deviation of a result, [%], one for all of an oil, such as repeatability limit / 2.8;
             without it, the scatter of the points about the curve.
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning; the interval grows.
-        Raises OutOfRangeError : A temperature is outside the fitted ones, or the noise is not positive, or neither
-            stated nor told by more points than coefficients.
+        Raises OutOfRangeError : The noise is neither stated nor told by more points than coefficients.
         """
         above = self._above(temperature_C, extrapolate)
         middle, derivatives = self.a + self.b_K / above, _derivatives(above, self.b_K)[..., : self.jacobian.shape[-1]]
@@ -102,7 +106,6 @@ class UbbelohdeWaltherLine:
 
         temperature_C : Temperature, [°C], within the fitted ones.
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
-        Raises OutOfRangeError : A temperature is outside the fitted ones.
         """
         temperature = np.asarray(temperature_C, dtype=float)
         keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate)
@@ -117,8 +120,7 @@ def fit_vogel(temperature_C: ArrayLike, viscosity: ArrayLike) -> ExponentialCurv
 
     temperature_C : Temperatures, [°C]; the last axis holds the points of an oil, axes before it the oils.
     viscosity : Viscosities at them, [mm²/s] or [mPa·s], more than zero.
-    Raises OutOfRangeError : A viscosity is not positive, an oil has fewer than three different temperatures, or the
-        points of an oil bend the other way or more than any such curve.
+    Raises OutOfRangeError : The points of an oil bend the other way or more than any such curve.
     Source : H. Vogel, Phys. Z. 22 (1921) 645; G. S. Fulcher, J. Am. Ceram. Soc. 8 (1925) 339; G. Tammann and W. Hesse,
         Z. anorg. allg. Chem. 156 (1926) 245.
 
@@ -142,7 +144,6 @@ def fit_andrade(temperature_C: ArrayLike, viscosity: ArrayLike) -> ExponentialCu
 
     temperature_C : Temperatures, [°C]; the last axis holds the points of an oil, two or more.
     viscosity : Viscosities at them, [mm²/s] or [mPa·s], more than zero.
-    Raises OutOfRangeError : A viscosity is not positive, or an oil has fewer than two different temperatures.
     Source : E. N. da C. Andrade, Nature 125 (1930) 309.
     """
     temperature, y = _logarithms(temperature_C, viscosity, needed=2, name="Andrade")
@@ -160,7 +161,6 @@ def fit_ubbelohde_walther(
     temperature_C : Temperatures, [°C]; the last axis holds the points of an oil, two or more.
     kinematic_viscosity : Kinematic viscosities at them, [mm²/s], such that with the constant they are more than 1.
     constant : What is added to the viscosity, [mm²/s]; m depends on it in the second decimal.
-    Raises OutOfRangeError : A viscosity is too low, or an oil has fewer than two different temperatures.
     Source : DIN 51563:2011-04, Ubbelohde-Walther equation (the equation from memory, the title seen).
     """
     reason = "the line of Ubbelohde and Walther needs two"

@@ -5,12 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from labcalc.formulae._refusals import Array, refuse_outside
+from labcalc.formulae._refusals import ZERO_C, Array, keep_inside, kelvin, refuse_outside
 from labcalc.formulae._series import keeps_index
-from labcalc.formulae._temperatures import ZERO_C, keep_inside, kelvin
 from labcalc.formulae.curves import walther
-from labcalc.formulae.curves._falling import refuse_rising
-from labcalc.formulae.curves._least_squares import ends_of_curves, points_of_curves, straight_line
+from labcalc.formulae.curves._points import ends_of_curves, points_of_curves, refuse_rising, straight_line
 
 EDITION = "ASTM D341-20"
 
@@ -32,7 +30,7 @@ class ViscosityTemperatureLine:
 
         temperature_C : Temperature, [°C], within the fitted ones.
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
-        Raises OutOfRangeError : A temperature is outside the fitted ones, or the line leaves 0.21 mm²/s to 2e7 mm²/s.
+        Raises OutOfRangeError : The line leaves 0.21 mm²/s to 2e7 mm²/s there.
         """
         temperature = np.asarray(temperature_C, dtype=float)
         keep_inside(temperature, self.lowest_C, self.highest_C, extrapolate)
@@ -44,7 +42,6 @@ class ViscosityTemperatureLine:
 
         kinematic_viscosity : Kinematic viscosity, [mm²/s], 0.21 to 2e7.
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
-        Raises OutOfRangeError : The viscosity is outside the range, or its temperature outside the fitted ones.
         """
         with np.errstate(divide="ignore", over="ignore", invalid="ignore"):  # a level line has no such temperature
             logarithm = (self.intercept - walther.walther_ordinate(kinematic_viscosity)) / self.slope
@@ -60,7 +57,6 @@ class ViscosityTemperatureLine:
 
         temperature_C : Temperature, [°C], within the fitted ones.
         extrapolate : Also go outside the fitted temperatures, with an ExtrapolationWarning.
-        Raises OutOfRangeError : As ``kinematic_viscosity_at``.
         """
         viscosity = self.kinematic_viscosity_at(temperature_C, extrapolate=extrapolate)
         T = kelvin(np.asarray(temperature_C, dtype=float))

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from labcalc.formulae._refusals import Array, refuse_outside
-from labcalc.formulae.curves._least_squares import StraightLine
+from labcalc.formulae.curves._points import StraightLine
 
 EDITION = "ASTM D341-20"
 LOWEST_VISCOSITY, HIGHEST_VISCOSITY = 0.21, 2e7  # range of the chart, [mm²/s]
@@ -39,7 +39,6 @@ def viscosity_from_ordinate(ordinate: ArrayLike) -> Array:
     last digits.
 
     ordinate : Ordinate W, [-], -1.579 to 0.863.
-    Raises OutOfRangeError : The viscosity is outside 0.21 mm²/s to 2e7 mm²/s.
     Source : ASTM D341-20, the equations and their inverse.
     """
     viscosity = solved_viscosity(np.asarray(ordinate, dtype=float))

@@ -5,21 +5,7 @@ from numpy.typing import ArrayLike
 
 from labcalc.errors import ConvergenceWarning, OutOfRangeError
 from labcalc.formulae._refusals import Array, liquid_density, refuse_outside, warn_caller
-from labcalc.formulae.densities.volume_corrections import (
-    BASE_F,
-    SHIFT_F,
-    Commodity,
-    commodity_group,
-    fahrenheit,
-    gauge_psi,
-    ipts68_from_its90,
-    of_subgroup,
-    pressure_factor,
-    refuse_conditions,
-    refuse_density,
-    refuse_expansion,
-    thermal_factor,
-)
+from labcalc.formulae.densities import volume_corrections as tables
 
 EDITION = "API MPMS 11.1-2004 / ASTM D1250-08 / ISO 91:2017"
 _AGREES = 1e-6  # difference from the observed density that ends the iteration, [kg/m³]
@@ -47,9 +33,7 @@ def density_at(
         as much, is refused for oils below 950 kg/m³.
     Returns : Density at ``to_C`` and ``to_kPa``, [kg/m³], of the broadcast shape. The published iteration stops at 1e-6
         kg/m³, so there and back agrees to that.
-    Raises OutOfRangeError : An input is outside its range, or the density at 60 °F would be outside the one of the
-        commodity group; the first such value is named. Nothing is rounded before the comparison.
-    Raises ValueError : The commodity group is unknown.
+    Raises OutOfRangeError : Also where the density at 60 °F would be outside the one of the group.
     Warns ConvergenceWarning : A refined product within 1 kg/m³ of 770.352 kg/m³ or 787.5195 kg/m³ (at 60 °F) did not
         settle: last value kept.
     Source : API MPMS 11.1-2004, par. 11.1.6.1, 11.1.6.2, 11.1.7; ASTM D1250-08; ISO 91:2017.
@@ -58,13 +42,13 @@ def density_at(
     array([865.7778, 862.6354])
     """
     wanted_C, wanted_kPa = np.asarray(to_C, dtype=float), np.asarray(to_kPa, dtype=float)
-    refuse_conditions(wanted_C, wanted_kPa)
+    tables.refuse_conditions(wanted_C, wanted_kPa)
     density_60F = density_at_60F(density_kg_m3, from_C, from_kPa, commodity=commodity, alpha_60=alpha_60)
-    group, alpha = commodity_group(commodity, alpha_60, density_60F)
-    t, P = fahrenheit(ipts68_from_its90(wanted_C)), gauge_psi(wanted_kPa)
-    shifted, _, CTPL = thermal_factor(density_60F, t, group, alpha)
+    group, alpha = tables.commodity_group(commodity, alpha_60, density_60F)
+    t, P = tables.fahrenheit_of_1968(wanted_C), tables.gauge_psi(wanted_kPa)
+    shifted, _, CTPL = tables.thermal_factor(density_60F, t, group, alpha)
     if P.any():  # else CPL is 1
-        CTPL = CTPL * pressure_factor(shifted, t, P)[1]
+        CTPL = CTPL * tables.pressure_factor(shifted, t, P)[1]
     return (density_60F * CTPL)[()]
 
 
@@ -83,14 +67,13 @@ def density_at_60F(
     from_kPa : Gauge pressure of the observation, [kPa], up to 10342.14; below zero counts as zero.
     commodity : Commodity group, as in ``density_at``.
     alpha_60 : Thermal expansion at 60 °F of this very oil, [1/°F], as in ``density_at``.
-    Raises OutOfRangeError : As ``density_at``, which also tells of ValueError and the warning.
     Source : API MPMS 11.1-2004, par. 11.1.6.2.
     """
     given = [np.asarray(values, dtype=float) for values in (density_kg_m3, from_C, from_kPa)]
-    group, alpha = commodity_group(commodity, alpha_60, given[0])
-    refuse_conditions(*given[1:])
+    group, alpha = tables.commodity_group(commodity, alpha_60, given[0])
+    tables.refuse_conditions(*given[1:])
     observable = group.lowest_observed, group.highest_observed
-    refuse_density(given[0], "density", observable, alpha, f"for the observed density of a {commodity}")
+    tables.refuse_density(given[0], "density", observable, alpha, f"for the observed density of a {commodity}")
     arrays = np.broadcast_arrays(*given, np.nan if alpha is None else alpha)
     shape = arrays[0].shape
     observed, temperature, pressure, expansion = (array.ravel() for array in arrays)
@@ -106,7 +89,6 @@ def density_slope(
     density_kg_m3 : Density at ``from_C``, [kg/m³].
     from_C, to_C : Temperature of the known density and another one, [°C], -50 to 150.
     commodity : Commodity group, as in ``density_at``.
-    Raises OutOfRangeError : As ``density_at``.
     Source : API MPMS 11.1-2004, par. 11.1.7.
     """
     span = np.asarray(to_C, dtype=float) - np.asarray(from_C, dtype=float)
@@ -124,38 +106,31 @@ def alpha_60_from_densities(
     .. math:: \alpha_{60} = \frac{2 L}{b + \sqrt{b^2 + 4 a L}}, \quad L = \ln(\rho_1 / \rho_2),\;
         b = D_2 - D_1,\; a = 0.8 [D_2 (D_2 + \delta) - D_1 (D_1 + \delta)]
 
-    first_kg_m3 : Density at ``first_C``, without gauge pressure, [kg/m³].
-    first_C : Temperature, [°C], -50 to 150.
-    second_kg_m3 : Density at ``second_C``, without gauge pressure, [kg/m³].
-    second_C : Another temperature, [°C], -50 to 150.
-    Raises OutOfRangeError : A temperature is outside the tables, no liquid has a density, or the expansion that results
-        is outside 230e-6 to 930e-6.
+    first_kg_m3, first_C, second_kg_m3, second_C : Densities without gauge pressure, [kg/m³], at two temperatures, [°C],
+        -50 to 150.
+    Raises OutOfRangeError : The expansion that results is outside 230e-6 to 930e-6.
     Source : API MPMS 11.1-2004, par. 11.1.6.1, the equation of CTL.
     """
-    rho, t = _pair(first_kg_m3, second_kg_m3), _pair(first_C, second_C)
-    for density, temperature in zip(rho, t, strict=True):
-        refuse_conditions(temperature, np.asarray(0.0))
+    rho1, t1, rho2, t2 = (np.asarray(one, dtype=float) for one in (first_kg_m3, first_C, second_kg_m3, second_C))
+    for density, temperature in ((rho1, t1), (rho2, t2)):
+        tables.refuse_conditions(temperature, np.asarray(0.0))
         liquid_density(density)
     # the colder of the two comes first, so that b is positive and the root is the small one
-    swapped = t[0] > t[1]
-    D1, D2 = (fahrenheit(ipts68_from_its90(values)) - BASE_F for values in (np.minimum(*t), np.maximum(*t)))
-    L = np.log(rho[0] / rho[1]) * np.where(swapped, -1.0, 1.0)
-    b, a = D2 - D1, 0.8 * (D2 * (D2 + SHIFT_F) - D1 * (D1 + SHIFT_F))
+    ends = np.minimum(t1, t2), np.maximum(t1, t2)
+    D1, D2 = (tables.fahrenheit_of_1968(one) - tables.BASE_F for one in ends)
+    L = np.log(rho1 / rho2) * np.where(t1 > t2, -1.0, 1.0)
+    b, a = D2 - D1, 0.8 * (D2 * (D2 + tables.SHIFT_F) - D1 * (D1 + tables.SHIFT_F))
     with np.errstate(divide="ignore", invalid="ignore"):
         alpha = np.where(b == 0.0, np.nan, 2.0 * L / (b + np.sqrt(b * b + 4.0 * a * L)))
-    refuse_expansion(alpha)
+    tables.refuse_expansion(alpha)
     return alpha[()]
 
 
-def _pair(first: ArrayLike, second: ArrayLike) -> tuple[Array, Array]:
-    return np.asarray(first, dtype=float), np.asarray(second, dtype=float)
-
-
 def _settled(
-    observed: Array, temperature: Array, pressure: Array, group: Commodity, alpha: Array | None, commodity: str
+    observed: Array, temperature: Array, pressure: Array, group: tables.Commodity, alpha: Array | None, commodity: str
 ) -> Array:
     """Return the densities at 60 °F, NaN where an input is NaN; refuse, or beside a joint warn of, unsettled ones."""
-    T, t, P = fahrenheit(temperature), fahrenheit(ipts68_from_its90(temperature)), gauge_psi(pressure)
+    T, t, P = tables.fahrenheit(temperature), tables.fahrenheit_of_1968(temperature), tables.gauge_psi(pressure)
     known = ~np.isnan(observed + T + P + (0.0 if alpha is None else alpha))
     unclamped = np.where(known, observed, np.nan)
     limits = (group.lowest, group.highest) if alpha is None else (-np.inf, np.inf)
@@ -179,22 +154,22 @@ def _settled(
 
 
 def _factor_and_slope(
-    density_60F: Array, T: Array, t: Array, P: Array, group: Commodity, alpha_60: Array | None
+    density_60F: Array, T: Array, t: Array, P: Array, group: tables.Commodity, alpha_60: Array | None
 ) -> tuple[Array, Array]:
     """Return CTPL, and 1 + Dt + Dp by which the step to the next estimate is divided; ``t`` is on IPTS-68."""
-    shifted, alpha, CTPL = thermal_factor(density_60F, t, group, alpha_60)
+    shifted, alpha, CTPL = tables.thermal_factor(density_60F, t, group, alpha_60)
     slope = np.ones_like(density_60F)
     if alpha_60 is None:
         step = alpha * (T - 60.0)
-        slope += of_subgroup(group.D_alpha, density_60F, group) * step * (1.0 + 1.6 * step)
+        slope += tables.of_subgroup(group.D_alpha, density_60F, group) * step * (1.0 + 1.6 * step)
     if P.any() or alpha_60 is not None:  # else CPL is 1 and Dp is 0, whatever Fp
-        Fp, CPL = pressure_factor(shifted, t, P)
+        Fp, CPL = tables.pressure_factor(shifted, t, P)
         slope += -2.0 * CPL * P * Fp * (7.93920 + 0.02326 * T) / density_60F**2
         CTPL = CTPL * CPL
     return CTPL, slope
 
 
-def _refuse(observed: float, density_60F: float, group: Commodity, alpha: Array | None, commodity: str) -> None:
+def _refuse(observed: float, density_60F: float, group: tables.Commodity, alpha: Array | None, commodity: str) -> None:
     reason = "the observed density leads out of the tables of API MPMS 11.1"
     if alpha is not None:
         told = "none that an oil of this expansion can have at this temperature and pressure"

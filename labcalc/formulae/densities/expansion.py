@@ -8,14 +8,8 @@ from numpy.typing import ArrayLike
 from labcalc.errors import OutOfRangeError
 from labcalc.formulae._refusals import Array
 from labcalc.formulae._tables import published_entries
+from labcalc.formulae.densities import volume_corrections as tables
 from labcalc.formulae.densities.density import alpha_60_from_densities, density_at
-from labcalc.formulae.densities.volume_corrections import (
-    commodity_group,
-    fahrenheit,
-    ipts68_from_its90,
-    refuse_conditions,
-    thermal_factor,
-)
 
 EDITION = "API MPMS 11.1-2004, par. 11.1.6.1 (CTL with the oil's own expansion)"
 
@@ -56,16 +50,12 @@ def density_by_own_expansion(
     Esters, glycols, silicones and FAME expand more than the tables say: from 40 °C these are 2 kg/m³ to 12 kg/m³ low,
     where the own expansion between 40 °C and 100 °C comes within 1.2 kg/m³.
 
-    first_kg_m3 : Density at ``first_C``, without gauge pressure, [kg/m³].
-    first_C : Temperature, [°C], -50 to 150.
-    second_kg_m3 : Density at ``second_C``, without gauge pressure, [kg/m³].
-    second_C : Another temperature, [°C], -50 to 150.
+    first_kg_m3, first_C, second_kg_m3, second_C : Densities without gauge pressure, [kg/m³], at two temperatures, [°C],
+        -50 to 150.
     to_C : Temperature of the wanted density, [°C], -50 to 150.
     commodity : Commodity group for the answer of the tables, a key of ``COMMODITIES``.
     liquid : Kind of liquid, as in ``judge_slope``: a ``mineral oil or fuel`` is nearer to the equation than others may
         be.
-    Raises OutOfRangeError : As ``alpha_60_from_densities``, or the wanted temperature is outside the tables.
-    Raises ValueError : The commodity group is unknown.
     Source : API MPMS 11.1-2004, par. 11.1.6.1, the equation of CTL, and par. 11.1.5.2; ``table_expansion.toml`` for c.
 
     >>> oil = density_by_own_expansion(848.0, 40.0, 810.2, 100.0)
@@ -75,11 +65,11 @@ def density_by_own_expansion(
     alpha = alpha_60_from_densities(first_kg_m3, first_C, second_kg_m3, second_C)
     given = (first_kg_m3, first_C, second_kg_m3, second_C, to_C, alpha)
     rho1, t1, rho2, t2, to, expansion = np.broadcast_arrays(*(np.asarray(one, dtype=float) for one in given))
-    refuse_conditions(to, np.asarray(0.0))
+    tables.refuse_conditions(to, np.asarray(0.0))
     nearer = np.abs(t1 - to) <= np.abs(t2 - to)
     rho, t = np.where(nearer, rho1, rho2), np.where(nearer, t1, t2)
-    group, _ = commodity_group(commodity, None, rho)
-    here, there = (thermal_factor(rho, fahrenheit(ipts68_from_its90(one)), group, expansion)[2] for one in (t, to))
+    group, _ = tables.commodity_group(commodity, None, rho)
+    here, there = (tables.thermal_factor(rho, tables.fahrenheit_of_1968(one), group, expansion)[2] for one in (t, to))
     by_table, bow = _by_table(rho, t, to, commodity), np.abs((to - t1) * (to - t2))
     return OwnExpansion((rho * there / here)[()], np.asarray(alpha), by_table, (_equation_error(liquid) * bow)[()])
 
@@ -92,8 +82,6 @@ def table_expansion_uncertainty(
     density_kg_m3 : Density at ``from_C``, [kg/m³].
     from_C, to_C : Temperatures of the known and of the wanted density, [°C], -50 to 150.
     commodity : Commodity group, a key of ``COMMODITIES``.
-    Raises OutOfRangeError : As ``density_at``.
-    Raises ValueError : The commodity group is unknown.
     Source : ``labcalc/data/table_expansion.toml``: measured fuels and crudes against the tables; lubricating oils from
         memory.
     """

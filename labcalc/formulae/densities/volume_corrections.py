@@ -102,8 +102,6 @@ def volume_correction(
     pressure_kPa : Gauge pressure, [kPa], up to 10342.14; below zero counts as zero.
     commodity : Commodity group, a key of ``COMMODITIES``; without effect where ``alpha_60`` is given.
     alpha_60 : Thermal expansion at 60 °F of this very oil, [1/°F], 230e-6 to 930e-6; the density then has no limits.
-    Raises OutOfRangeError : An input is outside its range; nothing is rounded before the comparison.
-    Raises ValueError : The commodity group is unknown.
     Source : API MPMS 11.1-2004, par. 11.1.6.1.
 
     >>> volume_correction(870.0, 40.0).factor.round(5)
@@ -113,7 +111,7 @@ def volume_correction(
     refuse_conditions(temperature, pressure)
     group, alpha = commodity_group(commodity, alpha_60, density)
     refuse_density(density, "density at 60 °F", (group.lowest, group.highest), alpha, f"for a {commodity}")
-    t = fahrenheit(ipts68_from_its90(temperature))
+    t = fahrenheit_of_1968(temperature)
     shifted, expansion, CTL = thermal_factor(density, t, group, alpha)
     return VolumeCorrection(expansion, CTL, *pressure_factor(shifted, t, gauge_psi(pressure)))
 
@@ -146,6 +144,11 @@ def of_subgroup(values: tuple[float, ...], density_60F: Array, group: Commodity)
 def fahrenheit(temperature_C: Array) -> Array:
     """Return a temperature in °F: par. 11.1.5.1."""
     return 1.8 * temperature_C + 32.0
+
+
+def fahrenheit_of_1968(temperature_C: Array) -> Array:
+    """Return a temperature of today's scale in °F of the scale of 1968."""
+    return fahrenheit(ipts68_from_its90(temperature_C))
 
 
 def gauge_psi(pressure_kPa: Array) -> Array:

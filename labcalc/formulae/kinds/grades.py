@@ -6,8 +6,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labcalc.formulae._refusals import Array, refuse_outside
-from labcalc.formulae.kinds._grade_tables import DUST, grade_table
+from labcalc.formulae._refusals import DUST, Array, refuse_outside
+from labcalc.formulae.kinds.classification import grade_table
 
 EDITION = "ISO 3448:1992"
 

@@ -29,8 +29,6 @@ def viscosity_index(kv_40: ArrayLike, kv_100: ArrayLike) -> Array:
 
     kv_40 : Kinematic viscosity at 40 °C, U, [mm²/s]; more than the one at 100 °C.
     kv_100 : Kinematic viscosity at 100 °C, Y, [mm²/s], 2 or more.
-    Raises OutOfRangeError : The viscosity at 100 °C is below 2 mm²/s, where the index is not defined (clause 5.1.1), or
-        an oil is no thinner at 100 °C than at 40 °C.
     Source : ASTM D2270-10(2016), clauses 5 (procedure A) and 6 (procedure B), table 1; ISO 2909:2002.
 
     >>> viscosity_index([73.30, 22.83], [8.86, 5.05]).round(2)

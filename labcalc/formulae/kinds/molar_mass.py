@@ -31,11 +31,9 @@ def relative_molecular_mass(kv_100F: ArrayLike, kv_210F: ArrayLike, relative_den
 
     .. math:: M = 223.56 \, \nu_1^{-1.2435 + 1.1228 S} \, \nu_2^{3.4758 - 3.038 S} \, S^{-0.6665}
 
-    kv_100F : Kinematic viscosity at 100 °F, ν₁, [mm²/s]; see ``viscosities_at_100F_and_210F``.
-    kv_210F : Kinematic viscosity at 210 °F, ν₂, [mm²/s], less than the one at 100 °F.
+    kv_100F, kv_210F : Kinematic viscosities ν₁ at 100 °F and ν₂ at 210 °F, [mm²/s]: ``viscosities_at_100F_and_210F``.
     relative_density_60F : Relative density 60/60 °F, S, [-]; see ``relative_density``.
-    Raises OutOfRangeError : A viscosity is not positive or doesn't fall with temperature, no liquid has the relative
-        density, or the mass is outside 200 to 800, where the equation was fitted.
+    Raises OutOfRangeError : The mass is outside 200 to 800, where the equation was fitted.
     Source : API Technical Data Book, procedure 2B2.3; M. R. Riazi and T. E. Daubert, Ind. Eng. Chem. Res. 26 (1987)
         755. Coefficients and range from memory; the published example comes out.
 

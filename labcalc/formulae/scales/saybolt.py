@@ -60,8 +60,6 @@ def saybolt_furol_from_kinematic(kinematic_viscosity: ArrayLike, *, at_F: int = 
 
     kinematic_viscosity : Kinematic viscosity at that temperature, [mm²/s], 48 or more at 122 °F, 50 or more at 210 °F.
     at_F : Temperature, [°F], 122 or 210.
-    Raises OutOfRangeError : A viscosity is below the range.
-    Raises ValueError : There is no Saybolt Furol viscosity at that temperature.
     Source : ASTM D2161-05, the equations for Saybolt Furol viscosity.
     """
     furol, nu = _furol(at_F), np.asarray(kinematic_viscosity, dtype=float)
@@ -74,8 +72,6 @@ def kinematic_from_saybolt_furol(saybolt_s: ArrayLike, *, at_F: int = 122) -> Ar
 
     saybolt_s : Saybolt Furol viscosity, [s], 25.12 or more at 122 °F, 25.18 or more at 210 °F.
     at_F : Temperature, [°F], 122 or 210.
-    Raises OutOfRangeError : A viscosity is below the range.
-    Raises ValueError : There is no Saybolt Furol viscosity at that temperature.
     Source : ASTM D2161-05, the equations of ``saybolt_furol_from_kinematic``, solved for the viscosity.
     """
     furol, seconds = _furol(at_F), np.asarray(saybolt_s, dtype=float)

@@ -58,7 +58,7 @@ def baseline_limits(
     settled_at = control.settled_results
     try:
         if old is not None and baseline.size < settled_at:
-            return statistics.lot_change(baseline, old, settled_at=settled_at).limits, ""
+            return statistics.lot_change(baseline, old, settled_at=settled_at), ""
         # Where the exports round coarsely, neighbours are often equal: the moving range is then too small.
         spread = "standard deviation" if statistics.resolution(as_written).coarse else "moving range"
         return statistics.individuals_limits(baseline, **_chosen(spread, control)), ""

@@ -213,7 +213,7 @@ def _orders(results: pd.DataFrame, sets: pd.DataFrame) -> Iterator[tuple[tuple[s
     means = pairs.groupby(["quantity", "contrast", "runs", "sample"])["apart"].mean()
     for (quantity, contrast), group in means.groupby(level=[0, 1]):
         if len(group) >= _FEWEST_PAIRS:
-            yield (str(quantity), str(contrast)), order_effect(group, 0.0 * group)
+            yield (str(quantity), str(contrast)), order_effect(group)
 
 
 def _finding(quantity: str, contrast: str, order: OrderEffect) -> Action:

@@ -13,11 +13,11 @@ from labcalc.judgement.duplicates.sets import SHOWN_UNITS, STATED_FOR, limit_fun
 from labcalc.judgement.precision import precision_of_class
 from labcalc.lab import Laboratory, PrecisionStatement
 from labcalc.statistics import (
+    DIFFERENCE_LIMIT_FACTOR,
     DuplicatePrecision,
     RepeatabilityComparison,
     algorithm_a,
     compare_repeatability,
-    difference_limit_factor,
     holm_adjusted,
     pooled_precision,
     rounding_step,
@@ -99,7 +99,7 @@ class DuplicateSummary:
         own = self.statement is not None and self.statement.mark == "laboratory"
         between, stated = self.condition == CONDITIONS[2], "stated" if own else "published"
         few = self.precision.number < _FEWEST
-        if not few and self.p_worse < (1.0 - self.comparison.confidence) / 2.0:
+        if not few and self.p_worse < 0.025:
             return f"beyond {self.letter}" if between else f"worse than {stated}"
         better = not few and self.comparison.ratio_interval[1] < 1.0
         if self.beyond:
@@ -184,7 +184,7 @@ def _robust_limit(sets: pd.DataFrame, precision: DuplicatePrecision) -> float:
     if differences.size < fewest:
         return math.nan
     robust = float(algorithm_a(np.concatenate([differences, -differences])).deviation) / math.sqrt(2.0)
-    return robust * float(difference_limit_factor()) if 0.0 < times * robust < precision.deviation else math.nan
+    return robust * DIFFERENCE_LIMIT_FACTOR if 0.0 < times * robust < precision.deviation else math.nan
 
 
 def _step(results: pd.DataFrame) -> float:
@@ -202,6 +202,6 @@ def _comparison(
         return None
     # a published limit is what is to be met; a laboratory's own is an estimate as this one is
     known = statement.degrees_of_freedom if statement.mark == "laboratory" else math.inf
-    rounding = float(difference_limit_factor()) * step / math.sqrt(12.0)
+    rounding = DIFFERENCE_LIMIT_FACTOR * step / math.sqrt(12.0)
     own, of_limit = (precision.deviation, precision.degrees_of_freedom), math.hypot(limit, rounding)
     return compare_repeatability(*own, of_limit, published_degrees_of_freedom=known)

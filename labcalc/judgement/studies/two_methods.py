@@ -15,7 +15,7 @@ from labcalc.judgement.duplicates.pairing import CONDITIONS, repeated_results
 from labcalc.judgement.record.measurements import Material
 from labcalc.judgement.studies import reading
 from labcalc.judgement.studies.reading import Finding, Study, StudyFile, StudyTable
-from labcalc.statistics.precision.bias_classes import CORRECTIONS
+from labcalc.statistics.precision.comparison_lines import CORRECTIONS
 from labcalc.statistics.series import Array
 from labcalc.wording import at_celsius, celsius, numeral, p_value, probability
 

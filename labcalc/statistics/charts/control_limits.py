@@ -1,4 +1,4 @@
-"""Limits of a control chart for individual results: from a baseline, with their own uncertainty."""
+"""Limits of a control chart for individual results, with their own uncertainty: from a baseline, or for a new lot."""
 
 import math
 from collections.abc import Mapping
@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr, ndtri, stdtr, stdtrit
+from scipy.special import fdtri, ndtr, ndtri, stdtr, stdtrit
 
 from labcalc.statistics.series import finite_series
 
@@ -76,7 +76,6 @@ class ChartLimits:
         return deviations if self.as_known else self._as_rare(deviations) * self._widening(weight)
 
     def _as_rare(self, deviations: float) -> float:
-        """Return the distance where sigma alone is an estimate."""
         if self.as_known or math.isinf(self.tail_degrees_of_freedom):
             return deviations
         return float(-stdtrit(self.tail_degrees_of_freedom, ndtr(-deviations)))
@@ -91,12 +90,10 @@ class ChartLimits:
 
     @property
     def lower(self) -> float:
-        """Lower limit of an individual result."""
         return self.centre - self.half_width
 
     @property
     def upper(self) -> float:
-        """Upper limit of an individual result."""
         return self.centre + self.half_width
 
     @property
@@ -158,13 +155,7 @@ def individuals_limits(
     settled_at : Number of results below which the limits are provisional, [-].
     as_known : Set limits at three sigma however few results there are.
     Returns : Limits with their constants and their own uncertainty, [unit of the results].
-    Raises ValueError : Fewer than two results, one that is not finite, no spread at all, or constants of another name.
     Source : NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2. ISO 7870-2:2023 for the chart.
-
-    >>> ten = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
-    >>> limits = individuals_limits(ten, constants="handbook", as_known=True)
-    >>> round(limits.centre, 2), round(limits.upper, 4), round(limits.lower, 4), limits.provisional
-    (50.81, 55.8041, 45.8159, True)
     """
     if constants not in CHART_CONSTANTS:
         raise ValueError(f"constants {constants!r}: one of {', '.join(CHART_CONSTANTS)} was expected")
@@ -238,3 +229,35 @@ def _range_degrees_of_freedom(number: int) -> float:
     ranges = number - 1
     relative_variance = (ranges * _D3**2 + 2.0 * (ranges - 1) * shared) / (ranges * _D2) ** 2
     return 1.0 / (2.0 * relative_variance)
+
+
+def lot_change(new_results: ArrayLike, old: ChartLimits, *, settled_at: int = 30) -> ChartLimits:
+    """Set the limits of a new lot from results that were run beside the old lot while its chart was in control.
+
+    The spread of the old chart is pooled with that of the results unless they differ (F-test, two-sided, 95 %).
+
+    new_results : Results of the new lot, [unit of the old limits], 2 or more.
+    old : Limits of the old lot, [unit of the results].
+    settled_at : Number of new results below which the limits are provisional, [-].
+    Returns : New limits, [unit of the results].
+    Source : ASTM D6299, parallel runs of the old and the new lot (memory); prediction limits by derivation.
+    """
+    constants = old.constants.name
+    fresh = individuals_limits(new_results, sigma_from="standard deviation", constants=constants, settled_at=settled_at)
+    larger, smaller = (fresh, old) if fresh.sigma > old.sigma else (old, fresh)
+    # The quantile is finite for finite degrees of freedom only; 1e9 stand for a known sigma.
+    degrees = (min(limits.sigma_degrees_of_freedom, 1e9) for limits in (larger, smaller))
+    alike = (larger.sigma / smaller.sigma) ** 2 <= float(fdtri(*degrees, 0.975))
+    limits = replace(_pooled(fresh, old) if alike else fresh, as_known=old.as_known)
+    return replace(limits, centre_uncertainty=limits.sigma / math.sqrt(fresh.number))
+
+
+def _pooled(fresh: ChartLimits, old: ChartLimits) -> ChartLimits:
+    """Return the new limits with the spread of both lots together, a little of the old where little of it is known."""
+    of_old = min(old.sigma_degrees_of_freedom, 1e9)
+    degrees = of_old + fresh.sigma_degrees_of_freedom
+    sigma = math.sqrt((of_old * old.sigma**2 + fresh.sigma_degrees_of_freedom * fresh.sigma**2) / degrees)
+    tail = old.tail_degrees_of_freedom + fresh.tail_degrees_of_freedom
+    ranges = old.mean_moving_range * sigma / old.sigma
+    both = replace(fresh, sigma=sigma, sigma_from="old lot", mean_moving_range=ranges)
+    return replace(both, sigma_degrees_of_freedom=degrees, tail_degrees_of_freedom=tail)

@@ -1,26 +1,118 @@
 """How many results pass before a chart signals: average, deviation and distribution.
 
-A chart is a chain of states that ends in a signal. From its matrix Q of steps without one all is had: the average
-(I - Q)^-1 1, and the probability that no signal has come yet by repeated multiplication. Rules without a finite chain
-are simulated.
+A chart is a chain of states that ends in a signal: for run rules, states are what the rules must remember, steps are
+zones of the chart. From its matrix Q of steps without a signal all is had: the average (I - Q)^-1 1, and the
+probability that no signal has come yet by repeated multiplication. Rules without a finite chain are simulated.
 """
 
 import math
+from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from functools import lru_cache
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
-from labcalc.statistics.charts.rules_as_chain import rule_chain
-from labcalc.statistics.charts.run_rules import RunRule, run_rule_signals
+from labcalc.statistics.charts.run_rules import Beyond, RunRule, Within, run_rule_signals
 from labcalc.statistics.series import Array
+
+Step: TypeAlias = Callable[[int], int]
 
 _SETTLED = 1e-12  # relative change from one result to the next at which the rest is taken as geometric
 _SPENT = 1e-15  # probability that is taken for none: the rounding of the sums
 _CELLS = 401  # odd, so that the middle one holds the centre line
 _BLOCK = 128  # results that are drawn at a time
 _NEVER = 1e-12  # probability of a signal from one result to the next below which (I - Q) can't be solved to any use
+_SIGNAL = -1
+_MOST_STATES = 4_000  # more take minutes to solve; the usual rule sets have some hundred
+
+
+@dataclass(frozen=True, eq=False)
+class RuleChain:
+    """``following[state, zone]`` is the next state, -1 for a signal; zones lie between ``edges``, from below."""
+
+    edges: Array
+    following: NDArray[np.intp]
+
+    def zone_probabilities(self, shift: float) -> Array:
+        """Return the probability of each zone for a normal result off the centre line by a shift in sigmas."""
+        below = self.edges - shift
+        # Differences in the nearer tail: no digits are lost far from the centre.
+        lower, upper = np.diff(ndtr(below), prepend=0.0, append=1.0), -np.diff(ndtr(-below), prepend=1.0, append=0.0)
+        middle = np.append(below, np.inf) > 0.0
+        return np.asarray(np.where(middle, upper, lower))
+
+
+@lru_cache(maxsize=16)
+def rule_chain(rules: tuple[RunRule, ...]) -> RuleChain:
+    """Build the chain of a rule set, state by state from an empty chart, which is state 0."""
+    thresholds = sorted({t for rule in rules for t in (_sigmas(rule), -_sigmas(rule))})
+    edges = np.array(thresholds)
+    centres = [edges[0] - 1.0, *(edges[1:] + edges[:-1]) / 2.0, edges[-1] + 1.0]
+    steps = [[tracker for rule in rules for tracker in _trackers(rule, zone)] for zone in centres]
+    start = (0,) * len(steps[0])
+    known, queue, following = {start: 0}, deque([start]), []
+    while queue:
+        if len(known) > _MOST_STATES:
+            said = ", ".join(map(str, rules))
+            raise ValueError(f"run rules '{said}' have more than {_MOST_STATES} states: use simulated_run_length")
+        state = queue.popleft()
+        row = []
+        for zone in steps:
+            after = tuple(step(memory) for step, memory in zip(zone, state, strict=True))
+            if _SIGNAL in after:
+                row.append(_SIGNAL)
+                continue
+            if after not in known:
+                known[after] = len(known)
+                queue.append(after)
+            row.append(known[after])
+        following.append(row)
+    return RuleChain(edges, np.array(following, dtype=np.intp))
+
+
+def _sigmas(rule: RunRule) -> float:
+    if isinstance(rule, Beyond | Within):
+        return rule.sigmas
+    raise ValueError(f"run rule '{rule}' has no finite chain: use simulated_run_length")
+
+
+def _trackers(rule: RunRule, zone: float) -> list[Step]:
+    """Return what each memory of a rule becomes after a result in a zone."""
+    if isinstance(rule, Within):
+        return [_counter(rule.count, abs(zone) <= rule.sigmas)]
+    assert isinstance(rule, Beyond)
+    if rule.side == "either" or rule.window == 1:
+        hits = [abs(zone) > rule.sigmas]
+    else:
+        hits = [zone > rule.sigmas, zone < -rule.sigmas]
+    if rule.count == rule.window:
+        return [_counter(rule.count, hit) for hit in hits]
+    return [_register(rule.count, rule.window, hit) for hit in hits]
+
+
+def _counter(count: int, hit: bool) -> Step:
+    """Remember how long the run is."""
+
+    def step(memory: int) -> int:
+        length = memory + 1 if hit else 0
+        return _SIGNAL if length == count else length
+
+    return step
+
+
+def _register(count: int, window: int, hit: bool) -> Step:
+    """Remember which of the last points were hits, the newest in the lowest bit."""
+    mask = (1 << (window - 1)) - 1
+
+    def step(memory: int) -> int:
+        marks = (memory << 1) | hit
+        return _SIGNAL if hit and marks.bit_count() >= count else marks & mask
+
+    return step
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,12 +159,7 @@ def rules_run_length(rules: tuple[RunRule, ...], shift: float = 0.0) -> RunLengt
 
     rules : Rules that look at zones, [-]; trends and alternation have no finite chain: ``simulated_run_length``.
     shift : True mean off the centre line, [sigma].
-    Raises ValueError : A rule looks at trends, or the rules have more than 4000 states.
     Source : Champ, C. W., Woodall, W. H.: Technometrics 29 (1987) 393.
-
-    >>> from labcalc.statistics.charts.run_rules import WESTERN_ELECTRIC
-    >>> round(rules_run_length(WESTERN_ELECTRIC).average, 2)
-    91.75
     """
     from scipy.sparse import csr_array
 
@@ -97,16 +184,8 @@ def ewma_run_length(
     individuals_limit : Half width of the limits of individual results on the same chart, [sigma]; infinite: EWMA alone.
     Returns : Distribution of the run length, [results]; its average within 1e-3 for weights of 0.05 and more, within
         4e-3 for 0.01.
-    Raises ValueError : A parameter is outside its range.
     Source : Lucas, J. M., Saccucci, M. S.: Technometrics 32 (1990) 1, the chain of Brook and Evans.
-
-    >>> round(ewma_run_length(0.5, 3.071).average, 0), round(ewma_run_length(0.5, 3.071, 1.0).average, 1)
-    (500.0, 17.5)
-    >>> round(ewma_run_length(0.4, 3.0, individuals_limit=3.0).average)
-    235
     """
-    from scipy.special import ndtr
-
     if not 0.0 < weight <= 1.0:
         raise ValueError(f"EWMA weight {weight:g}: more than 0, up to 1 was expected")
     if not min(multiple, individuals_limit) > 0.0:
@@ -120,12 +199,9 @@ def ewma_run_length(
 
 
 def chain_run_length(matrix: Any, start: int) -> RunLength:
-    """Return the run length of a chart that is given as a chain.
+    """Return the run length of a chain by the probabilities of its steps without a signal (Brook and Evans 1972).
 
-    matrix : Probabilities of a step from each state to each other one without a signal, [-].
-    start : State of an empty chart, [-].
-    Returns : Distribution of the run length, [results]; an infinite average where it is more than 1e12.
-    Source : Brook, D., Evans, D. A.: Biometrika 59 (1972) 539.
+    ``start`` is the state of an empty chart; an average of more than 1e12 is infinite.
     """
     survival, decay = _survival(matrix, start)
     if decay > 1.0 - _NEVER:
@@ -180,11 +256,6 @@ def simulated_run_length(
     shift : True mean off the centre line, [sigma].
     charts : Number of charts, [-].
     seed : Seed of the generator, [-].
-
-    >>> from labcalc.statistics.charts.run_rules import NELSON
-    >>> found = simulated_run_length(NELSON, 1.0, charts=500)
-    >>> 8.5 < found.average < 11.0
-    True
     """
     generator = np.random.default_rng(seed)
     lengths = np.zeros(charts, dtype=np.int64)

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import compress
 from types import MappingProxyType
 from typing import ClassVar, Literal, TypeAlias
 
@@ -22,7 +23,6 @@ class _Consecutive:
     _WORDS: ClassVar[str]  # at the bench
 
     def __post_init__(self) -> None:
-        """Refuse a rule that can't be met."""
         if self.count < self._FEWEST:
             raise ValueError(f"run rule over {self.count} points: {self._FEWEST} or more was expected")
 
@@ -32,7 +32,6 @@ class _Consecutive:
         return self.count
 
     def __str__(self) -> str:
-        """Say the rule as it is said at the bench."""
         return self._WORDS.format(self)
 
 
@@ -49,14 +48,12 @@ class Beyond:
     side: Literal["same", "either"] = "same"
 
     def __post_init__(self) -> None:
-        """Refuse a rule that can't be met."""
         if not 1 <= self.count <= self.window:
             raise ValueError(f"run rule: {self.count} of {self.window}: 1 up to the number of points was expected")
         if self.sigmas < 0.0:
             raise ValueError(f"run rule: {self.sigmas:g} sigma: 0 or more was expected")
 
     def __str__(self) -> str:
-        """Say the rule as it is said at the bench."""
         number = f"{self.count} of {self.window}" if self.count < self.window else f"{self.count}"
         place = f"beyond {self.sigmas:g} s" if self.sigmas else "off the centre"
         return f"{number} {place}" + (", same side" if self.side == "same" and self.window > 1 else "")
@@ -126,15 +123,12 @@ class RuleSignals:
 
     @property
     def beyond(self) -> Flags:
-        """Points at which any rule signals."""
         return np.asarray(np.any(self.signals, axis=0))
 
     @property
     def found(self) -> tuple[Signal, ...]:
-        """Every signal of one chart, in the order of the points."""
-        rows = {index: self.signals[:, index] for index in np.flatnonzero(self.beyond).tolist()}
-        hits = {index: [rule for rule, hit in zip(self.rules, row, strict=True) if hit] for index, row in rows.items()}
-        return tuple(Signal(index, tuple(rules)) for index, rules in hits.items())
+        places = np.flatnonzero(self.beyond).tolist()
+        return tuple(Signal(place, tuple(compress(self.rules, self.signals[:, place]))) for place in places)
 
 
 def run_rule_signals(z: ArrayLike, rules: tuple[RunRule, ...] = WESTERN_ELECTRIC) -> RuleSignals:
@@ -157,7 +151,6 @@ def run_rule_signals(z: ArrayLike, rules: tuple[RunRule, ...] = WESTERN_ELECTRIC
 
 
 def _complete(rule: RunRule, z: Array) -> Flags:
-    """Tell at which points a pattern is complete."""
     if isinstance(rule, Beyond):
         sides = (np.abs(z),) if rule.side == "either" else (z, -z)
         found = [_counted(one > rule.sigmas, rule.count, rule.window) for one in sides]

@@ -1,4 +1,8 @@
-"""Does it comply? Acceptance intervals, decision rules by name (JCGM 106:2012, ASTM E29), r and R at a limit."""
+"""Does it comply? Decision rules by name (JCGM 106:2012, ASTM E29), r and R at a limit, the risk of being wrong.
+
+JCGM 106 was not at hand: its clause numbers are memory. The formulas of risk are derivations, checked by integration
+and by simulation.
+"""
 
 import math
 from collections.abc import Mapping
@@ -8,9 +12,10 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr, owens_t, stdtr
 
 from labcalc.statistics.rounding import complies
-from labcalc.statistics.series import Array
+from labcalc.statistics.series import Array, above_zero
 
 Conformity = Literal["met", "doubtful", "not met"]
 _TWO_SIDED, _ONE_SIDED = 1.9599639845400545, 1.6448536269514722  # normal quantiles of 97.5 % and of 95 %
@@ -80,12 +85,8 @@ def acceptance_interval(lowest: ArrayLike, highest: ArrayLike, guard_band: Array
 
     .. math:: [T_L + w,\; T_U - w]
 
-    lowest, highest : Tolerance limits T_L and T_U, [unit of the result]; NaN where that side is open.
-    guard_band : Width w, [unit of the result]: above 0 for guarded acceptance, below for guarded rejection, 0 for
-        simple acceptance.
-    Returns : Lower and upper acceptance limit, [unit of the result]; NaN where open. A guard band of more than half the
-        tolerance leaves a lower limit above the upper one: an interval that accepts nothing.
-    Source : JCGM 106:2012, 8.3.1 (memory).
+    NaN where a side is open; w is above 0 for guarded acceptance, below for guarded rejection. One of more than half
+    the tolerance leaves an interval that accepts nothing. JCGM 106:2012, 8.3.1 (memory).
     """
     band = np.asarray(guard_band, dtype=float)
     return np.asarray(np.asarray(lowest, float) + band), np.asarray(np.asarray(highest, float) - band)
@@ -101,7 +102,6 @@ def decide_conformity(
     rule : One of ``DECISION_RULES``, or a rule of one's own, [-].
     width : Guard band w, [unit of the result]; it may be NaN only for a rule that has no band.
     decimals : Decimals to which the limits are written, [-].
-    Raises ValueError : The rule has a band and its width is not finite.
     Source : JCGM 106:2012, clause 8 (memory); ASTM E29-22.
 
     >>> decide_conformity(50.4, 41.4, 50.6, DECISION_RULES["rounding, second look"], 0.25, 1)
@@ -109,9 +109,10 @@ def decide_conformity(
     """
 
     def inside(share: float) -> bool:
-        low, high = acceptance_interval(lowest, highest, share * width if share else 0.0)
+        ends = acceptance_interval(lowest, highest, share * width if share else 0.0)
+        low, high = (None if np.isnan(limit) else float(limit) for limit in ends)
         method: Literal["rounding", "absolute"] = "rounding" if rule.rounded_first and not share else "absolute"
-        return complies(value, _end(low), _end(high), decimals, method=method)
+        return complies(value, low, high, decimals, method=method)
 
     if not np.isfinite(width) and (rule.accept or rule.reject):
         raise ValueError(f"guard band {width:g}: the rule '{rule.name}' needs a finite one")
@@ -120,20 +121,15 @@ def decide_conformity(
     return "doubtful" if inside(rule.reject) else "not met"
 
 
-def _end(limit: Array) -> float | None:
-    return None if np.isnan(limit) else float(limit)
-
-
 def one_sided_margin(reproducibility: ArrayLike, *, repeatability: ArrayLike = 0.0, results: ArrayLike = 1) -> Array:
     r"""Return how far inside a limit a result must be for 95 % certainty that the true value is inside.
 
     .. math:: \frac{1.645}{1.96\sqrt 2} \sqrt{R^2 - r^2 (1 - 1/k)}
 
     reproducibility : Reproducibility R, [unit of the result].
-    repeatability : Repeatability r, [unit of the result]; of no effect with one result.
+    repeatability : Repeatability r, [unit of the result], at most R; of no effect with one result.
     results : Number of results k behind the laboratory's average, [-], 1 or more.
     Returns : Margin, [unit of the result]: 0.5934 R for one result. The standard prints 0.59, which is 0.6 % less.
-    Raises ValueError : R is below r, or a number of results below 1.
     Source : ISO 4259:2006 (0.59 R seen in a public document that quotes it; k results: derivation).
     """
     r, big_r, k = (np.asarray(one, dtype=float) for one in (repeatability, reproducibility, results))
@@ -159,3 +155,108 @@ def limits_leave_room(lowest: ArrayLike, highest: ArrayLike, reproducibility: Ar
     two = ~np.isnan(low) & ~np.isnan(high)
     room, least = np.where(two, high - low, single), np.where(two, 4.0, 2.0) * big_r
     return np.asarray(room >= least - 1e-12 * np.abs(np.where(two, high, single)))
+
+
+_FAR = 40.0  # so many standard deviations stand for infinity: the normal tail beyond is 0 in doubles
+
+
+@dataclass(frozen=True)
+class ConformityProbability:
+    """Where the true value lies, given a result: probabilities, in the shape of the input."""
+
+    inside: Array  # probability that the item conforms; the specific producer's risk where it is rejected
+    below: Array
+    above: Array
+
+    @property
+    def outside(self) -> Array:
+        """Probability that the item does not conform; the specific consumer's risk where it is accepted."""
+        return np.asarray(self.below + self.above)
+
+
+def conformity_probability(
+    value: ArrayLike,
+    standard_uncertainty: ArrayLike,
+    lowest: ArrayLike,
+    highest: ArrayLike,
+    *,
+    degrees_of_freedom: ArrayLike = np.inf,
+) -> ConformityProbability:
+    r"""Return the probability, [-], that the true value is inside, below and above a tolerance interval.
+
+    .. math:: p_c = \Phi\!\left(\frac{T_U - y}{u}\right) - \Phi\!\left(\frac{T_L - y}{u}\right)
+
+    Nothing but the result is taken to be known of the item.
+
+    value : Best estimate y, [any unit].
+    standard_uncertainty : Standard uncertainty u, [unit of the value], above 0; NaN where unknown gives NaN.
+    lowest, highest : Tolerance limits, [unit of the value]; NaN where that side is open.
+    degrees_of_freedom : Of the standard uncertainty, [-]; finite ones take Student's distribution for the normal one.
+    Source : JCGM 106:2012, 7.2 to 7.5 (memory).
+    """
+    y, low, high = (np.asarray(one, dtype=float) for one in (value, lowest, highest))
+    u, degrees = above_zero(standard_uncertainty, "standard uncertainty"), np.asarray(degrees_of_freedom, dtype=float)
+    open_side = np.where(np.isnan(y) | np.isnan(u) | np.isnan(degrees), np.nan, 0.0)
+    below = np.where(np.isnan(low), open_side, stdtr(degrees, (low - y) / u))
+    above = np.where(np.isnan(high), open_side, stdtr(degrees, (y - high) / u))
+    below, above = np.broadcast_arrays(below, above)
+    return ConformityProbability(np.asarray(1.0 - below - above), np.asarray(below), np.asarray(above))
+
+
+@dataclass(frozen=True)
+class GlobalRisks:
+    """How often a decision rule errs over a whole production: shares of all items, in the shape of the input."""
+
+    consumer: Array  # items that don't conform and are accepted
+    producer: Array  # items that conform and are rejected
+
+
+def global_risks(
+    process_mean: ArrayLike,
+    process_deviation: ArrayLike,
+    standard_uncertainty: ArrayLike,
+    lowest: ArrayLike,
+    highest: ArrayLike,
+    guard_band: ArrayLike = 0.0,
+) -> GlobalRisks:
+    r"""Return the consumer's and the producer's risk, [-], of a decision rule for items of a normal process.
+
+    .. math:: R_C = P(\eta \notin T,\; y \in A), \qquad R_P = P(\eta \in T,\; y \notin A)
+
+    True value η and result y are normal together, with correlation u₀/√(u₀² + u²); their probabilities over a
+    rectangle are exact, by Owen's T function.
+
+    process_mean : Mean y₀ of the true values, [any unit].
+    process_deviation, standard_uncertainty : Of the true values u₀ and of a result u, [unit of the mean], above 0.
+    lowest, highest : Tolerance limits, [unit of the mean]; NaN where that side is open.
+    guard_band : Width w as ``acceptance_interval`` takes it, [unit of the mean].
+    Source : JCGM 106:2012, 9.5 (memory).
+    Source : Owen, D. B. (1956), Ann. Math. Statist. 27, 1075: bivariate normal probabilities (memory).
+    """
+    u0, u = above_zero(process_deviation, "process deviation"), above_zero(standard_uncertainty, "uncertainty")
+    spread = np.sqrt(u0**2 + u**2)
+    mean, correlation = np.asarray(process_mean, dtype=float), u0 / spread
+    limits = (np.asarray(lowest, dtype=float), np.asarray(highest, dtype=float))
+    true = _scores(limits, mean, u0)
+    found = _scores(acceptance_interval(*limits, guard_band), mean, spread)
+    found = found[0], np.maximum(*found)  # an interval that accepts nothing
+    corners = ((1, 1, 1), (-1, 0, 1), (-1, 1, 0), (1, 0, 0))
+    both = sum(sign * _both_below(true[h], found[k], correlation) for sign, h, k in corners)
+    accepted, conforming = ndtr(found[1]) - ndtr(found[0]), ndtr(true[1]) - ndtr(true[0])
+    return GlobalRisks(*(np.asarray(np.maximum(one - both, 0.0)) for one in (accepted, conforming)))
+
+
+def _scores(limits: tuple[Array, Array], mean: Array, spread: Array) -> tuple[Array, Array]:
+    """Return the limits in standard deviations; an open side lies at infinity, where the tails are 0."""
+    low, high = (np.where(np.isnan(limit), end, limit) for limit, end in zip(limits, (-np.inf, np.inf), strict=True))
+    return np.clip((low - mean) / spread, -_FAR, _FAR), np.clip((high - mean) / spread, -_FAR, _FAR)
+
+
+def _both_below(h: Array, k: Array, rho: Array) -> Array:
+    """Return the bivariate normal distribution function (Owen 1956, equation 2.1)."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        root = np.sqrt(1.0 - rho**2)
+        of_h = np.where((h == 0.0) & (k == 0.0), (1.0 - rho) / root, (k / h - rho) / root)
+        of_k = np.where((h == 0.0) & (k == 0.0), (1.0 - rho) / root, (h / k - rho) / root)
+    apart = (h * k < 0.0) | ((h * k == 0.0) & (h + k < 0.0))
+    return np.asarray(0.5 * (ndtr(h) + ndtr(k) - apart) - owens_t(h, of_h) - owens_t(k, of_k))

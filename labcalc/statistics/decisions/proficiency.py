@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import chdtrc, stdtr
 
 from labcalc.statistics.charts.control_charts import ewma
 from labcalc.statistics.robust import algorithm_a
@@ -21,19 +22,9 @@ _COUNTED = "the uncertainty of the assigned value is above 0.3 σ_pt and counts"
 def z_score(
     result: ArrayLike, assigned: ArrayLike, deviation: ArrayLike, assigned_uncertainty: ArrayLike = 0.0
 ) -> Array:
-    r"""Return z, [-], or z′ where the uncertainty of the assigned value is given and counts.
+    r"""Return z, [-], or z′ where the uncertainty of the assigned value counts (ISO 13528:2022, 9.4 and 9.5, memory).
 
     .. math:: z' = (x - x_{pt}) / \sqrt{\sigma_{pt}^2 + u^2(x_{pt})}
-
-    result : Results, [any unit].
-    assigned : Assigned value x_pt, [unit of the results].
-    deviation : Standard deviation for proficiency assessment σ_pt, [unit of the results], above 0.
-    assigned_uncertainty : Standard uncertainty u(x_pt), [unit of the results]; 0 gives z.
-    Raises ValueError : A standard deviation that isn't above 0.
-    Source : ISO 13528:2022, 9.4 and 9.5 (memory).
-
-    >>> z_score([10.4, 9.0], 10.0, 0.4).round(2), z_score(11.0, 10.0, 0.4, 0.3).round(2)
-    (array([ 1. , -2.5]), np.float64(2.0))
     """
     spread = above_zero(deviation, "standard deviation for assessment")
     return _distance(result, assigned, np.hypot(spread, np.asarray(assigned_uncertainty, dtype=float)))
@@ -50,7 +41,6 @@ def zeta_score(
     result : Results, [any unit].
     assigned : Assigned value x_pt, [unit of the results].
     uncertainty, assigned_uncertainty : Standard uncertainties of each result and u(x_pt), [unit of the results].
-    Raises ValueError : Both uncertainties 0, or one below 0.
     Source : ISO 13528:2022, 9.6 (memory).
     """
     one, other = np.asarray(uncertainty, dtype=float), np.asarray(assigned_uncertainty, dtype=float)
@@ -87,12 +77,7 @@ def score_words(scores: ArrayLike, *, en: bool = False) -> NDArray[np.str_]:
 
 
 def robust_mean_uncertainty(deviation: ArrayLike, number: ArrayLike) -> Array:
-    """Return u(x_pt) = 1.25 s*/√p, [unit of s*], of a robust mean as an assigned value.
-
-    deviation : Robust standard deviation s*, [any unit].
-    number : Number of results p, [-].
-    Source : ISO 13528:2022, 7.7.3 (memory): 1.25 is what the median would need, and is kept for all robust means.
-    """
+    """Return u(x_pt) = 1.25 s*/√p, as the median would need it (ISO 13528:2022, 7.7.3, memory)."""
     return np.asarray(1.25 * np.asarray(deviation, dtype=float) / np.sqrt(np.asarray(number, dtype=float)))
 
 
@@ -129,16 +114,9 @@ def scores_together(scores: ArrayLike, weight: float = 0.4) -> ScoresTogether:
     scores : z or z′ in the order of the rounds, [-], one or more, of different materials or times: scores of one sample
         share what went wrong with it and count once.
     weight : Weight of the newest round in the average, [-].
-    Raises ValueError : No score, or one that isn't finite.
     Source : M. Thompson and R. Wood, Pure Appl. Chem. 65 (1993) 2123 (RSZ and SSZ; memory); NIST/SEMATECH e-Handbook of
         Statistical Methods, 6.3.2.4 (EWMA, limits that grow with the rounds).
-
-    >>> found = scores_together([1.2, 1.6, 0.9, 1.8])
-    >>> round(found.rescaled_sum, 2), round(found.sum_of_squares, 2), found.steady_bias
-    (2.75, 8.05, True)
     """
-    from scipy.special import chdtrc, stdtr
-
     series = finite_series(scores, 1, "rounds together")
     number, mean = series.size, float(np.mean(series))
     deviation = float(np.std(series, ddof=1)) if number > 1 else math.nan
@@ -197,13 +175,7 @@ def proficiency_round(
         deviation of the results, by which about one laboratory of twenty is always beyond 2, however good all are.
     assigned_uncertainty : Standard uncertainty of an assigned value given, [unit of the results]; NaN where it isn't
         known.
-    Raises ValueError : Fewer than three results at a level where a robust value is needed, or a spread that isn't above
-        0.
     Source : ISO 13528:2022, 7.7, 8.5 and 9.2.1 (memory): u(x_pt) up to 0.3 σ_pt is negligible.
-
-    >>> found = proficiency_round([10.1, 9.9, 10.0, 10.2, 9.8, 11.0], assigned=10.0, deviation=0.3)
-    >>> found.scores.round(1).tolist(), str(found.words[-1])
-    ([0.3, -0.3, 0.0, 0.7, -0.7, 3.3], 'action')
     """
     if assigned is None and not np.all(np.isnan(np.asarray(assigned_uncertainty, dtype=float))):
         raise ValueError("an uncertainty of the assigned value, but no assigned value: give both or neither")

@@ -56,12 +56,7 @@ def uncertainty_budget(
     contributions : Sensitivity × standard uncertainty of each, [unit of the output], of either sign; NaN where unknown.
     degrees_of_freedom : Degrees of freedom of each, [-], infinite where the uncertainty is taken as known.
     confidence : Coverage probability of the expanded uncertainty, [-], above 0 and below 1.
-    Raises ValueError : The confidence is not between 0 and 1.
     Source : JCGM 100:2008, equations 10, 11a and G.2b, clause G.4.
-
-    >>> budget = uncertainty_budget([0.006, -0.008], [9, math.inf])
-    >>> round(budget.standard_uncertainty, 4), round(budget.effective_degrees_of_freedom, 1)
-    (0.01, 69.4)
     """
     combined = float(np.sqrt(np.sum(np.asarray(contributions, dtype=float) ** 2)))
     degrees = effective_degrees_of_freedom(contributions, degrees_of_freedom)
@@ -75,7 +70,6 @@ def standard_from_half_width(half_width: float, distribution: Literal["rectangul
     half_width : Half of the distance between the limits, [unit of the quantity]; half a step for a resolution.
     distribution : What is known of it between them, [-]; arcsine for a quantity that swings, such as a bath's
         temperature.
-    Raises ValueError : The distribution is none of these.
     Source : JCGM 100:2008, equations 7 and 9b; JCGM 101:2008, table 1.
     """
     if distribution not in _HALF_WIDTHS:

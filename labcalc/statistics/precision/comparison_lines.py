@@ -1,11 +1,13 @@
-"""Straight lines between two methods that both have errors: Deming, Passing and Bablok, errors known."""
+"""Straight lines between two methods that both have errors, and which correction, if any, brings the two together."""
 
 import math
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import chdtrc, fdtrc, ndtri, stdtrit
 
+from labcalc.statistics.charts.normality import anderson_darling
 from labcalc.statistics.series import Array, above_zero, paired_series
 
 _ROUNDS = 200
@@ -62,10 +64,6 @@ def deming_line(
     Returns : Intercept in [unit of the second], slope [-]; jackknife with Student's t of n − 2.
     Raises ValueError : Fewer than five samples, results that don't vary together, or not above 0 where they are to be.
     Source : K. Linnet, Clin. Chem. 36 (1990) 1463 (weighted) and 39 (1993) 424 (jackknife), both from memory.
-
-    >>> found = deming_line([1.0, 2.0, 3.0, 4.0, 5.0, 6.0], [1.1, 1.9, 3.2, 3.9, 5.2, 5.9])
-    >>> round(found.intercept, 3), round(found.slope, 3)
-    (0.062, 0.992)
     """
     x, y = paired_series(first, second, _FEWEST, "a line between two methods")
     above_zero(ratio, "ratio of variances")
@@ -83,9 +81,7 @@ def deming_line(
 
 
 def fit_functional(x: Array, y: Array, u: Array, v: Array, *, through_zero: bool = False) -> tuple[float, float]:
-    r"""Return intercept, [unit of y], and slope, [-], of the line between two methods with errors known one by one.
-
-    .. math:: \sum \frac{(y - a - b x)^2}{u_y^2 + b^2 u_x^2} = \min
+    """Return intercept and slope of the line between two methods with errors known one by one.
 
     Source : B. D. Ripley and M. Thompson, Analyst 112 (1987) 377; D. York, Can. J. Phys. 44 (1966) 1079.
     """
@@ -107,7 +103,7 @@ def fit_functional(x: Array, y: Array, u: Array, v: Array, *, through_zero: bool
     return intercept(slope), slope
 
 
-def passing_bablok_line(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.95) -> ComparisonLine:
+def passing_bablok_line(first: ArrayLike, second: ArrayLike) -> ComparisonLine:
     """Fit the line between two methods by the shifted median of the slopes of all pairs; intervals by ranks.
 
     Nothing is asked of the distribution of the errors but that both methods' are alike in kind, and that the methods
@@ -115,18 +111,11 @@ def passing_bablok_line(first: ArrayLike, second: ArrayLike, *, confidence: floa
     wide range, intervals of 95 % hold the slope in 90 cases of 100.
 
     first, second : Results of both methods on the same samples, [any unit], five samples or more.
-    confidence : Confidence of the intervals, [-].
     Returns : Intercept in [unit of the second], slope [-]. Slopes of exactly −1 count half to either side.
     Raises ValueError : Fewer than five samples, or none that differ by the first method.
     Source : H. Passing and W. Bablok, J. Clin. Chem. Clin. Biochem. 21 (1983) 709; slopes of −1 as in the R package
         deming (memory).
-
-    >>> found = passing_bablok_line([1, 2, 3, 4, 5, 6], [2, 1.2, 4.1, 3.5, 6.3, 3])
-    >>> round(found.intercept, 3), round(found.slope, 3)
-    (0.125, 1.05)
     """
-    from scipy.special import ndtri
-
     x, y = paired_series(first, second, _FEWEST, "a line between two methods")
     one, other = np.triu_indices(x.size, 1)
     across, up = x[other] - x[one], y[other] - y[one]
@@ -144,7 +133,7 @@ def passing_bablok_line(first: ArrayLike, second: ArrayLike, *, confidence: floa
     slopes = np.sort(np.where(falling, -1.0, slopes))
     shift = (int(np.sum(slopes < -1.0)) + int(np.sum(slopes <= -1.0))) / 2.0
     number, n = slopes.size, x.size
-    reach = float(ndtri((1.0 + confidence) / 2.0)) * math.sqrt(n * (n - 1) * (2 * n + 5) / 18.0)
+    reach = float(ndtri(0.975)) * math.sqrt(n * (n - 1) * (2 * n + 5) / 18.0)
     slope = _at_rank(slopes, (number + 1) / 2.0 + shift)
     first_rank = round((number - reach) / 2.0)
     low, high = (_at_rank(slopes, rank + shift) for rank in (first_rank, number - first_rank + 1.0))
@@ -187,8 +176,84 @@ def _weighted_deming(x: Array, y: Array, ratio: float) -> tuple[float, float]:
 
 def _jackknifed(whole: float, rest: Array) -> tuple[float, float]:
     """Return the interval of an estimate by its values without each sample."""
-    from scipy.special import stdtrit
-
     error = math.sqrt((rest.size - 1) * float(np.var(rest)))  # sd of the pseudo-values n θ − (n−1) θ_(i), over √n
     reach = float(stdtrit(rest.size - 2, 0.975)) * error
     return whole - reach, whole + reach
+
+
+CORRECTIONS = {"0": "no correction", "1a": "a constant", "1b": "a factor", "2": "a constant and a factor"}
+
+
+@dataclass(frozen=True)
+class BiasClass:
+    """The simplest correction y = a + b x that the results call for.
+
+    ``squares`` holds the weighted sum of squares of each class, ``random_effects`` tells that what remains looks random
+    (Anderson-Darling), and ``effect_deviation`` how large it is beside the standard errors, [unit of the second].
+    """
+
+    name: str
+    intercept: float
+    slope: float
+    squares: dict[str, float]
+    p_spread: float  # of the samples' spread against the errors, by the method that tells less; small: fit to judge
+    p_rest: float
+    random_effects: bool
+    effect_deviation: float
+
+    @property
+    def sample_effects(self) -> bool:
+        """Samples differ by more than the correction and the standard errors explain (5 %)."""
+        return self.p_rest < 0.05
+
+
+def bias_class(first: ArrayLike, second: ArrayLike, first_error: ArrayLike, second_error: ArrayLike) -> BiasClass:
+    r"""Choose the simplest correction between two methods, [unit of the second], by weighted sums of squares.
+
+    .. math:: CSS = \sum \frac{(y - a - b x)^2}{s_y^2 + b^2 s_x^2}
+
+    Class 0 stays unless a line of two parameters is better by an F test; of the lines that then serve, the one with one
+    parameter unless a second is better by a t test; each at 5 %.
+
+    first, second : Means of both methods on the same samples, [any unit], ten samples or more.
+    first_error, second_error : Their standard errors, [unit of each], above 0.
+    Source : ASTM D6708 and ISO 4259-5:2023 (classes seen in the scope; order of decisions and quantiles from memory).
+    """
+    x, y = paired_series(first, second, 10, "a choice of correction")
+    u, v = (np.broadcast_to(above_zero(one, "standard error"), x.shape) for one in (first_error, second_error))
+    number, lines = x.size, _lines(x, y, u, v)
+    squares = {name: float(np.sum(_scaled(x, y, u, v, *line) ** 2)) for name, line in lines.items()}
+    single = min(("1a", "1b"), key=lambda name: squares[name])
+    grain = squares["2"] / (number - 2)
+    f, t = (squares["0"] - squares["2"]) / 2.0 / grain, float(stdtrit(number - 2, 0.975))
+    t_1, t_2 = (
+        math.sqrt(max(one, 0.0) / grain) for one in (squares["0"] - squares[single], squares[single] - squares["2"])
+    )
+    name = "0" if float(fdtrc(2, number - 2, f)) > 0.05 else "2" if t_2 > t or t_1 <= t else single
+    free = number - {"0": 0, "2": 2}.get(name, 1)
+    rest = _scaled(x, y, u, v, *lines[name])
+    p_rest = float(chdtrc(free, squares[name]))
+    return BiasClass(
+        name,
+        *lines[name],
+        squares,
+        max(_p_spread(x, u), _p_spread(y, v)),
+        p_rest,
+        anderson_darling(rest).p_value >= 0.05,
+        math.sqrt(max(squares[name] / free - 1.0, 0.0) * float(np.mean(v**2 + lines[name][1] ** 2 * u**2))),
+    )
+
+
+def _lines(x: Array, y: Array, u: Array, v: Array) -> dict[str, tuple[float, float]]:
+    shift = float(np.average(y - x, weights=1.0 / (u**2 + v**2)))
+    factor, both = (fit_functional(x, y, u, v, through_zero=one) for one in (True, False))
+    return {"0": (0.0, 1.0), "1a": (shift, 1.0), "1b": factor, "2": both}
+
+
+def _scaled(x: Array, y: Array, u: Array, v: Array, intercept: float, slope: float) -> Array:
+    return np.asarray((y - intercept - slope * x) / np.sqrt(v**2 + slope**2 * u**2))
+
+
+def _p_spread(values: Array, error: Array) -> float:
+    weight = 1.0 / error**2
+    return float(chdtrc(values.size - 1, np.sum(weight * (values - np.average(values, weights=weight)) ** 2)))

@@ -7,6 +7,7 @@ from itertools import combinations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import chdtrc, fdtrc
 
 from labcalc.statistics.precision.analysis_of_variance import AnalysisLine
 from labcalc.statistics.precision.nested_components import combination_interval
@@ -106,8 +107,6 @@ def crossed_study(factors: Mapping[str, Sequence[object]], results: ArrayLike, p
 
 def _p_alike(cells: Array) -> float:
     """Return p of Bartlett's test of the repeats at each place of the first axis; NaN without a spread everywhere."""
-    from scipy.special import chdtrc
-
     k, repeats = cells.shape[0], cells.shape[-1]
     if repeats < 2 or not np.all(variances := cells.var(axis=-1, ddof=1).reshape(k, -1).mean(axis=1)):
         return math.nan
@@ -171,8 +170,6 @@ def _weights(effect: frozenset[str], effects: tuple[frozenset[str], ...], cells:
 
 def _tested(place: int, weight: Array, squares: Array, degrees: Array) -> tuple[float, float]:
     """Return F and its p: the mean square against those that are expected to equal it without the effect."""
-    from scipy.special import fdtrc
-
     others = np.delete(-weight / weight[place] * squares, place)
     below = float(others.sum())
     if below <= 0.0:

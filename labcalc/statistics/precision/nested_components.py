@@ -1,27 +1,33 @@
-"""Components of variance from a nested analysis, each with its interval: what comes from runs, days, operators."""
+"""Components of variance of nested results, by mean squares with intervals, or by restricted maximum likelihood."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import chdtri, fdtri
 
-from labcalc.statistics.precision.analysis_of_variance import NestedAnalysis
+from labcalc.statistics.precision.analysis_of_variance import NestedAnalysis, Nesting, nested_analysis, sums_of_squares
 from labcalc.statistics.series import Array
+
+_TAIL = 0.025  # of intervals of 95 %
+_STEP = 1e-30  # imaginary part of a complex step: nothing is lost, as nothing is subtracted
+_SMALLEST = 1e-12  # share of the variance of all results that the lowest component has at least
+_LEVEL = 1e-4  # slope of twice ln likelihood, by shares of the variance, that the end of the search may be left with
 
 
 class _Variance:
     variance: float
-    interval: tuple[float, float]
+    interval: tuple[float, float]  # of 95 %
 
     @property
     def deviation(self) -> float:
-        """Standard deviation."""
         return math.sqrt(self.variance)
 
     @property
     def deviation_interval(self) -> tuple[float, float]:
-        """Interval of the standard deviation."""
         return math.sqrt(self.interval[0]), math.sqrt(self.interval[1])
 
 
@@ -38,7 +44,6 @@ class VarianceComponent(_Variance):
 
     @property
     def set_to_zero(self) -> bool:
-        """The estimate was negative and stands as 0."""
         return self.unbiased < 0.0
 
 
@@ -58,11 +63,9 @@ class VarianceComponents:
 
     components: tuple[VarianceComponent, ...]
     sums: tuple[VarianceSum, ...]
-    confidence: float
 
     @property
     def set_to_zero(self) -> tuple[str, ...]:
-        """Levels whose estimate was negative."""
         return tuple(one.name for one in self.components if one.set_to_zero)
 
     @property
@@ -71,7 +74,7 @@ class VarianceComponents:
         return self.sums[0]
 
 
-def variance_components(analysis: NestedAnalysis, *, confidence: float = 0.95) -> VarianceComponents:
+def variance_components(analysis: NestedAnalysis) -> VarianceComponents:
     r"""Estimate the components of variance by equating mean squares to what is expected of them.
 
     The interval of the lowest component is exact (chi-square). Those of the others and of sums are modified
@@ -80,18 +83,10 @@ def variance_components(analysis: NestedAnalysis, *, confidence: float = 0.95) -
     hold 97.5 %, since its lower end can't be wrong.
 
     analysis : Mean squares, [unit of the results squared], with their coefficients.
-    confidence : Confidence of each interval, [-].
     Returns : Variances with intervals, [unit of the results squared]; a negative estimate stands as 0, and sums add up
         what stands (ISO 5725-2 does the same with the variance between laboratories).
-    Raises ValueError : The confidence is not between 0 and 1.
     Source : ISO 5725-3:1994, annexes B and C (memory).
     Source : NIST/SEMATECH e-Handbook of Statistical Methods, 2.6.3 (the same layout in pooled deviations).
-
-    >>> from labcalc.statistics import nested_analysis
-    >>> layout = nested_analysis([1.0, 1.2, 2.0, 2.4, 3.0, 3.2], {"day": [1, 1, 2, 2, 3, 3]})
-    >>> found = variance_components(layout)
-    >>> [(one.name, round(one.variance, 4)) for one in found.components], round(found.total.deviation, 3)
-    ([('day', 0.9833), ('result', 0.04)], 1.012)
     """
     squares = analysis.mean_squares
     weights = component_weights(np.array(analysis.coefficients))
@@ -106,7 +101,7 @@ def variance_components(analysis: NestedAnalysis, *, confidence: float = 0.95) -
             name=line.name,
             variance=float(variance),
             unbiased=float(estimate),
-            interval=_single_interval(weight, squares, degrees, confidence),
+            interval=_single_interval(weight, squares, degrees),
             share=float(variance) / total if total > 0.0 else math.nan,
             degrees_of_freedom=float(freedom),
         )
@@ -119,12 +114,12 @@ def variance_components(analysis: NestedAnalysis, *, confidence: float = 0.95) -
         VarianceSum(
             names=tuple(names[place:]),
             variance=float(variances[place:].sum()),
-            interval=_single_interval(weight, squares, degrees, confidence),
+            interval=_single_interval(weight, squares, degrees),
             degrees_of_freedom=_effective_degrees(weight * squares, degrees),
         )
         for place, weight in enumerate(sum_weights(weights))
     )
-    return VarianceComponents(components, sums, confidence)
+    return VarianceComponents(components, sums)
 
 
 def component_weights(coefficients: Array) -> Array:
@@ -141,8 +136,8 @@ def sum_weights(weights: Array) -> Array:
     return np.asarray(sums)
 
 
-def _single_interval(weights: Array, squares: Array, degrees: Array, confidence: float) -> tuple[float, float]:
-    low, high = combination_interval(weights, squares, degrees, confidence=confidence)
+def _single_interval(weights: Array, squares: Array, degrees: Array) -> tuple[float, float]:
+    low, high = combination_interval(weights, squares, degrees)
     return float(low), float(high)
 
 
@@ -153,68 +148,138 @@ def _effective_degrees(parts: Array, degrees: Array) -> float:
 
 
 def combination_interval(
-    weights: ArrayLike, mean_squares: ArrayLike, degrees_of_freedom: ArrayLike, *, confidence: float = 0.95
+    weights: ArrayLike, mean_squares: ArrayLike, degrees_of_freedom: ArrayLike
 ) -> tuple[Array, Array]:
-    r"""Return the modified large-sample interval, [unit squared], of a sum or difference of mean squares; 0 or more.
+    r"""Return the modified large-sample interval of 95 %, [unit squared], of a sum or difference of mean squares.
 
     .. math:: \hat\gamma = \sum_i c_i M_i, \quad L = \hat\gamma - \sqrt{V_L}, \quad U = \hat\gamma + \sqrt{V_U}
 
     V holds a term for each mean square, such that L and U are exact where all others are 0, and one for each pair of
     mean squares of which at least one is subtracted.
 
-    weights : Weight c of each mean square, [-], of either sign.
-    mean_squares : Independent mean squares, [unit of the results squared], along the last axis.
-    degrees_of_freedom : Degrees of freedom of each, [-], 1 or more.
-    confidence : Confidence of the two-sided interval, [-], above 0 and below 1.
-    Raises ValueError : The confidence is not between 0 and 1.
+    Weights c, of either sign, and degrees of freedom, 1 or more, are one for each independent mean square, last axis;
+    no end is below 0.
+
     Source : Graybill and Wang, J. Am. Stat. Assoc. 75 (1980) 869 (sums).
     Source : Ting, Burdick, Graybill, Jeyaratnam and Lu, J. Stat. Comput. Simul. 35 (1990) 135 (differences; memory).
     """
-    if not 0.0 < confidence < 1.0:
-        raise ValueError(f"confidence {confidence:g}: between 0 and 1 was expected")
     weight, degrees = np.asarray(weights, dtype=float), np.asarray(degrees_of_freedom, dtype=float)
     used = weight != 0.0
     parts = (np.asarray(mean_squares, dtype=float) * weight)[..., used]
     added = weight[used] > 0.0
-    lower, upper = (_variance_form(one, degrees[used], (1.0 - confidence) / 2.0) for one in (added, ~added))
+    lower, upper = (_variance_form(one, degrees[used]) for one in (added, ~added))
     estimate = parts.sum(axis=-1)
     below, above = (np.einsum("...i,ij,...j->...", np.abs(parts), form, np.abs(parts)) for form in (lower, upper))
     low, high = estimate - np.sqrt(np.maximum(below, 0.0)), estimate + np.sqrt(np.maximum(above, 0.0))
     return np.maximum(low, 0.0), np.maximum(high, 0.0)
 
 
-def _variance_form(added: NDArray[np.bool_], degrees: Array, tail: float) -> Array:
+def _variance_form(added: NDArray[np.bool_], degrees: Array) -> Array:
     """Return V_L for the mean squares that are added; with the signs changed it is V_U."""
-    from scipy.special import chdtri
-
-    shrink = 1.0 - degrees / chdtri(degrees, tail)  # G = 1 - 1 / F(α; n, ∞)
-    stretch = degrees / chdtri(degrees, 1.0 - tail) - 1.0  # H = 1 / F(1 - α; n, ∞) - 1
+    shrink = 1.0 - degrees / chdtri(degrees, _TAIL)  # G = 1 - 1 / F(α; n, ∞)
+    stretch = degrees / chdtri(degrees, 1.0 - _TAIL) - 1.0  # H = 1 / F(1 - α; n, ∞) - 1
     form = np.diag(np.where(added, shrink, stretch) ** 2)
     if added.all() or not added.any():
         return form
     plus, minus = np.flatnonzero(added), np.flatnonzero(~added)
     for q in plus:
         for r in minus:
-            form[q, r] = form[r, q] = _crossed(shrink[q], stretch[r], degrees[q], degrees[r], tail) / 2.0
+            form[q, r] = form[r, q] = _crossed(shrink[q], stretch[r], degrees[q], degrees[r]) / 2.0
     for place, q in enumerate(plus):
         for t in plus[place + 1 :]:
-            term = _alike(shrink[q], shrink[t], degrees[q], degrees[t], tail) / (plus.size - 1)
+            term = _alike(shrink[q], shrink[t], degrees[q], degrees[t]) / (plus.size - 1)
             form[q, t] = form[t, q] = term / 2.0
     return form
 
 
-def _crossed(shrink: float, stretch: float, above: float, below: float, tail: float) -> float:
+def _crossed(shrink: float, stretch: float, above: float, below: float) -> float:
     """G_qr, such that the lower end is 0 where the two mean squares stand at F(α; n_q, n_r)."""
-    from scipy.special import fdtri
-
-    f = float(fdtri(above, below, 1.0 - tail))
+    f = float(fdtri(above, below, 1.0 - _TAIL))
     return ((f - 1.0) ** 2 - shrink**2 * f**2 - stretch**2) / f
 
 
-def _alike(one: float, other: float, n_one: float, n_other: float, tail: float) -> float:
+def _alike(one: float, other: float, n_one: float, n_other: float) -> float:
     """G*_qt, for two mean squares on the same side."""
-    from scipy.special import chdtri
-
     n = n_one + n_other
-    together = (1.0 - n / float(chdtri(n, tail))) ** 2
+    together = (1.0 - n / float(chdtri(n, _TAIL))) ** 2
     return together * n**2 / (n_one * n_other) - one**2 * n_one / n_other - other**2 * n_other / n_one
+
+
+@dataclass(frozen=True)
+class LikelihoodComponents:
+    """Variances from the outermost level to the lowest, and where they make the results likeliest."""
+
+    names: tuple[str, ...]
+    variances: tuple[float, ...]
+    mean: float
+    log_likelihood: float
+
+
+def likelihood_components(
+    results: ArrayLike, factors: Mapping[str, ArrayLike], *, lowest: str = "result"
+) -> LikelihoodComponents:
+    r"""Estimate the components of variance of nested results by restricted maximum likelihood.
+
+    The likelihood follows from the groups of each level in one pass from the lowest up, its slope by complex steps: the
+    time grows with the number of results, not with its square or cube.
+
+    results : Results, [any unit].
+    factors : Code of each result, [-], by the factor's name, outermost factor first; a code counts within its outer
+        group. None: the plain spread of the results.
+    lowest : What the results within the innermost groups are called.
+    Returns : Variances, [unit of the results squared]. For balanced data they are those of the analysis of variance
+        where none of these is negative.
+    Raises ValueError : As for ``nested_analysis``, or results that are all alike within the innermost groups.
+    Source : Patterson and Thompson, Biometrika 58 (1971) 545; Searle, Casella and McCulloch, Variance Components
+        (1992), 6.6 (memory).
+    """
+    from scipy.optimize import minimize
+
+    analysis = nested_analysis(results, factors, lowest=lowest)
+    series, nest = np.asarray(results, dtype=float), analysis.layout
+    if not analysis.mean_squares[-1] > 0.0:
+        raise ValueError(f"{lowest}: results within the innermost groups are all alike: no likelihood has a maximum")
+    scale = float(np.std(series - analysis.mean))
+    values = ((series - series[0]) / scale)[nest.order]
+    values -= values.mean()
+    means, within = nest.means(values)[-1], float(sums_of_squares(values, nest)[-1])
+
+    def slope(variances: Array) -> Array:
+        steps = variances + 1j * _STEP * np.eye(variances.size)
+        return np.array([_deviance(nest, means, within, one)[0].imag / _STEP for one in steps])
+
+    start = np.array([one.variance for one in variance_components(analysis).components]) / scale**2
+    how = {"method": "L-BFGS-B", "options": {"ftol": 0.0, "gtol": 1e-10}}
+    bounds = [*[(0.0, None)] * len(factors), (_SMALLEST, None)]
+    found = minimize(lambda one: _deviance(nest, means, within, one)[0], start, jac=slope, bounds=bounds, **how)
+    left = np.where(found.x > 0.0, np.abs(found.jac), -found.jac)
+    if left.max() > _LEVEL:
+        raise ArithmeticError(f"the likelihood had no maximum after {found.nit} steps, at {found.x.tolist()}")
+    doubled, mean = _deviance(nest, means, within, found.x)
+    constant = (nest.number - 1) * math.log(2.0 * math.pi * scale**2) + float(np.log(nest.sizes[-1]).sum())
+    return LikelihoodComponents(
+        names=tuple(line.name for line in analysis.lines),
+        variances=tuple(map(float, found.x * scale**2)),
+        mean=analysis.mean + scale * float(mean),
+        log_likelihood=-0.5 * (float(doubled) + constant),
+    )
+
+
+def _deviance(nest: Nesting, means: NDArray[Any], within: float, variances: NDArray[Any]) -> tuple[Any, Any]:
+    """Return minus twice the restricted ln likelihood but for its constant, and the weighted mean of all results.
+
+    The mean of a group has a variance: its level's component adds to it, and the group above weighs the means of its
+    parts by the reciprocals. By the matrix determinant lemma, each component adds ln(v + σ²) - ln v.
+    """
+    lowest, sizes = variances[-1], nest.sizes[-1]
+    spread = lowest / sizes
+    doubled = np.log(lowest) * (nest.number - sizes.size) + within / lowest
+    for level in range(variances.size - 2, -1, -1):
+        spread = spread + variances[level]
+        weight, first = 1.0 / spread, nest.children(level)
+        of_group = 1.0 / np.add.reduceat(weight, first)
+        above = np.add.reduceat(weight * means, first) * of_group
+        squares = weight * (means - above[nest.parents[level]]) ** 2
+        doubled = doubled + np.log(spread).sum() - np.log(of_group).sum() + squares.sum()
+        spread, means = of_group, above
+    return doubled, means[0]

@@ -1,4 +1,4 @@
-"""Tests for odd values: statistic, critical values at 5 % and 1 %, and the standing that follows.
+"""Tests for odd values: statistic, critical values, and the standing that follows.
 
 A test says that a value is odd, not that it is wrong. Leave a value out for a cause found (a bubble, the wrong bath, a
 digit misread), never on statistics alone, and say how many were measured, how many used, and why.
@@ -14,9 +14,97 @@ from typing import Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import betainccinv
 
-from labcalc.statistics.precision import outlier_limits
+from labcalc.formulae._tables import published_table
 from labcalc.statistics.series import Array, finite_series
+
+
+def cochran_limit(deviations: ArrayLike, results: ArrayLike, significance: ArrayLike = 0.05) -> Array:
+    """Return the critical value of Cochran's test: the largest share that one variance may have of their sum.
+
+    deviations : Number of standard deviations compared p, [-], 2 or more.
+    results : Number of results behind each n, [-], 2 or more.
+    significance : Chance that the largest of p equal variances is above the limit, [-]: 0.05 or 0.01.
+    Returns : Critical value C, [-]; Bonferroni's bound, which is exact from 1/2 on.
+    Source : ISO 5725-2:2019, Cochran's test (table of critical values, memory). One variance's share of the sum is a
+        beta quantity; W. G. Cochran, Annals of Eugenics 11 (1941), 47.
+    """
+    number = _numbers(deviations, 2, "standard deviations")
+    degrees = _numbers(results, 2, "results in a cell") - 1.0
+    return _beta_limit(degrees / 2.0, (number - 1.0) * degrees / 2.0, _tail(significance) / number)
+
+
+def grubbs_limit(values: ArrayLike, significance: ArrayLike = 0.05) -> Array:
+    """Return the critical value, [-], of Grubbs' test for one odd value.
+
+    values : Number of values p, [-], 3 or more.
+    significance : Chance that normal values are called odd at either end, [-]; half of it at one end.
+    Source : F. E. Grubbs, Technometrics 11 (1969), 1; ISO 5725-2:2019, Grubbs' test (two-sided).
+    """
+    number = _numbers(values, 3, "values")
+    return _deviate_limit(number, _tail(significance) / number)
+
+
+def mandel_h_limit(laboratories: ArrayLike, significance: ArrayLike = 0.05) -> Array:
+    """Return the limit, [-], that h of one of 3 laboratories or more passes on either side by chance (ASTM E691-23)."""
+    return _deviate_limit(_numbers(laboratories, 3, "laboratories"), _tail(significance))
+
+
+def mandel_k_limit(
+    degrees_of_freedom: ArrayLike, pooled_degrees_of_freedom: ArrayLike, significance: ArrayLike = 0.05
+) -> Array:
+    """Return the limit, [-], that k of one laboratory passes by chance (ASTM E691-23), by its n − 1 and p (n − 1)."""
+    own, pooled = _numbers(degrees_of_freedom, 1, "degrees of freedom"), np.asarray(pooled_degrees_of_freedom, float)
+    if np.any(pooled <= own):
+        raise ValueError("the pooled degrees of freedom: more than those of one laboratory were expected")
+    share = _beta_limit(own / 2.0, (pooled - own) / 2.0, _tail(significance))
+    return np.asarray(np.sqrt(share * pooled / own))
+
+
+def _deviate_limit(number: Array, tail: Array) -> Array:
+    return np.asarray((number - 1.0) / np.sqrt(number) * np.sqrt(_beta_limit(0.5, (number - 2.0) / 2.0, tail)))
+
+
+def _beta_limit(first: ArrayLike, second: Array, tail: Array) -> Array:
+    return np.asarray(betainccinv(first, second, tail))
+
+
+def _numbers(values: ArrayLike, least: int, what: str) -> Array:
+    numbers = np.asarray(values, dtype=float)
+    if not np.all(numbers >= least):
+        raise ValueError(f"{np.min(numbers):g} {what}: {least} or more were expected")
+    return numbers
+
+
+def _tail(significance: ArrayLike) -> Array:
+    tail = np.asarray(significance, dtype=float)
+    if not np.all((tail > 0.0) & (tail < 1.0)):
+        raise ValueError(f"significance {tail}: more than 0 and less than 1 was expected")
+    return tail
+
+
+def grubbs_pair_limit(values: int, significance: float = 0.05) -> float:
+    """Return the critical value of Grubbs' test for the two largest or the two smallest values.
+
+    The ratio is called odd where it lies *below* the limit.
+
+    values : Number of values p, [-], 4 to 200.
+    significance : Chance that normal values are called odd at either end, [-]: 0.2, 0.1, 0.05, 0.02 or 0.01; half of
+        it at one end.
+    Returns : Critical value of the ratio of sums of squares, without the two over with them, [-], right to 1e-5.
+    Source : F. E. Grubbs and G. Beck, Technometrics 14 (1972), 847; ISO 5725-2:2019, Grubbs' test for two outlying
+        observations; ``labcalc/data/grubbs_pair_limits.csv`` tells how they were computed.
+    """
+    table = published_table("grubbs_pair_limits.csv")
+    share = f"{significance / 2.0:g}"  # the table is for one end
+    if share not in table:
+        raise ValueError(f"significance {significance}: twice one of {', '.join([*table][1:])} was expected")
+    number = np.flatnonzero(table["values"] == values)
+    if not number.size:
+        raise ValueError(f"{values} values: a test of a pair is given for 4 to 200")
+    return float(table[share][number[0]])
+
 
 Standing: TypeAlias = Literal["within", "straggler", "outlier"]
 """Within the 5 % limit; beyond it: straggler, kept and marked; beyond the 1 % limit: outlier."""
@@ -40,8 +128,11 @@ class OutlierTest:
 
     @property
     def standing(self) -> Standing:
-        """Within, straggler or outlier."""
-        return standing_of(self.statistic, self.limit_5_percent, self.limit_1_percent)
+        """Within, straggler or outlier; at a limit within it: ISO 5725-2:2019 (memory)."""
+        sign = 1.0 if self.limit_1_percent >= self.limit_5_percent else -1.0
+        if sign * (self.statistic - self.limit_1_percent) > 0.0:
+            return "outlier"
+        return "straggler" if sign * (self.statistic - self.limit_5_percent) > 0.0 else "within"
 
 
 @dataclass(frozen=True)
@@ -68,20 +159,11 @@ class ExtremeDeviates:
         return _last_beyond(self.statistics, self.limits_1_percent)
 
 
-def standing_of(statistic: float, limit_5_percent: float, limit_1_percent: float) -> Standing:
-    """Return the standing of a statistic, at the limit within it: ISO 5725-2:2019 (memory)."""
-    sign = 1.0 if limit_1_percent >= limit_5_percent else -1.0
-    if sign * (statistic - limit_1_percent) > 0.0:
-        return "outlier"
-    return "straggler" if sign * (statistic - limit_5_percent) > 0.0 else "within"
-
-
 def cochran_test(deviations: ArrayLike, results: int) -> OutlierTest:
     """Ask whether the largest of some standard deviations is too large: its share of the sum of variances, [-].
 
     deviations : Standard deviations, one a cell, [any unit], 2 or more, not all 0.
     results : Number of results behind each, [-], 2 or more; where it differs a little, that of most cells.
-    Raises ValueError : Fewer than two standard deviations, one that isn't a number from 0 on, or all 0.
     Source : ISO 5725-2:2019, Cochran's test (memory); one-sided, for a large variance only.
     """
     series = finite_series(deviations, 2, "Cochran's test")
@@ -89,51 +171,37 @@ def cochran_test(deviations: ArrayLike, results: int) -> OutlierTest:
         raise ValueError("standard deviations: none below 0 and one above 0 at least were expected")
     scaled = (series / np.max(series)) ** 2
     place = int(np.argmax(scaled))
-    five, one = outlier_limits.cochran_limit(series.size, results, [0.05, 0.01]).tolist()
+    five, one = cochran_limit(series.size, results, [0.05, 0.01]).tolist()
     return OutlierTest("Cochran", (place,), float(1.0 / np.sum(scaled)), five, one, series.size)
 
 
-def grubbs_test(values: ArrayLike, end: End | None = None, *, two_sided: bool = True) -> OutlierTest:
+def grubbs_test(values: ArrayLike, end: End | None = None) -> OutlierTest:
     """Ask whether the highest or lowest of some values is too far off: its studentised deviate, [-].
 
     With three values the answer deceives: see the module's warning.
 
     values : Values, such as cell means of one level, [any unit], 3 or more, not all equal.
     end : Which one is asked about, [-]; none: the one further from the mean.
-    two_sided : Whether the limits are those for an odd value at either end; one-sided only where the end was fixed
-        before the values were seen.
-    Raises ValueError : Fewer than three values, one that isn't finite, or all equal.
     Source : F. E. Grubbs, Technometrics 11 (1969), 1; ISO 5725-2:2019, Grubbs' test; ASTM E178.
-
-    >>> found = grubbs_test([199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57])
-    >>> found.places, round(found.statistic, 4), found.standing
-    ((7,), 2.4688, 'outlier')
     """
     deviates = _studentised(finite_series(values, 3, "Grubbs' test"))
     outward = {"highest": deviates, "lowest": -deviates, None: np.abs(deviates)}[end]
     place = int(np.argmax(outward))
     name = end or ("highest" if deviates[place] > 0.0 else "lowest")
-    five, one = outlier_limits.grubbs_limit(deviates.size, [0.05, 0.01], two_sided=two_sided).tolist()
+    five, one = grubbs_limit(deviates.size, [0.05, 0.01]).tolist()
     return OutlierTest(f"Grubbs, {name}", (place,), float(outward[place]), five, one, deviates.size)
 
 
-def grubbs_pair_test(values: ArrayLike, end: End, *, two_sided: bool = True) -> OutlierTest:
-    """Ask whether the two highest or the two lowest values together are too far from the rest.
+def grubbs_pair_test(values: ArrayLike, end: End) -> OutlierTest:
+    """Ask whether the two highest or the two lowest of 4 values or more are too far from the rest.
 
-    values : Values, such as cell means of one level, [any unit], 4 or more, not all equal.
-    end : Which pair, [-].
-    two_sided : Whether the limits are those for an odd pair at either end.
-    Returns : Sum of squares without the pair over that with it, [-]: odd where it is small. Limits by
-        :func:`grubbs_pair_limit`.
-    Raises ValueError : Fewer than four values, one that isn't finite, or all equal.
-    Source : F. E. Grubbs and G. Beck, Technometrics 14 (1972), 847; ISO 5725-2:2019, Grubbs' test for two outlying
-        observations.
+    The statistic is the sum of squares without the pair over that with it, odd where it is small.
     """
     deviates = _studentised(finite_series(values, 4, "a test of a pair"))
     order = np.argsort(-deviates if end == "highest" else deviates, kind="stable")
     rest = deviates[order[2:]]
     ratio = float(np.sum((rest - np.mean(rest)) ** 2) / np.sum(deviates**2))
-    five, one = (outlier_limits.grubbs_pair_limit(deviates.size, share, two_sided=two_sided) for share in (0.05, 0.01))
+    five, one = (grubbs_pair_limit(deviates.size, share) for share in (0.05, 0.01))
     return OutlierTest(f"Grubbs, two {end}", tuple(order[:2].tolist()), ratio, five, one, deviates.size)
 
 
@@ -142,15 +210,14 @@ def extreme_deviates(values: ArrayLike, most: int) -> ExtremeDeviates:
 
     values : Values, [any unit]; 25 or more for the limits to hold well, 15 at least (Rosner).
     most : Largest number of odd values looked for, [-], 1 to n − 2.
-    Raises ValueError : A value that isn't finite, too many steps, or fewer values that differ than steps.
     Source : B. Rosner, Technometrics 25 (1983), 165; NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.3.
-
-    >>> found = extreme_deviates([*range(24), 90.0, 95.0], 3)
-    >>> found.places[:2], found.outliers
-    ((25, 24), 2)
     """
     series = finite_series(values, 3, "a search for odd values")
-    limits = [outlier_limits.extreme_deviate_limit(series.size, most, share) for share in (0.05, 0.01)]
+    if not 1 <= most <= series.size - 2:
+        raise ValueError(
+            f"{most} steps with {series.size} values: 1 step or more and 3 values for the last were expected"
+        )
+    five, one = (tuple(grubbs_limit(series.size - np.arange(most), share).tolist()) for share in (0.05, 0.01))
     left = np.arange(series.size)
     places, statistics = [], []
     for _ in range(most):
@@ -159,7 +226,6 @@ def extreme_deviates(values: ArrayLike, most: int) -> ExtremeDeviates:
         places.append(int(left[worst]))
         statistics.append(float(deviates[worst]))
         left = np.delete(left, worst)
-    five, one = (tuple(step.tolist()) for step in limits)
     return ExtremeDeviates(tuple(places), tuple(statistics), five, one, series.size)
 
 
