@@ -19,8 +19,8 @@ from labcalc.judgement import Material
 from labcalc.judgement.carry_over.shares import Contrast, RunBefore
 from labcalc.judgement.checks import IMPORTANT, URGENT, Action
 from labcalc.judgement.month import of_checks, whose_fault
-from labcalc.judgement.month.carry_over import with_carried
 from labcalc.judgement.month.checks import Checks, checks_of
+from labcalc.judgement.month.oils import with_carried
 from labcalc.statistics import CarriedShare
 from tests.judgement.checks_by_hand import (
     OF_DENSITY,

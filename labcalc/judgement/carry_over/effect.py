@@ -1,9 +1,13 @@
 """What the sample before is expected to do to a result, against what repeats may differ by."""
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import TypeAlias
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
 
 from labcalc.judgement.carry_over.run_order import LONGEST_PAUSE_H
 from labcalc.judgement.carry_over.shares import DIRECTIONS, Contrast, InstrumentCarryOver, RunBefore
@@ -75,27 +79,32 @@ class RunAtRisk(RunBefore):
 
 
 def certain_effects(
-    carried: InstrumentCarryOver, runs: Iterable[str], shares: Sequence[CarriedShare] = ()
-) -> dict[tuple[str, str, float], tuple[float, float]]:
-    """Return what the sample before does to some runs, [%] of viscosity or [kg/m³], and its standard uncertainty.
+    results: pd.DataFrame, carry_over: Callable[[str], InstrumentCarryOver | None], last: pd.Timestamp | None = None
+) -> NDArray[np.float64]:
+    """Return what the sample before does to each result, [%] of viscosity or [kg/m³], and its standard uncertainty.
 
-    shares : For each of ``DIRECTIONS``; none: each run's own, as known when it ran.
-    Returns : By run, quantity and temperature; nothing by a share that is not certain.
+    results : Columns ``instrument``, ``run``, ``quantity``, ``temperature_C`` and ``measured_at``.
+    carry_over : Returns that of an instrument.
+    last : Shares are those of the results before it; none: each run's own, as known when it ran.
+    Returns : A row a result; 0 by a share that is not certain.
     """
-    found: dict[tuple[str, str, float], tuple[float, float]] = {}
-    if shares and not any(map(is_certain, shares)):
-        return found
-    for place in carried.runs_before(runs):
-        share = shares[DIRECTIONS.index(place.direction)] if shares and place.direction else place.share
-        if place.followed and share is not None and is_certain(share):
-            for one in place.contrasts:
-                effect = one.effect(share.value)
-                uncertainty = abs(effect) * share.standard_uncertainty / share.value
-                found[place.run, one.quantity, one.temperature_C] = effect, uncertainty
-    return found
+    known: dict[tuple[str, str, float], tuple[float, float]] = {}
+    for name, rows in results.groupby("instrument"):
+        carried = carry_over(str(name))
+        shares = () if carried is None else carried.shares_at(last or rows["measured_at"].max())
+        if carried is not None and any(map(_is_certain, shares)):
+            for place in carried.runs_before(rows["run"].unique()):
+                share = shares[DIRECTIONS.index(place.direction)] if last and place.direction else place.share
+                if place.followed and share is not None and _is_certain(share):
+                    for one in place.contrasts:
+                        effect = one.effect(share.value)
+                        uncertainty = abs(effect) * share.standard_uncertainty / share.value
+                        known[place.run, one.quantity, one.temperature_C] = effect, uncertainty
+    keys = results[["run", "quantity", "temperature_C"]].itertuples(index=False, name=None)
+    return np.array([known.get(key, (0.0, 0.0)) for key in keys]).reshape(-1, 2)
 
 
-def is_certain(share: CarriedShare) -> bool:
+def _is_certain(share: CarriedShare) -> bool:
     """Tell whether a share lies above 0 by more than chance among so many looks."""
     return share.shows and share.p_value < SHARE_SIGNIFICANCE
 

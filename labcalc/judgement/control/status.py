@@ -35,19 +35,16 @@ class Sight:
         if math.isfinite(half):
             seen = f"a shift of one standard deviation is found within {half:.0f} results in every second chart"
             seen += f", within {most:.0f} in nine of ten" if math.isfinite(most) else ""
-        return (
-            f"Limits {of} ({counted(self.charts, 'chart')}): {numeral(100.0 * begun)} false alarms begin "
-            f"in 100 results, in one chart of ten more than {numeral(100.0 * self.figures.begun_at_worst)}; {seen}."
-        )
+        worst = f"in one chart of ten more than {numeral(100.0 * self.figures.begun_at_worst)}"
+        alarms = f"{numeral(100.0 * begun)} false alarms begin in 100 results, {worst}"
+        return f"Limits {of} ({counted(self.charts, 'chart')}): {alarms}; {seen}."
 
 
 def sight_of(control: ControlChoices, limits: ChartLimits) -> ChartSight:
     """Return what a chart gives and sees by a laboratory's choices and its own limits."""
-    number = _nearest(limits.number) if limits.number else math.inf
-    degrees = _nearest(limits.tail_degrees_of_freedom)
-    return chart_sight(
-        control.rules, control.ewma_weight, control.ewma_multiple, number, degrees, as_known=limits.as_known
-    )
+    number, degrees = _nearest(limits.number or math.inf), _nearest(limits.tail_degrees_of_freedom)
+    choices = control.rules, control.ewma_weight, control.ewma_multiple
+    return chart_sight(*choices, number, degrees, as_known=limits.as_known)
 
 
 def _nearest(number: float) -> float:
@@ -99,10 +96,8 @@ class ChartState:
     name: str
     status: Status
     finding: str
-    distance: float
-    """The larger of the result's and the EWMA's distance from the centre, in its limit, [-]; NaN without limits."""
-    chance: float = np.nan
-    """How often chance alone takes a result or its EWMA so far, by limits as uncertain as these, [-]; NaN without."""
+    distance: float  # the larger of the result's and the EWMA's from the centre, in its limit, [-]; NaN without limits
+    chance: float = np.nan  # how often chance alone takes either so far, by limits as uncertain, [-]; NaN without
 
 
 def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> ChartStatus:
@@ -115,17 +110,17 @@ def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> Chart
     still_open = [one for one in signals if one.is_open]
     if chart.limits is None and not still_open:
         return ChartStatus("too few", (chart.no_limits,), signals)
-    reasons = [_said(still_open)] if still_open else []
+    reasons = [_in_a_sentence(still_open)] if still_open else []
     accepted = [(one.measured_at, one.decision) for one in signals if one.decision is not None]
     reasons += [f"signal of {when:%Y-%m-%d} accepted by {by.who}: {by.why}" for when, by in accepted]
     in_baseline = sum(one.in_baseline for one in signals)
     reasons += [f"{counted(in_baseline, 'signal')} within the baseline: look at it again"] if in_baseline else []
     provisional = chart.limits is None or chart.limits.provisional
-    if chart.limits is not None and provisional:
-        spread = "; spread from the lot before" if chart.limits.sigma_from == "old lot" else ""
-        reasons.append(f"limits from {chart.limits.number} results only ({chart.baseline}){spread}")
-    elif provisional:
+    if chart.limits is None:
         reasons.append(chart.no_limits)
+    elif provisional:
+        spread = "; spread from the lot before" * (chart.limits.sigma_from == "old lot")
+        reasons.append(f"limits from {chart.limits.number} results only ({chart.baseline}){spread}")
     status: Status = "signal" if still_open else "provisional" if provisional else "in control"
     return ChartStatus(status, tuple(reasons), signals)
 
@@ -156,15 +151,15 @@ def _state(chart: Chart, place: int, moment: pd.Timestamp) -> ChartState:
     end = chart.baseline_end
     if chart.limits is None or (end is not None and end > moment):
         return _without_limits(chart, place)
-    signal = next((one for one in chart.signals if one.position == place), None)
     distance, chance, words = _distance(chart, place)
     words += f"; limits from {chart.limits.number} results, {chart.limits_rest_on}"
-    words += ", provisional" if chart.limits.provisional else ""
-    if signal is not None and signal.decision is not None:
-        words += f"; signal ({signal.what}) accepted by {signal.decision.who}: {signal.decision.why}"
-    if signal is not None and signal.is_open:
-        chance = min(chance, _OF_A_PATTERN)
-        return ChartState(chart.name, "signal", f"{signal.what}: {words}", distance, chance)
+    words += ", provisional" * chart.limits.provisional
+    for signal in (one for one in chart.signals if one.position == place):
+        if signal.decision is not None:
+            words += f"; signal ({signal.what}) accepted by {signal.decision.who}: {signal.decision.why}"
+        if signal.is_open:
+            chance = min(chance, _OF_A_PATTERN)
+            return ChartState(chart.name, "signal", f"{signal.what}: {words}", distance, chance)
     quiet: Status = "provisional" if chart.limits.provisional else "in control"
     return ChartState(chart.name, quiet, words, distance, chance)
 
@@ -203,8 +198,7 @@ def _distance(chart: Chart, place: int) -> tuple[float, float, str]:
     return share, min(2.0 * min(chance, of_ewma), 1.0), words
 
 
-def _said(signals: Sequence[ChartSignal]) -> str:
-    """Say some signals in one sentence: how many, when, by which patterns."""
+def _in_a_sentence(signals: Sequence[ChartSignal]) -> str:
     first, last = signals[0].measured_at, signals[-1].measured_at
     when = f"on {first:%Y-%m-%d}" if first.date() == last.date() else f"from {first:%Y-%m-%d} to {last:%Y-%m-%d}"
     patterns = dict.fromkeys(part for one in signals for part in one.what.split("; "))

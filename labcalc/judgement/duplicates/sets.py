@@ -165,14 +165,9 @@ def with_carry_over(
         expected effects lie further apart than ``PART`` of the limit.
     """
     first = results[(results["condition"] != CONDITIONS[0]) & (results["replicate"] == 1)]
-    known: dict[tuple[str, str, float], tuple[float, float]] = {}
-    for name, runs in first.groupby("instrument")["run"]:
-        if (sequence := material.carry_over(str(name))) is not None:
-            known |= certain_effects(sequence, map(str, runs.unique()), sequence.shares_at(last))
-    keys = first[["run", "quantity", "temperature_C"]].itertuples(index=False, name=None)
-    effects = pd.Series([known.get(key, (0.0, 0.0))[0] for key in keys], first.index, dtype=float)
-    effects = effects.where(first["quantity"] == "density", 100.0 * np.log1p(effects / 100.0))
-    effects = effects.reindex(results.index, fill_value=0.0)
+    known = certain_effects(first, material.carry_over, last)[:, 0]
+    shown = np.where(first["quantity"] == "density", known, 100.0 * np.log1p(known / 100.0))
+    effects = pd.Series(shown, first.index).reindex(results.index, fill_value=0.0)
     groups = effects.groupby(results["set"])
     apart, carried = groups.max() - groups.min(), groups.nth(0).to_numpy() - groups.nth(1).to_numpy()
     is_apart = apart.reindex(sets.index) > PART * sets["pair_limit"]

@@ -16,9 +16,8 @@ from labcalc.judgement.checks import CLOSED, IMPORTANT, LATER, URGENT, Action, s
 from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.duplicates.report import DuplicateReport
 from labcalc.judgement.month import of_checks, of_oils, whose_fault
-from labcalc.judgement.month.carry_over import CarryOver
 from labcalc.judgement.month.checks import Checks
-from labcalc.judgement.month.oils import OilSummary
+from labcalc.judgement.month.oils import CarryOver, OilSummary
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.admission import Doubt, first_of_files
 from labcalc.lab import Assignment, Decision

@@ -11,21 +11,19 @@ from numpy.typing import NDArray
 from scipy.special import stdtr
 
 from labcalc.judgement.control.attribution import Attribution, Deviation, attributed, pattern_of
-from labcalc.judgement.control.charts import Chart
+from labcalc.judgement.control.charts import FEWEST_TO_SCREEN, Chart
 from labcalc.judgement.control.panels import neighbouring_days, panels_of
 from labcalc.judgement.control.watch import Stream, watched
-from labcalc.judgement.month.carry_over import with_carried
 from labcalc.judgement.month.due import LimitsDue, limits_due
 from labcalc.judgement.month.gaps import CheckedInstrument, Gap, Repair, checked, longest_gaps, repairs_of
 from labcalc.judgement.month.moved import Moved, moved_in
-from labcalc.judgement.month.oils import OilSummary, summarise_oils
+from labcalc.judgement.month.oils import OilSummary, summarise_oils, with_carried
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.measurements import Material
 from labcalc.lab import Laboratory
 from labcalc.statistics import BiasTest, holm_adjusted, serial_dependence
 
 _FAMILY = 0.05  # chance that any of the month's tests of bias, or of its baselines, finds what isn't there, [-] (Holm)
-_FEWEST_TO_SCREEN = 8  # results of a baseline below which it is not screened: our own choice
 _SLIP, _QUARTILE, _RANGE = 8.0, 0.6745, 3.472
 """Robust standard deviations beyond which a result is a slip, heavy tails allowed for (our own choice); quartile of a
 normal distribution, and the mean range of 15 of its results (d2, memory): rounding can't make that nothing."""
@@ -169,7 +167,7 @@ def _without(comparisons: pd.DataFrame, keys: set[tuple[object, ...]], names: Se
 
 def unfit_baselines(charts: Sequence[Chart]) -> dict[int, str]:
     """Return why limits should not rest on some baselines, by the identity of the chart."""
-    tested = [one for one in charts if one.limits is not None and one.in_baseline.sum() > _FEWEST_TO_SCREEN - 1]
+    tested = [one for one in charts if one.limits is not None and one.in_baseline.sum() >= FEWEST_TO_SCREEN]
     results = (one.plotted[one.in_baseline] for one in tested)
     p = holm_adjusted([serial_dependence(one).p_value if np.ptp(one) > 0.0 else 1.0 for one in results])
     found = {id(one): _ALIKE for one, adjusted in zip(tested, p, strict=True) if adjusted < _FAMILY}

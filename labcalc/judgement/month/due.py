@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
-from labcalc.judgement.control.baseline import baseline_limits
+from labcalc.judgement.control.chart_making import baseline_limits
 from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.period import Month
 from labcalc.lab import ControlChoices

@@ -14,9 +14,8 @@ from labcalc.judgement.checks import CLOSED, IMPORTANT, URGENT, Action
 from labcalc.judgement.control.status import Sight, sight_of, sights_of
 from labcalc.judgement.duplicates.report import DuplicateReport, duplicates_between
 from labcalc.judgement.month.actions import followed, ranked_actions
-from labcalc.judgement.month.carry_over import CarryOver, month_carry_overs
 from labcalc.judgement.month.checks import Checks, checks_of
-from labcalc.judgement.month.oils import OilSummary
+from labcalc.judgement.month.oils import CarryOver, OilSummary, month_carry_overs
 from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.record.measurements import Material, last_kept
 from labcalc.judgement.setup.description import unknown_runs
