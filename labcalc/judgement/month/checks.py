@@ -136,22 +136,10 @@ def checks_of(material: Material, month: Month) -> Checks:
         if len(left := [one for one in own if id(one) not in of_oils]) < len(own):
             streams[name] = watched(left, since)
     instruments = checked(material.record, right, charts, streams)
-    return Checks(
-        month,
-        material.laboratory,
-        oils,
-        of_month,
-        moved,
-        biased,
-        instruments,
-        longest_gaps(instruments, month, {one.instrument for one in moved}),
-        tuple(one for some in streams.values() if some for one in repairs_of(some, month)),
-        material.charts,
-        watched_streams,
-        carried,
-        unfit,
-        likeness,
-    )
+    gaps = longest_gaps(instruments, month, {one.instrument for one in moved})
+    repairs = tuple(one for some in streams.values() if some for one in repairs_of(some, month))
+    told = oils, of_month, moved, biased, instruments, gaps, repairs
+    return Checks(month, material.laboratory, *told, material.charts, watched_streams, carried, unfit, likeness)
 
 
 def _keys(charts: Iterable[Chart]) -> set[tuple[object, ...]]:

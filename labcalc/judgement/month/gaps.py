@@ -28,13 +28,10 @@ class CheckedInstrument:
     def at_risk(self, began: pd.Timestamp, told: pd.Timestamp, until: pd.Timestamp) -> pd.DataFrame:
         """Return the samples from the last good check before something began to the next good one after it was told."""
         start, seen, end = (one.tz_convert(None).to_datetime64() for one in (began, told, until))
-        good = self.checks[self.is_good]
-        first = good[good < start][-1:]
-        next_good = good[good > seen][:1]
-        stop = min([*next_good, end])
-        inside = self.samples["at"] < stop
-        if first.size:
-            inside &= self.samples["at"] > first[0]
+        good, at = self.checks[self.is_good], self.samples["at"]
+        inside = at < min([*good[good > seen][:1], end])
+        for before in good[good < start][-1:]:
+            inside &= at > before
         found: pd.DataFrame = self.samples[inside]
         return found
 
@@ -140,8 +137,7 @@ def repairs_of(streams: Sequence[Stream], period: Period) -> tuple[Repair, ...]:
 def _is_whole(stream: Stream, streams: Sequence[Stream]) -> bool:
     """Tell the stream that holds most of its quantity: the group, or the only chart."""
     alike = (one for one in streams if one.quantity == stream.quantity and one.since <= stream.since < one.until)
-    largest = max(alike, key=lambda one: len(one.charts))
-    return stream is largest
+    return stream is max(alike, key=lambda one: len(one.charts))
 
 
 def _repairs(stream: Stream, period: Period) -> Iterator[Repair]:

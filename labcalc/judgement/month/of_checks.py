@@ -14,6 +14,10 @@ from labcalc.judgement.month.checks import Checks
 from labcalc.judgement.month.of_oils import OF_CHECKS, apart_of_moved
 from labcalc.wording import at_celsius, counted, numeral, signed
 
+_RINSE = (
+    "Rinse again before a reference oil, or run it after one as thick; don't adjust for it, and don't blame the oil. "
+    "Samples that run after a sample as different are moved as far."
+)
 _OTHER_OIL = 5.0  # limits by which two oils lie apart before one can be taken for the other, [-]: our own choice
 
 
@@ -37,9 +41,8 @@ def single_checks(checks: Checks) -> Iterator[Action]:
     by_carry_over = _by_carry_over(beyond)
     for instrument, rows in beyond[~by_carry_over].groupby("instrument", sort=True):
         mine = known[known["instrument"] == instrument]
-        farthest = (
-            (rows["value"] - rows["certified"]).abs().div(rows["limit"]).sort_values(ascending=False, kind="stable")
-        )
+        in_limits = (rows["value"] - rows["certified"]).abs() / rows["limit"]
+        farthest = in_limits.sort_values(ascending=False, kind="stable")
         named, details = _named([(rows.loc[at], _reads_as(rows.loc[at], known)) for at in farthest.index])
         expected, is_chance = _by_chance(rows, beyond[beyond["instrument"] == instrument], mine, checks)
         told = f"{_of_checks(rows, mine)} lay outside their limit: {named}"
@@ -49,17 +52,11 @@ def single_checks(checks: Checks) -> Iterator[Action]:
             told += f"; no more than chance brings, {numeral(expected)} results on average"
             to_do = "Run the oil again; if it lies outside again, decide about the results since the check before."
         worst, runs = rows.loc[farthest.index[0]], rows["run"].loc[farthest.index].unique()
-        yield Action(
-            f"{instrument}, single checks",
-            told,
-            to_do,
-            IMPORTANT if is_chance else URGENT,
-            float(farthest.max()),
-            facts={"instrument": instrument, "oil": worst["sample"]}
-            | {name: worst[name] for name in ("quantity", "temperature_C")}
-            | {"unit": "limits", "limit": 1.0, "runs": ", ".join(runs)},
-            details=details,
-        )
+        facts = {"instrument": instrument, "oil": worst["sample"]}
+        facts |= {name: worst[name] for name in ("quantity", "temperature_C")}
+        facts |= {"unit": "limits", "limit": 1.0, "runs": ", ".join(runs)}
+        severity, about = IMPORTANT if is_chance else URGENT, f"{instrument}, single checks"
+        yield Action(about, told, to_do, severity, float(farthest.max()), facts=facts, details=details)
     yield from _carried(checks, known, beyond[by_carry_over])
 
 
@@ -76,8 +73,7 @@ def _of_checks(rows: pd.DataFrame, of: pd.DataFrame) -> str:
 
 
 def _is_beyond(rows: pd.DataFrame, added: pd.Series | float, limit: pd.Series) -> pd.Series:
-    away: pd.Series = (rows["value"] - rows["certified"] - added).abs() > limit
-    return away
+    return (rows["value"] - rows["certified"] - added).abs() > limit
 
 
 def _by_carry_over(rows: pd.DataFrame) -> pd.Series:
@@ -93,12 +89,9 @@ def _by_chance(rows: pd.DataFrame, beyond: pd.DataFrame, of: pd.DataFrame, check
     Scatter by the charts with the certificates' uncertainty, about the value with carry-over; without limits, or with
     an unfit baseline, nothing is chance.
     """
-    scatter = {
-        (one.instrument, one.sample, one.lot, one.quantity, one.temperature_C): _sigma(one)
-        for one in (summary.chart for summary in checks.oils)
-        if id(one) not in checks.unfit
-    }
     names = ("instrument", "sample", "lot", "quantity", "temperature_C")
+    charts = [one.chart for one in checks.oils if id(one.chart) not in checks.unfit]
+    scatter = {tuple(getattr(one, name) for name in names): _sigma(one) for one in charts}
     keys = list(zip(*(of[name].fillna("") if name == "lot" else of[name] for name in names), strict=True))
     sigma = pd.Series([scatter.get(key, math.nan) for key in keys], of.index, dtype=float)
     if not sigma[rows.index].notna().all():
@@ -126,15 +119,11 @@ def _carried(checks: Checks, known: pd.DataFrame, beyond: pd.DataFrame) -> Itera
         parts = [f"{_of_checks(rows, mine)} lay outside their limit: {named}"] if len(rows) else []
         if of_bias:
             parts.append(f"bias on {counted(len(of_bias), 'chart')}: {shortened([o.chart.name for o in of_bias])[0]}")
-        yield Action(
-            f"{instrument}, carry-over into checks",
-            "what the run before left in the cell, not the instrument or the oil: " + "; ".join(parts),
-            "Rinse again before a reference oil, or run it after one as thick; don't adjust for it, and don't blame "
-            "the oil. Samples that run after a sample as different are moved as far.",
-            size=float((rows["carried"].abs() / rows["limit"]).max()) if len(rows) else math.nan,
-            facts={"instrument": instrument, "unit": "limits", "runs": ", ".join(rows["run"].unique())},
-            details=details,
-        )
+        told = f"what the run before left in the cell, not the instrument or the oil: {'; '.join(parts)}"
+        size = float((rows["carried"].abs() / rows["limit"]).max()) if len(rows) else math.nan
+        facts = {"instrument": instrument, "unit": "limits", "runs": ", ".join(rows["run"].unique())}
+        about = f"{instrument}, carry-over into checks"
+        yield Action(about, told, _RINSE, size=size, facts=facts, details=details)
 
 
 def _named(checks: Sequence[tuple[pd.Series, str]]) -> tuple[str, tuple[str, ...]]:
@@ -144,8 +133,5 @@ def _named(checks: Sequence[tuple[pd.Series, str]]) -> tuple[str, tuple[str, ...
 
 
 def _check_words(one: pd.Series) -> str:
-    return (
-        f"{one['measured_at']:%Y-%m-%d}, {one['sample']}, {at_celsius(one['quantity'], one['temperature_C'])}, "
-        f"{signed(one['value'] - one['certified'])} {UNITS[one['quantity']]}, "
-        f"limit ±{numeral(one['limit'])}"
-    )
+    off = f"{signed(one['value'] - one['certified'])} {UNITS[one['quantity']]}, limit ±{numeral(one['limit'])}"
+    return f"{one['measured_at']:%Y-%m-%d}, {one['sample']}, {at_celsius(one['quantity'], one['temperature_C'])}, {off}"

@@ -20,18 +20,14 @@ from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.record.measurements import Material, last_kept
 from labcalc.judgement.setup.description import unknown_runs
 from labcalc.judgement.studies.rounds import rounds_between
-from labcalc.judgement.variance.components import (
-    ComponentsOfVariance,
-    components_of_variance,
-    components_side_by_side,
-    sample_names,
-)
+from labcalc.judgement.variance import components
 from labcalc.lab import Decision, Laboratory, certificates, find_entries, verify_record
 from labcalc.showing import Shown
 from labcalc.wording import at_celsius, counted
 
 _NEAR_DAYS = 60
 """How long before its end a certificate is named, [d]: time enough to order the next lot; after a year, a year."""
+_BY_LAB_TOML = "in lab.toml, not yet in the record"
 
 
 def notices_of(
@@ -115,27 +111,23 @@ def _changed_certificates(oils: tuple[OilSummary, ...], laboratory: Laboratory, 
         name = (said["oil"], said["lot"])
         before, last[name] = last.get(name, values), values
         if before != values and name in lots and (entry is None or pd.Timestamp(entry.at) >= month.first):
-            by = (
-                f"on {entry.at[:10]} by {entry.who}, entry {entry.n}" if entry else "in lab.toml, not yet in the record"
-            )
+            by = f"on {entry.at[:10]} by {entry.who}, entry {entry.n}" if entry else _BY_LAB_TOML
             was = ", ".join(one for one in before if one not in values) or "fewer values"
             now = ", ".join(one for one in values if one not in before) or "fewer values"
-            yield (
-                f"The certificate of {name[0]} lot {name[1]} was changed ({by}) from {was} to {now}. "
-                "This page goes by the new values; what was rendered before went by the old."
-            )
+            changed = f"The certificate of {name[0]} lot {name[1]} was changed ({by}) from {was} to {now}."
+            yield f"{changed} This page goes by the new values; what was rendered before went by the old."
 
 
-def month_spreads(material: Material, rows: pd.DataFrame, month: Month) -> tuple[ComponentsOfVariance, ...]:
+def month_spreads(material: Material, rows: pd.DataFrame, month: Month) -> tuple[components.ComponentsOfVariance, ...]:
     """Split the spread of the oils and lots that were measured in a month, by all their results up to its end.
 
     Returns : Oils measured side by side, else each alone; kinematic viscosity first.
     """
-    in_use = set(sample_names(rows[rows["role"] == "reference"]))
+    in_use = set(components.sample_names(rows[rows["role"] == "reference"]))
     record = material.record
     known = record[(record["role"] == "reference") & (record["measured_at"] < month.last)]
-    past = replace(material, record=known[sample_names(known).isin(in_use)])
-    studies = components_side_by_side(past) or components_of_variance(past)
+    past = replace(material, record=known[components.sample_names(known).isin(in_use)])
+    studies = components.components_side_by_side(past) or components.components_of_variance(past)
     return tuple(sorted(studies, key=lambda one: (one.quantity == "density", one.samples, one.temperature_C)))
 
 
@@ -148,13 +140,11 @@ def month_rounds(laboratory: Laboratory, month: Month) -> tuple[tuple[Action, ..
     except StudyError as refusal:
         to_do = "Mend the file: until then no round counts."
         return (Action("Proficiency rounds", f"can't be read: {refusal}", to_do, IMPORTANT),), ()
-    return (
-        tuple(
-            Action(about, finding, to_do, URGENT if rank == 2 else IMPORTANT, which=finding.split()[0])
-            for rank, about, finding, to_do in found
-        ),
-        (f"{counted(number, 'proficiency round')} of the period in {file.name}.",),
+    actions = tuple(
+        Action(about, finding, to_do, URGENT if rank == 2 else IMPORTANT, which=finding.split()[0])
+        for rank, about, finding, to_do in found
     )
+    return actions, (f"{counted(number, 'proficiency round')} of the period in {file.name}.",)
 
 
 def workload_of(rows: pd.DataFrame) -> pd.DataFrame:
@@ -178,7 +168,7 @@ class MonthReport(Shown):
     oils: tuple[OilSummary, ...]
     checks: Checks  # what moved, gaps between good checks, corrective actions
     sights: tuple[Sight, ...]  # what the charts give and see, by the size of their baselines
-    spreads: tuple[ComponentsOfVariance, ...]
+    spreads: tuple[components.ComponentsOfVariance, ...]
     """What the results of the month's reference oils spread by, with those of the same lots before."""
     duplicates: DuplicateReport  # of repeats whose last result lies in the month
     carry_overs: tuple[CarryOver, ...]
