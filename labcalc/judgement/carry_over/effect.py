@@ -138,11 +138,8 @@ def runs_at_risk(places: Iterable[RunBefore | None], laboratory: Laboratory) -> 
     """
     followed = [one for one in places if one is not None and one.followed]
     worst = [(one, worst_effect(expected_effects(one, class_in_force(one, laboratory)))) for one in followed]
-    return tuple(
-        RunAtRisk(**vars(one), worst=effect)
-        for one, effect in worst
-        if effect is not None and effect.state == "doubtful"
-    )
+    certain = ((one, effect) for one, effect in worst if effect is not None and effect.state == "doubtful")
+    return tuple(RunAtRisk(**vars(one), worst=effect) for one, effect in certain)
 
 
 def class_in_force(place: RunBefore, laboratory: Laboratory) -> InForceAt:

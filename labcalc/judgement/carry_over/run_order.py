@@ -83,34 +83,23 @@ def cell_sequence(instrument: str, rows: pd.DataFrame, laboratory: Laboratory) -
     temperatures, at = np.unique(rows["temperature_C"].to_numpy(float).round(1), return_inverse=True)
     places = run * temperatures.size + at
     labels = rows[["role", "sample", "product", "lot"]].iloc[heads].astype(object).fillna("")
+    shape, columns = (len(runs), temperatures.size), {q: rows[QUANTITY_COLUMNS[q]] for q in SEQUENCE_QUANTITIES}
+    first, last = ({q: _placed(one, places, turn, shape) for q, one in columns.items()} for turn in (-1, 1))
     which, told = _told(labels, laboratory)
-    levels = np.array([one.at(temperatures) for one in told]).reshape(len(told), temperatures.size, 2)
-    return CellSequence(
-        instrument=instrument,
-        runs=np.asarray(runs, dtype=object),
-        samples=labels["sample"].to_numpy(object),
-        started=measured[heads],
-        pause_h=np.concatenate([[np.nan], pause]),
-        temperatures_C=temperatures,
-        first={q: _placed(rows, q, places[::-1], len(runs), temperatures.size, -1) for q in SEQUENCE_QUANTITIES},
-        last={q: _placed(rows, q, places, len(runs), temperatures.size, 1) for q in SEQUENCE_QUANTITIES},
-        level=levels[which, :, 0],
-        spread=levels[which, :, 1],
-        material=np.array([one.material for one in told], dtype=object)[which],
-        kind=np.array([one.kind for one in told], dtype=object)[which],
-        precision_class=np.array([one.precision_class for one in told], dtype=object)[which],
-    )
+    levels = np.array([one.at(temperatures) for one in told]).reshape(len(told), temperatures.size, 2)[which]
+    material = ("material", "kind", "precision_class")
+    names = (np.array([getattr(one, name) for one in told], object)[which] for name in material)
+    about = np.asarray(runs, object), labels["sample"].to_numpy(object), measured[heads]
+    pauses = np.concatenate([[np.nan], pause])
+    return CellSequence(instrument, *about, pauses, temperatures, first, last, levels[..., 0], levels[..., 1], *names)
 
 
-def _placed(
-    rows: pd.DataFrame, quantity: str, places: NDArray[np.int64], runs: int, temperatures: int, turn: int
-) -> _Array:
-    """Lay the values out by run and temperature; of several in one place the last in ``places`` stays."""
-    values = np.full(runs * temperatures, np.nan)
-    column = rows[QUANTITY_COLUMNS[quantity]].to_numpy(float)[::turn]
-    measured = column > 0.0
-    values[places[measured]] = column[measured]
-    return values.reshape(runs, temperatures)
+def _placed(column: pd.Series, places: NDArray[np.int64], turn: int, shape: tuple[int, int]) -> _Array:
+    """Lay values out by run and temperature; of several in one place the last, or turned round the first, stays."""
+    values, given = np.full(shape, np.nan), column.to_numpy(float)[::turn]
+    measured = given > 0.0
+    values.flat[places[::turn][measured]] = given[measured]
+    return values
 
 
 @dataclass(frozen=True)

@@ -41,8 +41,7 @@ class NamedSpread:
     ratio_interval: tuple[float, float]  # of the two deviations, 95 % where results are normal, [-]
     variance_ratio: float
     degrees: tuple[float, float]  # the temperatures of a fill count once
-    p_value: float
-    """The larger of two one-sided p-values, by F and by ranks, [-]; ranks need no normal results, F no many."""
+    p_value: float  # the larger of two, one-sided, by F and by ranks, [-]; ranks need no normal results, F no many
     holm_p: float = 1.0  # adjusted for all that are compared
 
     @property
@@ -76,11 +75,7 @@ def compare_spreads(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[NamedSpr
     """
     candidates = list(_candidates(fills := _fills(results, sets)))
     left, named = np.ones(len(fills), dtype=bool), list[NamedSpread]()
-    while True:
-        known = (_compared(fills, one, left) for one in candidates)
-        compared = [one for one in known if one is not None]
-        if not compared:
-            return tuple(named)
+    while compared := [one for each in candidates if (one := _compared(fills, each, left)) is not None]:
         adjusted = holm_adjusted([one.p_value for one, _ in compared])
         first = int(np.argmin(adjusted))
         found = [replace(one, holm_p=float(p)) for (one, _), p in zip(compared, adjusted, strict=True)]
@@ -88,6 +83,7 @@ def compare_spreads(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[NamedSpr
             return (*named, *sorted(found, key=lambda one: one.p_value))
         named.append(found[first])
         left &= ~compared[first][1]
+    return tuple(named)
 
 
 def _fills(results: pd.DataFrame, sets: pd.DataFrame) -> pd.DataFrame:

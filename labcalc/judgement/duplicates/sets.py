@@ -125,18 +125,13 @@ def statement_of_sets(laboratory: Laboratory, key: tuple[object, ...]) -> Precis
 
 
 def statement_for(
-    laboratory: Laboratory,
-    precision_class: str,
-    quantity: str,
-    temperature_C: float,
-    condition: str,
-    instrument: str = "",
+    laboratory: Laboratory, name: str, quantity: str, temperature_C: float, condition: str, instrument: str = ""
 ) -> PrecisionStatement | None:
     """Return the statement of a class by an instrument's method; a reference oil counts as a base oil.
 
     Where the laboratory's own statement says nothing for the conditions, the published one holds.
     """
-    name = "base oils" if precision_class == REFERENCE_CLASS else precision_class
+    name = "base oils" if name == REFERENCE_CLASS else name
     both = laboratory, replace(laboratory, precision=())
     known = [one for of in both if (one := precision_for(of, name, quantity, temperature_C, instrument)) is not None]
     stated = (one for one in known if math.isfinite(limit_function(one, condition, laboratory).factor))

@@ -107,9 +107,7 @@ class Repair:
 
     decision: Decision
     stream: Stream
-    before: float
-    """Mean distance from the centre over at most ten days before, or since it was off, [unit of the charts]; NaN
-    without any."""
+    before: float  # mean from the centre over at most ten days, or since it was off, [unit of the charts]; NaN: none
     after: float  # the same after it, up to the next action
     change: PeriodComparison | None  # none with fewer than three results before or after
     was_off: bool = False  # the last result before it stopped the instrument
@@ -131,13 +129,12 @@ class Repair:
 
 def repairs_of(streams: Sequence[Stream], period: Period) -> tuple[Repair, ...]:
     """Return the corrective actions of a period and of the month before it, on an instrument's whole quantities."""
-    return tuple(one for stream in streams if _is_whole(stream, streams) for one in _repairs(stream, period))
-
-
-def _is_whole(stream: Stream, streams: Sequence[Stream]) -> bool:
-    """Tell the stream that holds most of its quantity: the group, or the only chart."""
-    alike = (one for one in streams if one.quantity == stream.quantity and one.since <= stream.since < one.until)
-    return stream is max(alike, key=lambda one: len(one.charts))
+    found: list[Repair] = []
+    for stream in streams:
+        alike = (one for one in streams if one.quantity == stream.quantity and one.since <= stream.since < one.until)
+        if stream is max(alike, key=lambda one: len(one.charts)):  # the group, or the only chart
+            found += _repairs(stream, period)
+    return tuple(found)
 
 
 def _repairs(stream: Stream, period: Period) -> Iterator[Repair]:

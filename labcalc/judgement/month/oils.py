@@ -8,14 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labcalc.judgement.carry_over.effect import (
-    RunAtRisk,
-    certain_effects,
-    class_in_force,
-    expected_effects,
-    runs_at_risk,
-    worst_effect,
-)
+from labcalc import statistics
+from labcalc.judgement.carry_over import effect
 from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.control.status import ChartStatus, chart_status
 from labcalc.judgement.duplicates.pairing import CONDITIONS
@@ -23,15 +17,7 @@ from labcalc.judgement.duplicates.sets import REFERENCE_CLASS, statement_for
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.measurements import Material
 from labcalc.lab import Laboratory, PrecisionStatement
-from labcalc.statistics import (
-    BiasTest,
-    CarriedShare,
-    PerformanceIndex,
-    SitePrecision,
-    bias_test,
-    performance_index,
-    site_precision,
-)
+from labcalc.statistics import BiasTest, CarriedShare, PerformanceIndex, SitePrecision
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,23 +83,13 @@ def summarise_oils(charts: tuple[Chart, ...], month: Month, laboratory: Laborato
 def _summary(chart: Chart, month: Month, laboratory: Laboratory) -> OilSummary:
     inside = chart.between(month.first, month.last)
     results = chart.plotted[inside & chart.used]
-    site = site_precision(results) if results.size > 1 else None
+    site = statistics.site_precision(results) if results.size > 1 else None
     certified = not np.isnan(chart.certified) and not np.isnan(chart.certified_uncertainty)
-    index, statement = _index(chart, site, laboratory)
-    return OilSummary(
-        chart=chart,
-        since=month.first,
-        until=month.last,
-        number=int(results.size),
-        excluded=int((inside & ~chart.used).sum()),
-        mean=float(np.mean(results)) if results.size else math.nan,
-        deviation=site.sigma if site else math.nan,
-        bias=bias_test(results, 0.0, chart.certified_uncertainty / 2.0) if certified and site else None,
-        site=site,
-        index=index,
-        precision=statement,
-        status=chart_status(chart, month.first, month.last),
-    )
+    bias = statistics.bias_test(results, 0.0, chart.certified_uncertainty / 2.0) if certified and site else None
+    number, excluded = int(results.size), int((inside & ~chart.used).sum())
+    mean, deviation = float(np.mean(results)) if number else math.nan, site.sigma if site else math.nan
+    precise, status = _index(chart, site, laboratory), chart_status(chart, month.first, month.last)
+    return OilSummary(chart, month.first, month.last, number, excluded, mean, deviation, bias, site, *precise, status)
 
 
 def _index(
@@ -129,7 +105,7 @@ def _index(
         return None, statement
     to_chart = 100.0 / level if chart.unit == "%" else 1.0
     large, small = (to_chart * float(one.at(level)) for one in (statement.reproducibility, statement.repeatability))
-    return performance_index(large, small, site, laboratory.control.performance), statement
+    return statistics.performance_index(large, small, site, laboratory.control.performance), statement
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,8 +115,7 @@ class CarryOver:
     instrument: str
     shares: tuple[CarriedShare, ...]  # after a thicker and after a thinner sample, from viscosity
     followed: int  # runs of the month that came within hours after another one
-    at_risk: tuple[RunAtRisk, ...]
-    """Those of them that the sample before is expected to have moved by more than the limit."""
+    at_risk: tuple[effect.RunAtRisk, ...]  # those that the sample before is expected to have moved beyond the limit
     unsure: int  # those of which it can't be told
 
     def ratio_at(self, effect_percent: float) -> float:
@@ -159,9 +134,9 @@ def month_carry_overs(material: Material, record: pd.DataFrame, month: Month) ->
     for name in sorted(map(str, record.loc[record["measured_at"].notna(), "instrument"].dropna().unique())):
         if (carried := material.carry_over(name)) is not None:
             places = [one for one in carried.runs_between(month.first, month.last) if one.followed]
-            effects = [worst_effect(expected_effects(one, class_in_force(one, laboratory))) for one in places]
-            unsure = sum(worst is None or worst.state == "not checked" for worst in effects)
-            shares, at_risk = carried.shares_at(month.last), runs_at_risk(places, laboratory)
+            known = (effect.expected_effects(one, effect.class_in_force(one, laboratory)) for one in places)
+            unsure = sum(worst is None or worst.state == "not checked" for worst in map(effect.worst_effect, known))
+            shares, at_risk = carried.shares_at(month.last), effect.runs_at_risk(places, laboratory)
             found.append(CarryOver(name, shares, len(places), at_risk, unsure))
     return tuple(found)
 
@@ -170,6 +145,6 @@ def with_carried(comparisons: pd.DataFrame, material: Material) -> pd.DataFrame:
     """Return comparisons with ``carried`` and ``carried_u``: what the run before is expected to have added to each, by
     the share as known when it ran, and its standard uncertainty, [unit of the quantity]; 0 where no share is certain.
     """
-    found = certain_effects(comparisons, material.carry_over)
+    found = effect.certain_effects(comparisons, material.carry_over)
     to_unit = np.where(comparisons["quantity"] == "density", 1.0, comparisons["value"].to_numpy(float) / 100.0)
     return comparisons.assign(carried=found[:, 0] * to_unit, carried_u=found[:, 1] * to_unit)

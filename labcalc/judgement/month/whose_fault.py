@@ -1,6 +1,8 @@
 """Whose fault it is that reference oils moved or are biased: one finding a cause, its symptoms beneath it."""
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -42,38 +44,30 @@ def moved(checks: Checks, *, ended: bool = False) -> Iterator[Action]:
         last, year = [*moments][-1:], checks.month.first.year
         proven = ", before the next good one" * checks.is_proven_since(one)
         about, cause, told, unit, size = _whose(one)
+        at_risk_words = f"{counted(len(runs), 'sample')} since the last good check, the last on"
         parts = [
             f"{_since(one, year)}: {told}",
             f"told on {_day(one.signalled, year)}{', and still so' * one.lasts}{_growing(one)}",
             *([_others(whose)] if whose and whose.others else []),
             *([f"{counted(len(one.symptoms), 'further signal')} by it"] if one.symptoms else []),
-            *(
-                f"{counted(len(runs), 'sample')} since the last good check, the last on {_day(at, year)}{proven}"
-                for at in last
-            ),
+            *(f"{at_risk_words} {_day(at, year)}{proven}" for at in last),
         ]
-        limits = first.limits
+        limits, against = first.limits, [*_against(one, checks)]
         assert limits is not None
-        against = [*_against(one, checks)]
         urgent = cause not in ("oil", "certificate") and not against
         symptoms = (f"further signal: {of.words(int(np.flatnonzero(of.stops)[-1]))}" for of in one.symptoms)
         touched = (f"{run}: last result {at:%Y-%m-%d %H:%M}" for run, at in zip(runs, moments, strict=True))
         to_do = REMEDIES_OF[cause] if one.lasts or cause in ("oil", "certificate") else _OVER
+        to_do = _FIRST + to_do.removeprefix(_STOP) if against else to_do
         weight = abs(one.stream.size(one.stream.last_until(one.signalled.to_datetime64()))) / limits.half_width
-        yield Action(
-            about,
-            "; ".join([*parts, *against]),
-            _FIRST + to_do.removeprefix(_STOP) if against else to_do,
-            URGENT if urgent else IMPORTANT,
-            abs(size),
-            weight=round(weight * max(len(checks.at_risk(one, one.since)), 1), 9),  # its last digits are no result
-            facts={"instrument": one.instrument, "quantity": one.stream.quantity, "cause": cause}
-            | {"oil": whose.oil if whose else "", "shift": size, "unit": unit, **_temperature(one.stream.charts)}
-            | ({"limit": limits.half_width} if unit == first.unit else {})
-            | {name: f"{getattr(one, name):%Y-%m-%d}" for name in ("since", "earliest", "latest")}
-            | {"runs": ", ".join(runs)},
-            details=(*symptoms, *touched),
-        )
+        weight = round(weight * max(len(checks.at_risk(one, one.since)), 1), 9)  # its last digits are no result
+        facts: dict[str, Any] = {"instrument": one.instrument, "quantity": one.stream.quantity, "cause": cause}
+        facts |= {"oil": whose.oil if whose else "", "shift": size, "unit": unit, **_temperature(one.stream.charts)}
+        facts |= {"limit": limits.half_width} if unit == first.unit else {}
+        facts |= {name: f"{getattr(one, name):%Y-%m-%d}" for name in ("since", "earliest", "latest")}
+        facts["runs"] = ", ".join(runs)
+        found = Action(about, "; ".join([*parts, *against]), to_do, URGENT if urgent else IMPORTANT, abs(size))
+        yield replace(found, weight=weight, facts=facts, details=(*symptoms, *touched))
 
 
 def _temperature(charts: Iterable[Chart]) -> dict[str, float]:
@@ -153,14 +147,8 @@ def _bias(biased: Sequence[OilSummary], whose: Attribution | None) -> Action:
         of_paper = whose.cause == "certificate" or any("certificate" in one for one in whose.others)
         cause = "certificate" if of_paper else whose.cause
         to_do = REMEDIES_OF[cause].removeprefix(_STOP) if cause in ("certificate", "temperature") else to_do
-    facts: dict[str, str | float] = {
-        "instrument": instruments,
-        "quantity": worst.chart.quantity,
-        "cause": whose.cause if whose else "",
-        "oil": whose.oil if whose else "",
-        "shift": worst.bias.bias,
-        "unit": worst.chart.unit,
-        "limit": worst.bias.expanded_uncertainty,
-        **_temperature(one.chart for one in biased),
-    }
+    facts: dict[str, Any] = {"instrument": instruments, "quantity": worst.chart.quantity}
+    facts |= {"cause": whose.cause, "oil": whose.oil} if whose else {"cause": "", "oil": ""}
+    facts |= {"shift": worst.bias.bias, "unit": worst.chart.unit, "limit": worst.bias.expanded_uncertainty}
+    facts |= _temperature(one.chart for one in biased)
     return Action(about, several, to_do, size=abs(worst.bias.bias), facts=facts)
