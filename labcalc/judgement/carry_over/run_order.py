@@ -89,16 +89,15 @@ def cell_sequence(instrument: str, rows: pd.DataFrame, laboratory: Laboratory) -
     levels = np.array([one.at(temperatures) for one in told]).reshape(len(told), temperatures.size, 2)[which]
     material = ("material", "kind", "precision_class")
     names = (np.array([getattr(one, name) for one in told], object)[which] for name in material)
-    about = np.asarray(runs, object), labels["sample"].to_numpy(object), measured[heads]
-    pauses = np.concatenate([[np.nan], pause])
-    return CellSequence(instrument, *about, pauses, temperatures, first, last, levels[..., 0], levels[..., 1], *names)
+    about = np.asarray(runs, object), labels["sample"].to_numpy(object), measured[heads], np.insert(pause, 0, np.nan)
+    return CellSequence(instrument, *about, temperatures, first, last, levels[..., 0], levels[..., 1], *names)
 
 
 def _placed(column: pd.Series, places: NDArray[np.int64], turn: int, shape: tuple[int, int]) -> _Array:
     """Lay values out by run and temperature; of several in one place the last, or turned round the first, stays."""
     values, given = np.full(shape, np.nan), column.to_numpy(float)[::turn]
     measured = given > 0.0
-    values.flat[places[::turn][measured]] = given[measured]
+    values.reshape(-1)[places[::turn][measured]] = given[measured]
     return values
 
 

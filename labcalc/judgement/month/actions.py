@@ -15,7 +15,7 @@ from labcalc.judgement.carry_over.effect import ExpectedEffect
 from labcalc.judgement.checks import CLOSED, IMPORTANT, LATER, URGENT, Action, shortened
 from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.duplicates.report import DuplicateReport
-from labcalc.judgement.month import of_checks, of_oils, whose_fault
+from labcalc.judgement.month import of_oils, whose_fault
 from labcalc.judgement.month.checks import Checks
 from labcalc.judgement.month.oils import CarryOver, OilSummary
 from labcalc.judgement.period import Month
@@ -54,10 +54,10 @@ def ranked_actions(
         ),
         "empty": [Action("Record", f"no run in {month.name}", _LOOK_FOR_EXPORTS)] if rows.empty else [],
         "moved": whose_fault.moved(checks),
-        "check": of_checks.single_checks(checks),
+        "check": whose_fault.single_checks(checks),
         "unchecked": _without_reference(rows),
         "expired": _expired(checks.oils, month),
-        "single": of_checks.single_results(checks),
+        "single": whose_fault.single_results(checks),
         "gap": of_oils.gaps(checks),
         "unread": (
             Action("Record", f"an export could not be read: {one}", "Copy it again, or take it away.", which=one.file)

@@ -62,12 +62,9 @@ class Checks:
     gaps: tuple[Gap, ...]
     repairs: tuple[Repair, ...]
     charts: tuple[Chart, ...] = ()  # all of the laboratory
-    streams: Mapping[str, tuple[Stream, ...]] = field(default_factory=dict)
-    """What is watched for lasting shifts, by instrument."""
-    carried: tuple[OilSummary, ...] = ()
-    """Charts that are biased by what the sample before leaves in the cell, and by nothing else."""
-    unfit: Mapping[int, str] = field(default_factory=dict)
-    """Identities of charts whose baseline limits should not rest on, and why."""
+    streams: Mapping[str, tuple[Stream, ...]] = field(default_factory=dict)  # watched for lasting shifts, by instrument
+    carried: tuple[OilSummary, ...] = ()  # biased by what the sample before leaves in the cell, and by nothing else
+    unfit: Mapping[int, str] = field(default_factory=dict)  # identities of charts with an unfit baseline, and why
     likeness: tuple[float, float] = (0.0, 0.0)
     """Correlation of neighbouring days in the baselines, [-]: of a chart's results, of an instrument's means; 0 where
     none shows."""
@@ -199,10 +196,10 @@ def biased_of(
     known = [replace(one, bias=test) if by[0] else one for one, test, by in zip(known, tests, off, strict=True)]
     both, p = list(zip(known, tests, strict=True)), holm_adjusted([one.p_value for one in tests])
     left = {id(one.chart): one for one, adjusted in zip(known, p, strict=True) if adjusted < _FAMILY}
-    uncertainty = (max(one.deviation / math.sqrt(one.number), test.standard_uncertainty / 2.0) for one, test in both)
-    deviations = [
-        Deviation(one.chart, test.bias, u, one.number) for (one, test), u in zip(both, uncertainty, strict=True)
-    ]
+    deviations = []
+    for one, test in both:
+        u = max(one.deviation / math.sqrt(one.number), test.standard_uncertainty / 2.0)
+        deviations.append(Deviation(one.chart, test.bias, u, one.number))
     found = []
     while left:
         whose = attributed(deviations, left, from_certificate=True)
