@@ -28,7 +28,7 @@ own choice, as an instrument's share is looked at before every run of half a yea
 _NAME = "Carry-over"
 
 InForceAt: TypeAlias = Callable[[str, float, float], PrecisionStatement | None]
-"""From quantity, temperature [°C] and value to the precision statement in force."""
+"""From quantity, temperature [°C] and value to the precision statement in force, or None."""
 
 
 @dataclass(frozen=True)
@@ -110,10 +110,7 @@ def _is_certain(share: CarriedShare) -> bool:
 
 
 def expected_effects(place: RunBefore, in_force: InForceAt) -> tuple[ExpectedEffect, ...]:
-    """Return what the run before does to each result with a stated repeatability; empty where no share is known.
-
-    in_force : From quantity, temperature [°C] and value to the precision statement in force, or None.
-    """
+    """Return what the run before does to each result with a stated repeatability; empty where no share is known."""
     share = place.share
     if share is None or not share.known:
         return ()
@@ -136,10 +133,12 @@ def runs_at_risk(places: Iterable[RunBefore | None], laboratory: Laboratory) -> 
 
     Returns : Those whose expected effect is beyond ``RESIDUE_PART`` of the repeatability, in the given order.
     """
-    followed = [one for one in places if one is not None and one.followed]
-    worst = [(one, worst_effect(expected_effects(one, class_in_force(one, laboratory)))) for one in followed]
-    certain = ((one, effect) for one, effect in worst if effect is not None and effect.state == "doubtful")
-    return tuple(RunAtRisk(**vars(one), worst=effect) for one, effect in certain)
+    found = []
+    for one in (each for each in places if each is not None and each.followed):
+        worst = worst_effect(expected_effects(one, class_in_force(one, laboratory)))
+        if worst is not None and worst.state == "doubtful":
+            found.append(RunAtRisk(**vars(one), worst=worst))
+    return tuple(found)
 
 
 def class_in_force(place: RunBefore, laboratory: Laboratory) -> InForceAt:
@@ -168,10 +167,10 @@ def _out_of_sequence(place: RunBefore | None) -> str:
         return "the record gives no time or instrument: which run came before can't be told"
     if math.isnan(place.pause_h):
         return "the record holds no run before this one on the instrument"
-    before, pause = f"the run before, {place.sample_before},", numeral(place.pause_h, 0)
+    before = f"the run before, {place.sample_before},"
     if not place.followed:
         after = f"after more than {LONGEST_PAUSE_H:g} h nothing tells what was in the cell"
-        return f"{before} ended {pause} h earlier; {after}"
+        return f"{before} ended {numeral(place.pause_h, 0)} h earlier; {after}"
     return "" if place.direction else f"{before} has no viscosity at a temperature of this one"
 
 

@@ -5,6 +5,7 @@ Only the first fill of a run counts: whether a repeat is a new fill is not in an
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -86,11 +87,13 @@ def cell_sequence(instrument: str, rows: pd.DataFrame, laboratory: Laboratory) -
     shape, columns = (len(runs), temperatures.size), {q: rows[QUANTITY_COLUMNS[q]] for q in SEQUENCE_QUANTITIES}
     first, last = ({q: _placed(one, places, turn, shape) for q, one in columns.items()} for turn in (-1, 1))
     which, told = _told(labels, laboratory)
-    levels = np.array([one.at(temperatures) for one in told]).reshape(len(told), temperatures.size, 2)[which]
-    material = ("material", "kind", "precision_class")
-    names = (np.array([getattr(one, name) for one in told], object)[which] for name in material)
+    levels = np.full((len(told), temperatures.size, 2), np.nan)
+    for row, one in zip(levels, told, strict=True):
+        for temperature, *level in one.levels:
+            row[np.abs(temperatures - temperature) <= SAME_TEMPERATURE_K] = level
+    names = (np.array([getattr(one, name) for one in told], object)[which] for name in _Known._fields[:3])
     about = np.asarray(runs, object), labels["sample"].to_numpy(object), measured[heads], np.insert(pause, 0, np.nan)
-    return CellSequence(instrument, *about, temperatures, first, last, levels[..., 0], levels[..., 1], *names)
+    return CellSequence(instrument, *about, temperatures, first, last, *np.moveaxis(levels[which], 2, 0), *names)
 
 
 def _placed(column: pd.Series, places: NDArray[np.int64], turn: int, shape: tuple[int, int]) -> _Array:
@@ -101,21 +104,13 @@ def _placed(column: pd.Series, places: NDArray[np.int64], turn: int, shape: tupl
     return values
 
 
-@dataclass(frozen=True)
-class _Known:
+class _Known(NamedTuple):
     """What a material is known to give: temperature [°C], kinematic viscosity and standard deviation [mm²/s]."""
 
     material: str
     kind: str
     precision_class: str
     levels: Sequence[tuple[float, float, float]]
-
-    def at(self, temperatures_C: _Array) -> _Array:
-        """Return level and standard deviation at some temperatures; NaN where none is known."""
-        found = np.full((temperatures_C.size, 2), np.nan)
-        for temperature, *level in self.levels:
-            found[np.abs(temperatures_C - temperature) <= SAME_TEMPERATURE_K] = level
-        return found
 
 
 def _known(

@@ -7,7 +7,6 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import stdtr
 
 from labcalc.judgement.control.attribution import Attribution, Deviation, attributed, pattern_of
@@ -43,8 +42,8 @@ class Biased:
     @property
     def charts_of_paper(self) -> tuple[Chart, ...]:
         """The charts that lie off because their certificate does."""
-        of_paper = self.attribution is not None and self.attribution.cause == "certificate"
-        return self.attribution.charts if self.attribution is not None and of_paper else ()
+        whose = self.attribution
+        return whose.charts if whose is not None and whose.cause == "certificate" else ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,8 +65,7 @@ class Checks:
     carried: tuple[OilSummary, ...] = ()  # biased by what the sample before leaves in the cell, and by nothing else
     unfit: Mapping[int, str] = field(default_factory=dict)  # identities of charts with an unfit baseline, and why
     likeness: tuple[float, float] = (0.0, 0.0)
-    """Correlation of neighbouring days in the baselines, [-]: of a chart's results, of an instrument's means; 0 where
-    none shows."""
+    """Correlation of neighbouring days in baselines, [-]: of a chart's results, of an instrument's means; 0: none."""
 
     @property
     def explained(self) -> set[int]:
@@ -130,8 +128,8 @@ def checks_of(material: Material, month: Month) -> Checks:
     of_oils = {id(chart) for one in moved if not one.instrument for chart in one.touched} | set(unfit)
     charts = tuple(one for one in charts if id(one) not in of_oils)
     for name, own in by_instrument.items():
-        if len(left := [one for one in own if id(one) not in of_oils]) < len(own):
-            streams[name] = watched(left, since)
+        if not of_oils.isdisjoint(map(id, own)):
+            streams[name] = watched([one for one in own if id(one) not in of_oils], since)
     instruments = checked(material.record, right, charts, streams)
     gaps = longest_gaps(instruments, month, {one.instrument for one in moved})
     repairs = tuple(one for some in streams.values() if some for one in repairs_of(some, month))
@@ -214,7 +212,9 @@ def _less(one: OilSummary, comparisons: pd.DataFrame) -> BiasTest:
     """Return the test of a chart's bias less what the runs before its results are expected to have added."""
     chart, bias = one.chart, one.bias
     assert bias is not None
-    added = comparisons.loc[_of_chart(comparisons, chart), list(CARRIED_COLUMNS)].mean().fillna(0.0)
+    of_chart = [comparisons[name].to_numpy() == getattr(chart, name) for name in _OF_CHART]
+    of_chart.append(comparisons["lot"].fillna("").to_numpy() == chart.lot)
+    added = comparisons.loc[np.logical_and.reduce(of_chart), list(CARRIED_COLUMNS)].mean().fillna(0.0)
     to_chart = 100.0 / chart.certified if chart.unit == "%" else 1.0
     mean, u = (float(added[name]) * to_chart for name in CARRIED_COLUMNS)
     less = bias if mean == 0.0 else _taken_off(bias, mean, u)
@@ -239,8 +239,3 @@ def _moved_off(oils: Sequence[OilSummary], moved: Sequence[Moved]) -> list[tuple
             added = pattern_of(whose, [of.chart for of in oils]) * after
             off += np.column_stack([added * whose.size, np.abs(added) * whose.expanded_uncertainty / 2.0])
     return [(mean, u) for mean, u in off.tolist()]
-
-
-def _of_chart(comparisons: pd.DataFrame, chart: Chart) -> NDArray[np.bool_]:
-    same = [comparisons[name].to_numpy() == getattr(chart, name) for name in _OF_CHART]
-    return np.asarray(np.logical_and.reduce([*same, comparisons["lot"].fillna("").to_numpy() == chart.lot]))
