@@ -1,10 +1,12 @@
 """What a control chart says: its status over a period, its state when a run was measured, and what it can see."""
 
 import math
+import tomllib
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from importlib.resources import files
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -70,14 +72,8 @@ _OF_A_PATTERN = 0.004
 """How often a chart without fault shows one of the usual patterns at a result, [-]; limits alone 0.0027: common figures
 of run rules (e.g. an average run length of some 200 to 370)."""
 
-REMEDIES = (
-    "repeat the reference oil, fresh from the bottle",
-    "check the temperature of the cell against a calibrated thermometer",
-    "clean and dry the cell, and run the reference oil again",
-    "check the adjustment with a second reference oil; adjust only by the maker's procedure, and write it down",
-    "stop releasing results of this instrument until the reference oil is back within its limits",
-)
-"""What to do at a signal, in this order; as soon as one step brings the reference oil back, the cause is found."""
+ADVICE: dict[str, Any] = tomllib.loads(files("labcalc.data").joinpath("advice.toml").read_text("utf-8"))
+"""What to do, by what was found: at a signal, where something moved, where repeats scatter."""
 
 
 @dataclass(frozen=True)

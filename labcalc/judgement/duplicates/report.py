@@ -9,7 +9,7 @@ import pandas as pd
 from labcalc.errors import PeriodError
 from labcalc.exports import SourceFile
 from labcalc.judgement.checks import Action
-from labcalc.judgement.duplicates.comparison import WHAT_TO_DO, NamedSpread, biases_of, compare_spreads
+from labcalc.judgement.duplicates.comparison import NamedSpread, biases_of, compare_spreads
 from labcalc.judgement.duplicates.pairing import repeated_results
 from labcalc.judgement.duplicates.precision import DuplicateSummary, summarise_sets
 from labcalc.judgement.duplicates.sets import SetBeyond, sets_beyond, sets_of, with_carry_over
@@ -84,7 +84,7 @@ class DuplicateReport:
             if one.stands_out:
                 of_title.setdefault(one.title, []).append(one)
         return tuple(
-            Action(title, "; ".join(one.finding for one in some), WHAT_TO_DO[some[0].factor])
+            Action(title, "; ".join(one.finding for one in some), some[0].what_to_do)
             for title, some in of_title.items()
         )
 

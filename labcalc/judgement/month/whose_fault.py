@@ -14,6 +14,7 @@ from labcalc.judgement.certificates import UNITS
 from labcalc.judgement.checks import IMPORTANT, URGENT, Action, shortened
 from labcalc.judgement.control.attribution import Attribution
 from labcalc.judgement.control.charts import Chart
+from labcalc.judgement.control.status import ADVICE
 from labcalc.judgement.month.checks import Checks
 from labcalc.judgement.month.moved import Moved
 from labcalc.judgement.month.of_oils import OF_CHECKS, apart_of_moved
@@ -21,22 +22,6 @@ from labcalc.judgement.month.oils import OilSummary
 from labcalc.wording import at_celsius, counted, numeral, signed
 
 _STOP = "Stop releasing these results. "
-REMEDIES_OF = {
-    "instrument": _STOP + "Clean and dry the cell and repeat one oil fresh from its bottle; if it stays, check the "
-    "adjustment with a second oil, adjust only by the maker's procedure, and write it down.",
-    "temperature": _STOP + "Check the cell's temperature against a calibrated thermometer; mend that, don't adjust "
-    "the viscosity for it.",
-    "oil": "Run it fresh from a new bottle. The instruments stand: don't adjust them.",
-    "oil on one instrument": _STOP + "Run this oil fresh from its bottle, and a second oil: only if both lie off has "
-    "the instrument moved. Don't adjust by one oil.",
-    "certificate": "Hold the certificate's value against the producer's or another laboratory's. Don't adjust the "
-    "instruments to it.",
-}
-"""What to do, by whose fault it is."""
-_RINSE = (
-    "Rinse again before a reference oil, or run it after one as thick; don't adjust for it, and don't blame the oil. "
-    "Samples that run after a sample as different are moved as far."
-)
 _OTHER_OIL = 5.0  # limits by which two oils lie apart before one can be taken for the other, [-]: our own choice
 _FIRST = "Run the oils twice more before anything is adjusted. "
 _OVER = "It is over: decide about the results that were released meanwhile, and write the decision down."
@@ -67,7 +52,7 @@ def moved(checks: Checks, *, ended: bool = False) -> Iterator[Action]:
         urgent = cause not in ("oil", "certificate") and not against
         symptoms = (f"further signal: {of.words(int(np.flatnonzero(of.stops)[-1]))}" for of in one.symptoms)
         touched = (f"{run}: last result {at:%Y-%m-%d %H:%M}" for run, at in zip(runs, moments, strict=True))
-        to_do = REMEDIES_OF[cause] if one.lasts or cause in ("oil", "certificate") else _OVER
+        to_do = ADVICE["moved"][cause] if one.lasts or cause in ("oil", "certificate") else _OVER
         to_do = _FIRST + to_do.removeprefix(_STOP) if against else to_do
         weight = abs(one.stream.size(one.stream.last_until(one.signalled.to_datetime64()))) / limits.half_width
         weight = round(weight * max(len(checks.at_risk(one, one.since)), 1), 9)  # its last digits are no result
@@ -156,7 +141,7 @@ def _bias(biased: Sequence[OilSummary], whose: Attribution | None) -> Action:
         several = f"{told}; {_others(whose)}" if whose.others else told
         of_paper = whose.cause == "certificate" or any("certificate" in one for one in whose.others)
         cause = "certificate" if of_paper else whose.cause
-        to_do = REMEDIES_OF[cause].removeprefix(_STOP) if cause in ("certificate", "temperature") else to_do
+        to_do = ADVICE["moved"][cause].removeprefix(_STOP) if cause in ("certificate", "temperature") else to_do
     facts: dict[str, Any] = {"instrument": instruments, "quantity": worst.chart.quantity}
     facts |= {"cause": whose.cause, "oil": whose.oil} if whose else {"cause": "", "oil": ""}
     facts |= {"shift": worst.bias.bias, "unit": worst.chart.unit, "limit": worst.bias.expanded_uncertainty}
@@ -266,7 +251,7 @@ def _carried(checks: Checks, known: pd.DataFrame, beyond: pd.DataFrame) -> Itera
         size = float((rows["carried"].abs() / rows["limit"]).max()) if len(rows) else math.nan
         facts = {"instrument": instrument, "unit": "limits", "runs": ", ".join(rows["run"].unique())}
         about = f"{instrument}, carry-over into checks"
-        yield Action(about, told, _RINSE, size=size, facts=facts, details=details)
+        yield Action(about, told, ADVICE["moved"]["carry-over"], size=size, facts=facts, details=details)
 
 
 def _named(checks: Sequence[tuple[pd.Series, str]]) -> tuple[str, tuple[str, ...]]:
