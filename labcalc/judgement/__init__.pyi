@@ -25,8 +25,7 @@ from .duplicates.report import (
     report_duplicates as report_duplicates,
 )
 from .duplicates.sets import SetBeyond as SetBeyond
-from .month.carry_over import CarryOver as CarryOver
-from .month.oils import OilSummary as OilSummary
+from .month.oils import CarryOver as CarryOver, OilSummary as OilSummary
 from .month.report import MONTH_VERDICTS as MONTH_VERDICTS, MonthReport as MonthReport, report_month as report_month
 from .period import Month as Month, Period as Period, month_of as month_of
 from .record.dossier import Dossier as Dossier

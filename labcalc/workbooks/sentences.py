@@ -22,7 +22,7 @@ _ROOMS = ("errors.py", "wording.py", "exports", "figures", "formulae", "judgemen
 _OF_PAGES = ("workbooks/batch.py", "workbooks/outputs.py")
 _WORKBOOKS = ("run_report", "problem_sample", "monthly_quality", "yearly_quality", "duplicates")
 _STUDIES = ("proficiency", "comparison", "precision_study")
-_DATA = ("causes.toml", "precision.toml", "product_classes.toml")
+_DATA = ("advice.toml", "causes.toml", "precision.toml", "product_classes.toml", "study_notes.toml")
 _LABELS = ["previous", "next", "month", "year", "measured", "thicker", "thinner", "equipment", "header", "soon", "each"]
 _LABELS += ["temperature", "centre", "limit", "day", "chance"]
 """Words that people are told although the sources have them as names."""

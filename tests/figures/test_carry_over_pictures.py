@@ -9,7 +9,7 @@ import pytest
 
 from labcalc import figures
 from labcalc.judgement import MonthReport, gather_record, month_of, report_month
-from labcalc.judgement.month.carry_over import month_carry_overs
+from labcalc.judgement.month.oils import month_carry_overs
 from tests.figures.test_run_pictures import HOSTILE
 from tests.judgement.conftest import HEADER
 from tests.judgement.test_carry_over import ORDER, TYPICAL, sequence

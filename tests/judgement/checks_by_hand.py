@@ -14,7 +14,7 @@ import pandas as pd
 from labcalc.exports import Reading
 from labcalc.judgement import Material
 from labcalc.judgement.checks import Action
-from labcalc.judgement.month import of_checks, of_oils, whose_fault
+from labcalc.judgement.month import of_oils, whose_fault
 from labcalc.judgement.month.checks import Checks
 from labcalc.judgement.period import Month, Period, days_of
 from labcalc.lab import Decision, Laboratory, load_laboratory
@@ -199,8 +199,8 @@ def of_reference_oils(found: Checks) -> list[Action]:
     """Return all that reference oils tell, as the month's list takes it."""
     told = (
         whose_fault.moved,
-        of_checks.single_checks,
-        of_checks.single_results,
+        whose_fault.single_checks,
+        whose_fault.single_results,
         of_oils.gaps,
         whose_fault.biases,
     )

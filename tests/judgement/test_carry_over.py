@@ -15,7 +15,7 @@ from labcalc.judgement.carry_over.effect import class_in_force, expected_effects
 from labcalc.judgement.carry_over.run_order import CellSequence, cell_sequence
 from labcalc.judgement.carry_over.shares import DIRECTIONS, Contrast, InstrumentCarryOver, RunBefore, carry_over_of
 from labcalc.judgement.checks import Check
-from labcalc.judgement.month.carry_over import month_carry_overs
+from labcalc.judgement.month.oils import month_carry_overs
 from labcalc.judgement.record.measurements import Material
 from tests.judgement.conftest import HEADER, LAB
 

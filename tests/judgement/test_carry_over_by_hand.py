@@ -30,7 +30,7 @@ from labcalc.judgement.carry_over.run_order import CellSequence, cell_sequence, 
 from labcalc.judgement.carry_over.shares import Contrast, RunBefore, carry_over_of
 from labcalc.judgement.checks import Check
 from labcalc.judgement.month.actions import _carried_over
-from labcalc.judgement.month.carry_over import CarryOver
+from labcalc.judgement.month.oils import CarryOver
 from labcalc.lab import CertifiedValue, Laboratory, Product, ReferenceLot, ReferenceMaterial, TypicalValue
 from labcalc.statistics import CarriedShare
 

@@ -17,8 +17,7 @@ from scipy import stats
 
 from labcalc.errors import DecisionError
 from labcalc.judgement import Chart, Result, by_component, control_charts, lots_compared, month_of, panels_of
-from labcalc.judgement.control.panels import LotsCompared
-from labcalc.judgement.control.site_record import checks_in_control
+from labcalc.judgement.control.panels import LotsCompared, checks_in_control
 from labcalc.judgement.control.watch import watched
 from labcalc.judgement.month.due import LimitsDue, limits_due
 from labcalc.lab import Decision, DecisionChoices, Laboratory

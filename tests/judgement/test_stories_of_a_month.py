@@ -18,9 +18,9 @@ from scipy import stats
 from labcalc.judgement import Material
 from labcalc.judgement.carry_over.shares import Contrast, RunBefore
 from labcalc.judgement.checks import IMPORTANT, URGENT, Action
-from labcalc.judgement.month import of_checks, whose_fault
-from labcalc.judgement.month.carry_over import with_carried
+from labcalc.judgement.month import whose_fault
 from labcalc.judgement.month.checks import Checks, checks_of
+from labcalc.judgement.month.oils import with_carried
 from labcalc.statistics import CarriedShare
 from tests.judgement.checks_by_hand import (
     OF_DENSITY,
@@ -82,7 +82,7 @@ def test_a_check_that_carry_over_explains_is_no_fault_of_oil_or_instrument() -> 
     it is less than half."""
     table = pd.concat([comparison("1", 850.6), comparison("2", 850.8), comparison("3", 850.6)], ignore_index=True)
     added = table.assign(carried=[0.50, 0.25, 0.2], carried_u=0.0)
-    found = list(of_checks.single_checks(checks(comparisons=added)))
+    found = list(whose_fault.single_checks(checks(comparisons=added)))
     assert [(one.about, one.severity) for one in found] == [
         ("VD, single checks", URGENT),
         ("VD, carry-over into checks", IMPORTANT),
@@ -112,14 +112,14 @@ def test_a_check_beyond_its_limit_by_chance_stops_nothing(tmp_path: Path) -> Non
             scale = given.comparisons["certified"].where(given.comparisons["quantity"] == KV, 20.0)
             given.comparisons["limit"] = scale * 3.2 * np.hypot(SCATTER, 0.1) / 100.0
             found = checks_of(given, month_of_days(20, 41))
-            share[outlier] += any(one.severity == URGENT for one in of_checks.single_checks(found))
+            share[outlier] += any(one.severity == URGENT for one in whose_fault.single_checks(found))
     assert share[False] <= 1
     assert share[True] >= 7
 
 
 def test_an_excluded_check_is_no_single_check(tmp_path: Path) -> None:
     table = pd.concat([comparison("1", 850.6), comparison("2", 850.0)], ignore_index=True)
-    assert len(list(of_checks.single_checks(checks(comparisons=table)))) == 1
+    assert len(list(whose_fault.single_checks(checks(comparisons=table)))) == 1
 
     def wrong(name: str, oil: str, _: str, __: float, days: np.ndarray) -> np.ndarray:
         return np.where((name == "V2") & (oil == "THIN") & (days == 29), 5.0, 0.0)
@@ -137,7 +137,7 @@ def test_bottles_that_were_mixed_up_are_named() -> None:
         ],
         ignore_index=True,
     )
-    (found,) = of_checks.single_checks(checks(comparisons=table))
+    (found,) = whose_fault.single_checks(checks(comparisons=table))
     assert found.finding.endswith("+40 mm²/s, limit ±0.30: it reads as RO-2 does, were the bottles mixed up?")
 
 

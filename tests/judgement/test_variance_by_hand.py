@@ -16,8 +16,7 @@ from scipy import stats
 
 from labcalc.exports import TIDY_COLUMNS, Reading
 from labcalc.judgement import ComponentsOfVariance, Material, components_of_variance, components_side_by_side
-from labcalc.judgement.variance.components import components_of_results, sample_names
-from labcalc.judgement.variance.nested_layout import FEWEST_DEGREES, Layout, layout_of
+from labcalc.judgement.variance.components import FEWEST_DEGREES, Layout, components_of_results, layout_of, sample_names
 from labcalc.lab import Decision, Laboratory
 from tests.judgement.test_chart_states import decision
 

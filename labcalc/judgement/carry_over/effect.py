@@ -1,9 +1,13 @@
 """What the sample before is expected to do to a result, against what repeats may differ by."""
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import TypeAlias
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
 
 from labcalc.judgement.carry_over.run_order import LONGEST_PAUSE_H
 from labcalc.judgement.carry_over.shares import DIRECTIONS, Contrast, InstrumentCarryOver, RunBefore
@@ -24,7 +28,7 @@ own choice, as an instrument's share is looked at before every run of half a yea
 _NAME = "Carry-over"
 
 InForceAt: TypeAlias = Callable[[str, float, float], PrecisionStatement | None]
-"""From quantity, temperature [°C] and value to the precision statement in force."""
+"""From quantity, temperature [°C] and value to the precision statement in force, or None."""
 
 
 @dataclass(frozen=True)
@@ -75,36 +79,38 @@ class RunAtRisk(RunBefore):
 
 
 def certain_effects(
-    carried: InstrumentCarryOver, runs: Iterable[str], shares: Sequence[CarriedShare] = ()
-) -> dict[tuple[str, str, float], tuple[float, float]]:
-    """Return what the sample before does to some runs, [%] of viscosity or [kg/m³], and its standard uncertainty.
+    results: pd.DataFrame, carry_over: Callable[[str], InstrumentCarryOver | None], last: pd.Timestamp | None = None
+) -> NDArray[np.float64]:
+    """Return what the sample before does to each result, [%] of viscosity or [kg/m³], and its standard uncertainty.
 
-    shares : For each of ``DIRECTIONS``; none: each run's own, as known when it ran.
-    Returns : By run, quantity and temperature; nothing by a share that is not certain.
+    results : Columns ``instrument``, ``run``, ``quantity``, ``temperature_C`` and ``measured_at``.
+    carry_over : Returns that of an instrument.
+    last : Shares are those of the results before it; none: each run's own, as known when it ran.
+    Returns : A row a result; 0 by a share that is not certain.
     """
-    found: dict[tuple[str, str, float], tuple[float, float]] = {}
-    if shares and not any(map(is_certain, shares)):
-        return found
-    for place in carried.runs_before(runs):
-        share = shares[DIRECTIONS.index(place.direction)] if shares and place.direction else place.share
-        if place.followed and share is not None and is_certain(share):
-            for one in place.contrasts:
-                effect = one.effect(share.value)
-                uncertainty = abs(effect) * share.standard_uncertainty / share.value
-                found[place.run, one.quantity, one.temperature_C] = effect, uncertainty
-    return found
+    known: dict[tuple[str, str, float], tuple[float, float]] = {}
+    for name, rows in results.groupby("instrument"):
+        carried = carry_over(str(name))
+        shares = () if carried is None else carried.shares_at(last or rows["measured_at"].max())
+        if carried is not None and any(map(_is_certain, shares)):
+            for place in carried.runs_before(rows["run"].unique()):
+                share = shares[DIRECTIONS.index(place.direction)] if last and place.direction else place.share
+                if place.followed and share is not None and _is_certain(share):
+                    for one in place.contrasts:
+                        effect = one.effect(share.value)
+                        uncertainty = abs(effect) * share.standard_uncertainty / share.value
+                        known[place.run, one.quantity, one.temperature_C] = effect, uncertainty
+    keys = results[["run", "quantity", "temperature_C"]].itertuples(index=False, name=None)
+    return np.array([known.get(key, (0.0, 0.0)) for key in keys]).reshape(-1, 2)
 
 
-def is_certain(share: CarriedShare) -> bool:
+def _is_certain(share: CarriedShare) -> bool:
     """Tell whether a share lies above 0 by more than chance among so many looks."""
     return share.shows and share.p_value < SHARE_SIGNIFICANCE
 
 
 def expected_effects(place: RunBefore, in_force: InForceAt) -> tuple[ExpectedEffect, ...]:
-    """Return what the run before does to each result with a stated repeatability; empty where no share is known.
-
-    in_force : From quantity, temperature [°C] and value to the precision statement in force, or None.
-    """
+    """Return what the run before does to each result with a stated repeatability; empty where no share is known."""
     share = place.share
     if share is None or not share.known:
         return ()
@@ -127,13 +133,12 @@ def runs_at_risk(places: Iterable[RunBefore | None], laboratory: Laboratory) -> 
 
     Returns : Those whose expected effect is beyond ``RESIDUE_PART`` of the repeatability, in the given order.
     """
-    followed = [one for one in places if one is not None and one.followed]
-    worst = [(one, worst_effect(expected_effects(one, class_in_force(one, laboratory)))) for one in followed]
-    return tuple(
-        RunAtRisk(**vars(one), worst=effect)
-        for one, effect in worst
-        if effect is not None and effect.state == "doubtful"
-    )
+    found = []
+    for one in (each for each in places if each is not None and each.followed):
+        worst = worst_effect(expected_effects(one, class_in_force(one, laboratory)))
+        if worst is not None and worst.state == "doubtful":
+            found.append(RunAtRisk(**vars(one), worst=worst))
+    return tuple(found)
 
 
 def class_in_force(place: RunBefore, laboratory: Laboratory) -> InForceAt:
@@ -162,10 +167,10 @@ def _out_of_sequence(place: RunBefore | None) -> str:
         return "the record gives no time or instrument: which run came before can't be told"
     if math.isnan(place.pause_h):
         return "the record holds no run before this one on the instrument"
-    before, pause = f"the run before, {place.sample_before},", numeral(place.pause_h, 0)
+    before = f"the run before, {place.sample_before},"
     if not place.followed:
         after = f"after more than {LONGEST_PAUSE_H:g} h nothing tells what was in the cell"
-        return f"{before} ended {pause} h earlier; {after}"
+        return f"{before} ended {numeral(place.pause_h, 0)} h earlier; {after}"
     return "" if place.direction else f"{before} has no viscosity at a temperature of this one"
 
 

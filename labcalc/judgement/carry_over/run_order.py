@@ -5,6 +5,7 @@ Only the first fill of a run counts: whether a repeat is a new fill is not in an
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -83,51 +84,33 @@ def cell_sequence(instrument: str, rows: pd.DataFrame, laboratory: Laboratory) -
     temperatures, at = np.unique(rows["temperature_C"].to_numpy(float).round(1), return_inverse=True)
     places = run * temperatures.size + at
     labels = rows[["role", "sample", "product", "lot"]].iloc[heads].astype(object).fillna("")
+    shape, columns = (len(runs), temperatures.size), {q: rows[QUANTITY_COLUMNS[q]] for q in SEQUENCE_QUANTITIES}
+    first, last = ({q: _placed(one, places, turn, shape) for q, one in columns.items()} for turn in (-1, 1))
     which, told = _told(labels, laboratory)
-    levels = np.array([one.at(temperatures) for one in told]).reshape(len(told), temperatures.size, 2)
-    return CellSequence(
-        instrument=instrument,
-        runs=np.asarray(runs, dtype=object),
-        samples=labels["sample"].to_numpy(object),
-        started=measured[heads],
-        pause_h=np.concatenate([[np.nan], pause]),
-        temperatures_C=temperatures,
-        first={q: _placed(rows, q, places[::-1], len(runs), temperatures.size, -1) for q in SEQUENCE_QUANTITIES},
-        last={q: _placed(rows, q, places, len(runs), temperatures.size, 1) for q in SEQUENCE_QUANTITIES},
-        level=levels[which, :, 0],
-        spread=levels[which, :, 1],
-        material=np.array([one.material for one in told], dtype=object)[which],
-        kind=np.array([one.kind for one in told], dtype=object)[which],
-        precision_class=np.array([one.precision_class for one in told], dtype=object)[which],
-    )
+    levels = np.full((len(told), temperatures.size, 2), np.nan)
+    for row, one in zip(levels, told, strict=True):
+        for temperature, *level in one.levels:
+            row[np.abs(temperatures - temperature) <= SAME_TEMPERATURE_K] = level
+    names = (np.array([getattr(one, name) for one in told], object)[which] for name in _Known._fields[:3])
+    about = np.asarray(runs, object), labels["sample"].to_numpy(object), measured[heads], np.insert(pause, 0, np.nan)
+    return CellSequence(instrument, *about, temperatures, first, last, *np.moveaxis(levels[which], 2, 0), *names)
 
 
-def _placed(
-    rows: pd.DataFrame, quantity: str, places: NDArray[np.int64], runs: int, temperatures: int, turn: int
-) -> _Array:
-    """Lay the values out by run and temperature; of several in one place the last in ``places`` stays."""
-    values = np.full(runs * temperatures, np.nan)
-    column = rows[QUANTITY_COLUMNS[quantity]].to_numpy(float)[::turn]
-    measured = column > 0.0
-    values[places[measured]] = column[measured]
-    return values.reshape(runs, temperatures)
+def _placed(column: pd.Series, places: NDArray[np.int64], turn: int, shape: tuple[int, int]) -> _Array:
+    """Lay values out by run and temperature; of several in one place the last, or turned round the first, stays."""
+    values, given = np.full(shape, np.nan), column.to_numpy(float)[::turn]
+    measured = given > 0.0
+    values.reshape(-1)[places[::turn][measured]] = given[measured]
+    return values
 
 
-@dataclass(frozen=True)
-class _Known:
+class _Known(NamedTuple):
     """What a material is known to give: temperature [°C], kinematic viscosity and standard deviation [mm²/s]."""
 
     material: str
     kind: str
     precision_class: str
     levels: Sequence[tuple[float, float, float]]
-
-    def at(self, temperatures_C: _Array) -> _Array:
-        """Return level and standard deviation at some temperatures; NaN where none is known."""
-        found = np.full((temperatures_C.size, 2), np.nan)
-        for temperature, *level in self.levels:
-            found[np.abs(temperatures_C - temperature) <= SAME_TEMPERATURE_K] = level
-        return found
 
 
 def _known(

@@ -130,19 +130,14 @@ class InstrumentCarryOver:
     def _at(self, places: Sequence[int]) -> tuple[RunBefore, ...]:
         sequence, directions = self.sequence, [str(self.direction[at]) for at in places]
         shares = self.sums.of_stretches(*self.rows_at(sequence.started[list(places)]))
-        return tuple(
-            RunBefore(
-                run=str(sequence.runs[at]),
-                sample=str(sequence.samples[at]),
-                sample_before=str(sequence.samples[at - 1]) if at else "",
-                pause_h=float(sequence.pause_h[at]),
-                direction=direction,
-                contrasts=tuple(self._contrasts(at)) if direction else (),
-                share=known[DIRECTIONS.index(direction)] if direction else None,
-                precision_class=str(sequence.precision_class[at]),
-            )
-            for at, direction, known in zip(places, directions, shares, strict=True)
-        )
+        found = []
+        for at, direction, known in zip(places, directions, shares, strict=True):
+            names = str(sequence.runs[at]), str(sequence.samples[at]), str(sequence.samples[at - 1]) if at else ""
+            share = known[DIRECTIONS.index(direction)] if direction else None
+            contrasts, pause_h = tuple(self._contrasts(at)) if direction else (), float(sequence.pause_h[at])
+            precision_class = str(sequence.precision_class[at])
+            found.append(RunBefore(*names, pause_h, direction, contrasts, share, precision_class))
+        return tuple(found)
 
     def _contrasts(self, at: int) -> Iterator[Contrast]:
         for quantity in SEQUENCE_QUANTITIES:

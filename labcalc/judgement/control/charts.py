@@ -12,11 +12,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from labcalc import statistics
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
-from labcalc.judgement.control.baseline import screen_baseline
 from labcalc.lab import Decision
-from labcalc.statistics import ChartLimits, EwmaChart, RunRule, moving_ranges, resolution
+from labcalc.statistics import ChartLimits, EwmaChart, RunRule
+from labcalc.statistics.charts.normality import NORMALITY_LIMIT
 from labcalc.wording import at_celsius
+
+FEWEST_TO_SCREEN = 8  # results of a baseline below which tests of it say next to nothing: our own choice
 
 
 @dataclass(frozen=True)
@@ -103,7 +106,7 @@ class Chart:
     @cached_property
     def rounding(self) -> float:
         """What coarse rounding may hide of the spread, [unit of the chart]: few of its results differ at all."""
-        found, to_chart = resolution(self.values), 100.0 / self.certified if self.unit == "%" else 1.0
+        found, to_chart = statistics.resolution(self.values), 100.0 / self.certified if self.unit == "%" else 1.0
         return found.step * to_chart / math.sqrt(12.0) if found.coarse and math.isfinite(found.step) else 0.0
 
     @property
@@ -165,25 +168,37 @@ class Chart:
     @property
     def moving_ranges(self) -> NDArray[np.float64]:
         """How far each used result lies from the used one before; NaN where there is none."""
-        ranges = np.full(self.used.size, np.nan)
-        ranges[self.used] = moving_ranges(self.plotted[self.used])
-        return ranges
+        return self._in_place(statistics.moving_ranges(self.plotted[self.used]))
 
     @property
     def averages(self) -> NDArray[np.float64]:
         """The EWMA at each result, [unit of the chart]; NaN where a decision excludes it, or without limits."""
-        average = np.full(self.used.size, np.nan)
-        if self.ewma is not None:
-            average[self.used] = self.ewma.values
-        return average
+        return self._in_place(np.nan if self.ewma is None else self.ewma.values)
+
+    def _in_place(self, of_used: NDArray[np.float64] | float) -> NDArray[np.float64]:
+        found = np.full(self.used.size, np.nan)
+        found[self.used] = of_used
+        return found
 
     @property
     def screening(self) -> tuple[str, ...]:
-        """What speaks against the baseline; named, and left for a person to decide."""
-        found = screen_baseline(self.values[self.in_baseline], self.plotted[self.in_baseline])
+        """What speaks against the baseline: coarse rounding, results that are not normal, neighbours that resemble each
+        other, signals. Nothing is left out for it: a person decides."""
+        found, as_written, plotted = [], self.values[self.in_baseline], self.plotted[self.in_baseline]
+        if plotted.size >= FEWEST_TO_SCREEN and np.ptp(plotted) > 0.0:
+            rounding = statistics.resolution(as_written)
+            if rounding.coarse:
+                of_spread = f"{rounding.ratio:.1f} of the standard deviation"
+                found.append(f"rounded to {rounding.step:g}, {of_spread}: normality not tested")
+            elif (normality := statistics.anderson_darling(plotted)).departs:
+                statistic = f"A2* {normality.adjusted:.2f}, limit {NORMALITY_LIMIT:g} [memory]"
+                found.append(f"not normal: Anderson-Darling {statistic}")
+            if (neighbours := statistics.serial_dependence(plotted)).dependent:
+                ratio = f"von Neumann ratio {neighbours.von_neumann:.2f}, limit {neighbours.lower_limit:.2f}"
+                found.append(f"neighbours resemble each other: {ratio}")
         signals = [one for one in self.signals if one.in_baseline]
         days = ", ".join(dict.fromkeys(f"{one.measured_at:%Y-%m-%d}" for one in signals))
-        return (*found, f"signals within it: {days}") if signals else found
+        return (*found, f"signals within it: {days}") if signals else tuple(found)
 
     def between(self, first: pd.Timestamp, last: pd.Timestamp) -> NDArray[np.bool_]:
         """Tell which results were measured from ``first`` on and before ``last``."""

@@ -1,10 +1,12 @@
 """What a control chart says: its status over a period, its state when a run was measured, and what it can see."""
 
 import math
+import tomllib
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from importlib.resources import files
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -35,19 +37,16 @@ class Sight:
         if math.isfinite(half):
             seen = f"a shift of one standard deviation is found within {half:.0f} results in every second chart"
             seen += f", within {most:.0f} in nine of ten" if math.isfinite(most) else ""
-        return (
-            f"Limits {of} ({counted(self.charts, 'chart')}): {numeral(100.0 * begun)} false alarms begin "
-            f"in 100 results, in one chart of ten more than {numeral(100.0 * self.figures.begun_at_worst)}; {seen}."
-        )
+        worst = f"in one chart of ten more than {numeral(100.0 * self.figures.begun_at_worst)}"
+        alarms = f"{numeral(100.0 * begun)} false alarms begin in 100 results, {worst}"
+        return f"Limits {of} ({counted(self.charts, 'chart')}): {alarms}; {seen}."
 
 
 def sight_of(control: ControlChoices, limits: ChartLimits) -> ChartSight:
     """Return what a chart gives and sees by a laboratory's choices and its own limits."""
-    number = _nearest(limits.number) if limits.number else math.inf
-    degrees = _nearest(limits.tail_degrees_of_freedom)
-    return chart_sight(
-        control.rules, control.ewma_weight, control.ewma_multiple, number, degrees, as_known=limits.as_known
-    )
+    number, degrees = _nearest(limits.number or math.inf), _nearest(limits.tail_degrees_of_freedom)
+    choices = control.rules, control.ewma_weight, control.ewma_multiple
+    return chart_sight(*choices, number, degrees, as_known=limits.as_known)
 
 
 def _nearest(number: float) -> float:
@@ -73,14 +72,8 @@ _OF_A_PATTERN = 0.004
 """How often a chart without fault shows one of the usual patterns at a result, [-]; limits alone 0.0027: common figures
 of run rules (e.g. an average run length of some 200 to 370)."""
 
-REMEDIES = (
-    "repeat the reference oil, fresh from the bottle",
-    "check the temperature of the cell against a calibrated thermometer",
-    "clean and dry the cell, and run the reference oil again",
-    "check the adjustment with a second reference oil; adjust only by the maker's procedure, and write it down",
-    "stop releasing results of this instrument until the reference oil is back within its limits",
-)
-"""What to do at a signal, in this order; as soon as one step brings the reference oil back, the cause is found."""
+ADVICE: dict[str, Any] = tomllib.loads(files("labcalc.data").joinpath("advice.toml").read_text("utf-8"))
+"""What to do, by what was found: at a signal, where something moved, where repeats scatter."""
 
 
 @dataclass(frozen=True)
@@ -99,10 +92,8 @@ class ChartState:
     name: str
     status: Status
     finding: str
-    distance: float
-    """The larger of the result's and the EWMA's distance from the centre, in its limit, [-]; NaN without limits."""
-    chance: float = np.nan
-    """How often chance alone takes a result or its EWMA so far, by limits as uncertain as these, [-]; NaN without."""
+    distance: float  # the larger of the result's and the EWMA's from the centre, in its limit, [-]; NaN without limits
+    chance: float = np.nan  # how often chance alone takes either so far, by limits as uncertain, [-]; NaN without
 
 
 def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> ChartStatus:
@@ -115,17 +106,17 @@ def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> Chart
     still_open = [one for one in signals if one.is_open]
     if chart.limits is None and not still_open:
         return ChartStatus("too few", (chart.no_limits,), signals)
-    reasons = [_said(still_open)] if still_open else []
+    reasons = [_in_a_sentence(still_open)] if still_open else []
     accepted = [(one.measured_at, one.decision) for one in signals if one.decision is not None]
     reasons += [f"signal of {when:%Y-%m-%d} accepted by {by.who}: {by.why}" for when, by in accepted]
     in_baseline = sum(one.in_baseline for one in signals)
     reasons += [f"{counted(in_baseline, 'signal')} within the baseline: look at it again"] if in_baseline else []
     provisional = chart.limits is None or chart.limits.provisional
-    if chart.limits is not None and provisional:
-        spread = "; spread from the lot before" if chart.limits.sigma_from == "old lot" else ""
-        reasons.append(f"limits from {chart.limits.number} results only ({chart.baseline}){spread}")
-    elif provisional:
+    if chart.limits is None:
         reasons.append(chart.no_limits)
+    elif provisional:
+        spread = "; spread from the lot before" * (chart.limits.sigma_from == "old lot")
+        reasons.append(f"limits from {chart.limits.number} results only ({chart.baseline}){spread}")
     status: Status = "signal" if still_open else "provisional" if provisional else "in control"
     return ChartStatus(status, tuple(reasons), signals)
 
@@ -156,15 +147,15 @@ def _state(chart: Chart, place: int, moment: pd.Timestamp) -> ChartState:
     end = chart.baseline_end
     if chart.limits is None or (end is not None and end > moment):
         return _without_limits(chart, place)
-    signal = next((one for one in chart.signals if one.position == place), None)
     distance, chance, words = _distance(chart, place)
     words += f"; limits from {chart.limits.number} results, {chart.limits_rest_on}"
-    words += ", provisional" if chart.limits.provisional else ""
-    if signal is not None and signal.decision is not None:
-        words += f"; signal ({signal.what}) accepted by {signal.decision.who}: {signal.decision.why}"
-    if signal is not None and signal.is_open:
-        chance = min(chance, _OF_A_PATTERN)
-        return ChartState(chart.name, "signal", f"{signal.what}: {words}", distance, chance)
+    words += ", provisional" * chart.limits.provisional
+    for signal in (one for one in chart.signals if one.position == place):
+        if signal.decision is not None:
+            words += f"; signal ({signal.what}) accepted by {signal.decision.who}: {signal.decision.why}"
+        if signal.is_open:
+            chance = min(chance, _OF_A_PATTERN)
+            return ChartState(chart.name, "signal", f"{signal.what}: {words}", distance, chance)
     quiet: Status = "provisional" if chart.limits.provisional else "in control"
     return ChartState(chart.name, quiet, words, distance, chance)
 
@@ -203,8 +194,7 @@ def _distance(chart: Chart, place: int) -> tuple[float, float, str]:
     return share, min(2.0 * min(chance, of_ewma), 1.0), words
 
 
-def _said(signals: Sequence[ChartSignal]) -> str:
-    """Say some signals in one sentence: how many, when, by which patterns."""
+def _in_a_sentence(signals: Sequence[ChartSignal]) -> str:
     first, last = signals[0].measured_at, signals[-1].measured_at
     when = f"on {first:%Y-%m-%d}" if first.date() == last.date() else f"from {first:%Y-%m-%d} to {last:%Y-%m-%d}"
     patterns = dict.fromkeys(part for one in signals for part in one.what.split("; "))

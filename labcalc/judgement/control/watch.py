@@ -23,15 +23,11 @@ _OF_GROUPS, _OF_CHARTS = 2.1e-4, 2.4e-4
 quantities of its groups, and over its charts. In a month of 22 days without fault 2 to 5 % of instruments are stopped
 by either, in one of 30 days 6 %: by simulation, tests/judgement/test_watch.py."""
 
-_AT_ONE_TEMPERATURE = 3.0
-"""How much rarer a mean of one temperature's charts has to be than one of all: those share their results."""
-
+_AT_ONE_TEMPERATURE = 3.0  # how much rarer a mean of one temperature's charts has to be: all share their results
 _LOOK_AHEAD = 30  # later results of a chart that may tell of a run, [-]: more than the longest mean
-
-_EVER, _FOREVER = np.datetime64("1900-01-01", "us"), np.datetime64("2900-01-01", "us")
-
 _LOOK_BACK = 100  # results before the first stop that date what it tells, [-]: our own choice
 _FEWEST_DAYS = 5  # days of baseline below which charts are not taken together: our own choice
+_EVER, _FOREVER = np.datetime64("1900-01-01", "us"), np.datetime64("2900-01-01", "us")
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,8 +89,7 @@ class Stream:
         """The mean that the judgement of each result rests on, [unit of the charts]."""
         total, after = np.concatenate([[0.0], np.cumsum(self.away)]), np.arange(1, self.away.size + 1)
         window = np.maximum(self.shift.window, 1)
-        mean: NDArray[np.float64] = (total[after] - total[after - window]) / window
-        return mean
+        return np.asarray((total[after] - total[after - window]) / window)
 
     def words(self, place: int) -> str:
         """Say what moved at a place, since when and how far."""
@@ -148,19 +143,16 @@ def _groups_in(
     since, until = span
     held = [one for one in charts if _in_force(one)[0] < until and _in_force(one)[1] > since]
     groups = [found for some in _groups(held) if (found := _together(some, days, span)) is not None]
-    yield from (replace(one, limit=one.limit / _shared(one, groups)) for one in groups)
+    quantities = len({one.quantity for one in groups})
+    for one in groups:  # the chance is shared out
+        is_part = any(of.quantity == one.quantity and len(of.charts) > len(one.charts) for of in groups)
+        yield replace(one, limit=one.limit / (quantities * (_AT_ONE_TEMPERATURE if is_part else 1.0)))
 
 
 def without(stream: Stream, others: Collection[int]) -> Stream:
     """Return a stream without the charts of some identities; itself where none of its own would go, or all."""
     left = [one for one in stream.charts if id(one) not in others]
     return watched(left)[0] if 0 < len(left) < len(stream.charts) else stream
-
-
-def _shared(one: Stream, groups: Sequence[Stream]) -> float:
-    """Return over how many groups the chance is shared out."""
-    is_part = any(of.quantity == one.quantity and len(of.charts) > len(one.charts) for of in groups)
-    return len({of.quantity for of in groups}) * (_AT_ONE_TEMPERATURE if is_part else 1.0)
 
 
 def stopping_at(streams: Sequence[Stream], moment: pd.Timestamp, *, days: float = 30.0) -> tuple[str, ...]:
@@ -217,14 +209,11 @@ def _alone(chart: Chart, limit: float) -> Stream:
     away = np.add.reduceat(chart.plotted[after] - limits.centre, first) / many if first.size else np.zeros(0)
     moments, number = chart.moments[after][first + many - 1], limits.number or np.inf
     starts = _starts([chart], moments)
-    sigma = math.hypot(limits.sigma, chart.rounding)
-    found = sustained_shift(
-        _counted(away / sigma, limits) * sigma, sigma, number, limits.tail_degrees_of_freedom, fewest=2, starts=starts
-    )
-    limit *= _with_few(limits.tail_degrees_of_freedom)
+    sigma, degrees = math.hypot(limits.sigma, chart.rounding), limits.tail_degrees_of_freedom
+    known = sigma, number, degrees
+    shift = sustained_shift(_counted(away / sigma, limits) * sigma, *known, fewest=2, starts=starts)
     about = chart.instrument, chart.quantity, chart.temperature_C, (chart,)
-    known = sigma, number, limits.tail_degrees_of_freedom, starts
-    return Stream(*about, moments, away, found, limit, *known, *_in_force(chart))
+    return Stream(*about, moments, away, shift, limit * _with_few(degrees), *known, starts, *_in_force(chart))
 
 
 def _with_few(degrees_of_freedom: float) -> float:
@@ -295,16 +284,11 @@ def _standardised(chart: Chart, stream: int) -> _Days:
     """Return what a chart's used results add to those of their days, as ``_COLUMNS``; ``stream``: its oil's number."""
     limits, rounding = chart.limits, chart.rounding
     assert limits is not None
-    parts = [(part, which, True) for part, which in chart.rests_on] + [(chart, _after(chart), False)]
-    away = np.concatenate([part.plotted[which] for part, which, _ in parts]) - limits.centre
-    sigma = math.hypot(limits.sigma, rounding)
-    return (
-        np.concatenate([np.full(int(which.sum()), is_before) for _, which, is_before in parts]),
-        np.concatenate([part.days[which] for part, which, _ in parts]),
-        np.concatenate([part.moments[which] for part, which, _ in parts]),
-        np.full(away.size, stream),
-        _counted(away / sigma, limits),
-        np.full(away.size, (rounding / sigma) ** 2),
-        away,
-        np.full(away.size, float(limits.number or np.inf)),
-    )
+    parts = [*((part, which, True) for part, which in chart.rests_on), (chart, _after(chart), False)]
+    before = np.concatenate([np.full(int(which.sum()), is_before) for _, which, is_before in parts])
+    names = ("days", "moments", "plotted")
+    days, at, plotted = (np.concatenate([getattr(part, name)[of] for part, of, _ in parts]) for name in names)
+    away, sigma = plotted - limits.centre, math.hypot(limits.sigma, rounding)
+    same = (stream, (rounding / sigma) ** 2, float(limits.number or np.inf))
+    streams, roundings, numbers = (np.full(away.size, one) for one in same)
+    return before, days, at, streams, _counted(away / sigma, limits), roundings, away, numbers

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.special import fdtrc, fdtri, gammaincc, ndtri
 
 from labcalc.judgement.checks import Action
+from labcalc.judgement.control.status import ADVICE
 from labcalc.judgement.duplicates.pairing import CONDITIONS
 from labcalc.judgement.duplicates.sets import SHOWN_UNITS, shown_values
 from labcalc.statistics import OrderEffect, holm_adjusted, order_effect
@@ -17,14 +18,6 @@ from labcalc.wording import counted, numeral, signed
 SIGNIFICANCE = 0.05  # how often chance alone may name somebody in a report, [-]
 _FEWEST = 5  # fillings repeated, of one and of the rest, below which nobody is compared, [-]: our own choice
 
-WHAT_TO_DO = {
-    "operator": "Watch a fill together: filling, waiting, cleaning; let somebody else repeat five of these samples.",
-    "instrument": "Clean the cell, check its temperature, measure five pairs on it and on another by one person.",
-    "lot": "Mix the bottle or open another; measure five pairs of another lot beside it.",
-    "reference lot": "Open another bottle of it; measure five pairs by its adjustment and by another's.",
-    "day": "See what that day had of its own: solvent, room, a stop before.",
-}
-
 _Mask = NDArray[np.bool_]
 
 
@@ -32,7 +25,7 @@ _Mask = NDArray[np.bool_]
 class NamedSpread:
     """The scatter of what one operator, instrument, lot or day repeated, beside the rest in the same classes."""
 
-    factor: str  # one of ``WHAT_TO_DO``
+    factor: str  # operator, instrument, lot, reference lot or day
     name: str
     quantity: str
     unit: str  # ``%`` (viscosity, by logarithms) or ``kg/m³``
@@ -41,8 +34,7 @@ class NamedSpread:
     ratio_interval: tuple[float, float]  # of the two deviations, 95 % where results are normal, [-]
     variance_ratio: float
     degrees: tuple[float, float]  # the temperatures of a fill count once
-    p_value: float
-    """The larger of two one-sided p-values, by F and by ranks, [-]; ranks need no normal results, F no many."""
+    p_value: float  # the larger of two, one-sided, by F and by ranks, [-]; ranks need no normal results, F no many
     holm_p: float = 1.0  # adjusted for all that are compared
 
     @property
@@ -54,6 +46,11 @@ class NamedSpread:
     def title(self) -> str:
         """Who or what it is."""
         return f"{self.factor.capitalize()} {self.name}"
+
+    @property
+    def what_to_do(self) -> str:
+        """What to do where it stands out."""
+        return str(ADVICE["repeats"][self.factor])
 
     @property
     def finding(self) -> str:
@@ -76,11 +73,7 @@ def compare_spreads(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[NamedSpr
     """
     candidates = list(_candidates(fills := _fills(results, sets)))
     left, named = np.ones(len(fills), dtype=bool), list[NamedSpread]()
-    while True:
-        known = (_compared(fills, one, left) for one in candidates)
-        compared = [one for one in known if one is not None]
-        if not compared:
-            return tuple(named)
+    while compared := [one for each in candidates if (one := _compared(fills, each, left)) is not None]:
         adjusted = holm_adjusted([one.p_value for one, _ in compared])
         first = int(np.argmin(adjusted))
         found = [replace(one, holm_p=float(p)) for (one, _), p in zip(compared, adjusted, strict=True)]
@@ -88,6 +81,7 @@ def compare_spreads(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[NamedSpr
             return (*named, *sorted(found, key=lambda one: one.p_value))
         named.append(found[first])
         left &= ~compared[first][1]
+    return tuple(named)
 
 
 def _fills(results: pd.DataFrame, sets: pd.DataFrame) -> pd.DataFrame:
@@ -176,14 +170,6 @@ def _p_by_ranks(scaled: NDArray[np.float64], classes: NDArray[np.str_], inside: 
 
 FIRST_MINUS_SECOND = "first minus second"
 
-_CAUSES = {
-    ("kinematic viscosity", True): "a sample not yet at temperature, or residue of a thicker one before",
-    ("kinematic viscosity", False): "residue of solvent or of a thinner sample before",
-    ("density", True): "a sample not yet at temperature, or residue of a denser one before",
-    ("density", False): "air, solvent, or residue of a lighter sample before",
-}
-"""What makes the first of two results the higher (True) or the lower one."""
-
 _FEWEST_PAIRS = 5  # pairs below which nothing is said of an order, [-]: our own choice
 
 
@@ -219,7 +205,7 @@ def _orders(results: pd.DataFrame, sets: pd.DataFrame) -> Iterator[tuple[tuple[s
 def _finding(quantity: str, contrast: str, order: OrderEffect) -> Action:
     mean, low, high = (signed(value) for value in (order.mean, *order.interval))
     found = f"{contrast} {mean} {SHOWN_UNITS[quantity]} ({low} to {high}) from {counted(order.number, 'pair')}"
-    cause = _CAUSES[quantity, order.mean > 0.0]
+    cause = ADVICE["first of two"][quantity]["higher" if order.mean > 0.0 else "lower"]
     to_do = f"That speaks for {cause}: rinse once more, or wait longer, before the first result."
     if contrast != FIRST_MINUS_SECOND:
         to_do = "Compare both instruments' reference oils; adjust, or let the uncertainty cover the difference."

@@ -63,9 +63,6 @@ def repeated_results(
     return table.sort_values("set", kind="stable", ignore_index=True)[list(RESULT_COLUMNS)]
 
 
-# --- Results that may be repeats ---
-
-
 def _results(rows: pd.DataFrame, laboratory: Laboratory, decisions: Sequence[Decision]) -> pd.DataFrame:
     rows = rows[rows["measured_at"].notna() & rows["sample"].notna()]
     rows = rows.assign(temperature_C=rows["temperature_C"].round(1), same=_identity(rows, laboratory))
@@ -109,9 +106,6 @@ def _plain(name: str, endings: Sequence[str]) -> str:
     folded = name.strip().casefold()
     alternatives = "|".join(re.escape(one.casefold()) for one in endings)  # the longest that fits begins first
     return re.sub(f"(?:{alternatives})$", "", folded).strip() if endings else folded
-
-
-# --- Conditions ---
 
 
 def _with_calibration(

@@ -7,21 +7,13 @@ import numpy as np
 import pandas as pd
 from scipy.special import bdtrc
 
+from labcalc import statistics
 from labcalc.judgement.duplicates.comparison import SIGNIFICANCE
 from labcalc.judgement.duplicates.pairing import CONDITIONS
 from labcalc.judgement.duplicates.sets import SHOWN_UNITS, STATED_FOR, limit_function, shown_values, statement_of_sets
 from labcalc.judgement.precision import precision_of_class
 from labcalc.lab import Laboratory, PrecisionStatement
-from labcalc.statistics import (
-    DIFFERENCE_LIMIT_FACTOR,
-    DuplicatePrecision,
-    RepeatabilityComparison,
-    algorithm_a,
-    compare_repeatability,
-    holm_adjusted,
-    pooled_precision,
-    rounding_step,
-)
+from labcalc.statistics import DuplicatePrecision, RepeatabilityComparison
 from labcalc.wording import at_celsius, numeral
 
 _FEWEST = 4  # sets below which nothing is said of the method, [-]: our own choice
@@ -135,15 +127,11 @@ def summarise_sets(results: pd.DataFrame, sets: pd.DataFrame, laboratory: Labora
         _summary(group, results.iloc[np.concatenate([of_set[one] for one in group.index])], laboratory)
         for _, group in sets.groupby([*keys, "method"], sort=False)
     ]
-    found.sort(
-        key=lambda one: (
-            *(CONDITIONS.index(one.condition), one.changed, one.quantity == "density"),
-            *(one.precision_class, one.temperature_C, one.instruments),
-        )
-    )
+    found.sort(key=lambda one: (one.precision_class, one.temperature_C, one.instruments))
+    found.sort(key=lambda one: (CONDITIONS.index(one.condition), one.changed, one.quantity == "density"))
     p = np.array([one.p_worse for one in found], dtype=float)
     known = np.isfinite(p)
-    p[known] = holm_adjusted(p[known])  # read together, each is one of several
+    p[known] = statistics.holm_adjusted(p[known])  # read together, each is one of several
     return tuple(replace(one, worse_p=float(adjusted)) for one, adjusted in zip(found, p, strict=True))
 
 
@@ -157,7 +145,7 @@ def _summary(sets: pd.DataFrame, results: pd.DataFrame, laboratory: Laboratory) 
     apart = sets["carried_over"]
     kept = sets if apart.all() else sets[~apart]
     own = results[results["set"].isin(kept.index)]
-    precision = pooled_precision(own["shown"], own["set"])
+    precision = statistics.pooled_precision(own["shown"], own["set"])
     why_not, step = "", _step(own)
     if not limit > 0.0:
         asked = laboratory, name, quantity, temperature, float(sets["mean"].median())
@@ -183,14 +171,15 @@ def _robust_limit(sets: pd.DataFrame, precision: DuplicatePrecision) -> float:
     differences = sets.loc[sets["number"] == 2, "difference"].to_numpy(float)
     if differences.size < fewest:
         return math.nan
-    robust = float(algorithm_a(np.concatenate([differences, -differences])).deviation) / math.sqrt(2.0)
-    return robust * DIFFERENCE_LIMIT_FACTOR if 0.0 < times * robust < precision.deviation else math.nan
+    robust = float(statistics.algorithm_a([*differences, *-differences]).deviation) / math.sqrt(2.0)
+    limit = robust * statistics.DIFFERENCE_LIMIT_FACTOR
+    return limit if 0.0 < times * robust < precision.deviation else math.nan
 
 
 def _step(results: pd.DataFrame) -> float:
     """Return the resolution of results, [shown unit]; 0 where they are all alike."""
     values, shown = results["value"].to_numpy(float), results["shown"].to_numpy(float)
-    step = rounding_step(values)
+    step = statistics.rounding_step(values)
     return step * float(np.ptp(shown) / np.ptp(values)) if step > 0.0 else 0.0
 
 
@@ -202,6 +191,6 @@ def _comparison(
         return None
     # a published limit is what is to be met; a laboratory's own is an estimate as this one is
     known = statement.degrees_of_freedom if statement.mark == "laboratory" else math.inf
-    rounding = DIFFERENCE_LIMIT_FACTOR * step / math.sqrt(12.0)
+    rounding = statistics.DIFFERENCE_LIMIT_FACTOR * step / math.sqrt(12.0)
     own, of_limit = (precision.deviation, precision.degrees_of_freedom), math.hypot(limit, rounding)
-    return compare_repeatability(*own, of_limit, published_degrees_of_freedom=known)
+    return statistics.compare_repeatability(*own, of_limit, published_degrees_of_freedom=known)

@@ -9,7 +9,7 @@ import pandas as pd
 from labcalc.errors import PeriodError
 from labcalc.exports import SourceFile
 from labcalc.judgement.checks import Action
-from labcalc.judgement.duplicates.comparison import WHAT_TO_DO, NamedSpread, biases_of, compare_spreads
+from labcalc.judgement.duplicates.comparison import NamedSpread, biases_of, compare_spreads
 from labcalc.judgement.duplicates.pairing import repeated_results
 from labcalc.judgement.duplicates.precision import DuplicateSummary, summarise_sets
 from labcalc.judgement.duplicates.sets import SetBeyond, sets_beyond, sets_of, with_carry_over
@@ -30,17 +30,13 @@ class DuplicateReport:
 
     laboratory: Laboratory
     period: Period
-    only: Mapping[str, str]
-    """What the sets are narrowed to: ``product`` (or class), ``operator``, ``instrument``; empty: all."""
+    only: Mapping[str, str]  # what they are narrowed to: ``product`` (or class), ``operator``, ``instrument``
     sets: pd.DataFrame  # ``SET_COLUMNS``, with what carry-over is expected to do (``carried``, ``carried_over``)
     summaries: tuple[DuplicateSummary, ...]
-    spreads: tuple[NamedSpread, ...]
-    """Operators, instruments, lots and days beside the rest; those that stand out first."""
-    biased: tuple[Action, ...]
-    """What differs on the whole between first and second results, or between two instruments."""
+    spreads: tuple[NamedSpread, ...]  # operators, instruments, lots, days beside the rest; who stands out first
+    biased: tuple[Action, ...]  # what differs on the whole: first and second results, or two instruments
     beyond: tuple[SetBeyond, ...]  # in the order of time
-    sources: tuple[SourceFile, ...]
-    """The exports that the results of the period, and those that they may repeat, stand in."""
+    sources: tuple[SourceFile, ...]  # the exports of the period's results, and of those that they may repeat
     digest: str  # SHA-256 over everything that the report depends on, beside the version of labcalc
 
     @property
@@ -88,7 +84,7 @@ class DuplicateReport:
             if one.stands_out:
                 of_title.setdefault(one.title, []).append(one)
         return tuple(
-            Action(title, "; ".join(one.finding for one in some), WHAT_TO_DO[some[0].factor])
+            Action(title, "; ".join(one.finding for one in some), some[0].what_to_do)
             for title, some in of_title.items()
         )
 
@@ -173,18 +169,9 @@ def duplicates_between(material: Material, period: Period, **only: str) -> Dupli
             sets = sets[[name in names.split(", ") for names in sets[f"{who}s"]]]
     results = results[results["set"].isin(sets.index)]
     sets, results = with_carry_over(sets, results, material, period.last)
-    return DuplicateReport(
-        laboratory=laboratory,
-        period=period,
-        only=only,
-        sets=sets,
-        summaries=summarise_sets(results, sets, laboratory),
-        spreads=compare_spreads(results, sets),
-        biased=biases_of(results, sets),
-        beyond=sets_beyond(results, sets),
-        sources=material.sources_of(near),
-        digest=_digest(material, period, only),
-    )
+    told = summarise_sets(results, sets, laboratory), compare_spreads(results, sets), biases_of(results, sets)
+    beyond, sources = sets_beyond(results, sets), material.sources_of(near)
+    return DuplicateReport(laboratory, period, only, sets, *told, beyond, sources, _digest(material, period, only))
 
 
 def _known(asked: str, what: str, names: Iterable[str]) -> str:

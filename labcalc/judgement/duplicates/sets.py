@@ -125,18 +125,13 @@ def statement_of_sets(laboratory: Laboratory, key: tuple[object, ...]) -> Precis
 
 
 def statement_for(
-    laboratory: Laboratory,
-    precision_class: str,
-    quantity: str,
-    temperature_C: float,
-    condition: str,
-    instrument: str = "",
+    laboratory: Laboratory, name: str, quantity: str, temperature_C: float, condition: str, instrument: str = ""
 ) -> PrecisionStatement | None:
     """Return the statement of a class by an instrument's method; a reference oil counts as a base oil.
 
     Where the laboratory's own statement says nothing for the conditions, the published one holds.
     """
-    name = "base oils" if precision_class == REFERENCE_CLASS else precision_class
+    name = "base oils" if name == REFERENCE_CLASS else name
     both = laboratory, replace(laboratory, precision=())
     known = [one for of in both if (one := precision_for(of, name, quantity, temperature_C, instrument)) is not None]
     stated = (one for one in known if math.isfinite(limit_function(one, condition, laboratory).factor))
@@ -165,14 +160,9 @@ def with_carry_over(
         expected effects lie further apart than ``PART`` of the limit.
     """
     first = results[(results["condition"] != CONDITIONS[0]) & (results["replicate"] == 1)]
-    known: dict[tuple[str, str, float], tuple[float, float]] = {}
-    for name, runs in first.groupby("instrument")["run"]:
-        if (sequence := material.carry_over(str(name))) is not None:
-            known |= certain_effects(sequence, map(str, runs.unique()), sequence.shares_at(last))
-    keys = first[["run", "quantity", "temperature_C"]].itertuples(index=False, name=None)
-    effects = pd.Series([known.get(key, (0.0, 0.0))[0] for key in keys], first.index, dtype=float)
-    effects = effects.where(first["quantity"] == "density", 100.0 * np.log1p(effects / 100.0))
-    effects = effects.reindex(results.index, fill_value=0.0)
+    known = certain_effects(first, material.carry_over, last)[:, 0]
+    shown = np.where(first["quantity"] == "density", known, 100.0 * np.log1p(known / 100.0))
+    effects = pd.Series(shown, first.index).reindex(results.index, fill_value=0.0)
     groups = effects.groupby(results["set"])
     apart, carried = groups.max() - groups.min(), groups.nth(0).to_numpy() - groups.nth(1).to_numpy()
     is_apart = apart.reindex(sets.index) > PART * sets["pair_limit"]

@@ -15,10 +15,9 @@ from labcalc.judgement.carry_over.effect import ExpectedEffect
 from labcalc.judgement.checks import CLOSED, IMPORTANT, LATER, URGENT, Action, shortened
 from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.duplicates.report import DuplicateReport
-from labcalc.judgement.month import of_checks, of_oils, whose_fault
-from labcalc.judgement.month.carry_over import CarryOver
+from labcalc.judgement.month import of_oils, whose_fault
 from labcalc.judgement.month.checks import Checks
-from labcalc.judgement.month.oils import OilSummary
+from labcalc.judgement.month.oils import CarryOver, OilSummary
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.admission import Doubt, first_of_files
 from labcalc.lab import Assignment, Decision
@@ -26,6 +25,7 @@ from labcalc.wording import at_celsius, counted, numeral, percent, signed
 
 _DECIDE_ANEW = "A line that can't be used is not applied: decide anew, and leave the file as it is."
 _COUNT_OR_NOT = "Kept out of baselines, limits, pairings and carry-over: decide to count or to exclude each."
+_RESTORE = "Restore the backup of the record; `labcalc record verify` says whether that holds."
 _LOOK_FOR_EXPORTS = "See whether every export lies where earlier_exports of lab.toml looks for it."
 
 
@@ -44,8 +44,9 @@ def ranked_actions(
     broken: str = "",
 ) -> tuple[Action, ...]:
     """Return what needs action, ranked: what touches released results first, then what wears the proof thin."""
+    changed = Action("Record", f"changed since it was written: {broken}", _RESTORE, URGENT, weight=math.inf)
     kinds: dict[str, Iterable[Action]] = {
-        "broken": _broken(broken) if broken else [],
+        "broken": [changed] if broken else [],  # before all else
         "line": (Action(f"Decisions, line {one.line}", one.problem, _DECIDE_ANEW, URGENT) for one in unusable),
         "doubt": (
             Action(one.file, f"line {one.line}, run {one.run}: {one.finding}", _COUNT_OR_NOT, URGENT, which=one.about)
@@ -53,10 +54,10 @@ def ranked_actions(
         ),
         "empty": [Action("Record", f"no run in {month.name}", _LOOK_FOR_EXPORTS)] if rows.empty else [],
         "moved": whose_fault.moved(checks),
-        "check": of_checks.single_checks(checks),
+        "check": whose_fault.single_checks(checks),
         "unchecked": _without_reference(rows),
         "expired": _expired(checks.oils, month),
-        "single": of_checks.single_results(checks),
+        "single": whose_fault.single_results(checks),
         "gap": of_oils.gaps(checks),
         "unread": (
             Action("Record", f"an export could not be read: {one}", "Copy it again, or take it away.", which=one.file)
@@ -75,17 +76,15 @@ def ranked_actions(
         "waiting": _waiting(waiting),
     }
     found = [replace(one, key=_key(kind, one)) for kind, some in kinds.items() for one in some]
-    ranked = sorted(found, key=lambda one: (one.severity, -one.weight))
-    return tuple(replace(one, rank=rank) for rank, one in enumerate(ranked, 1))
+    return _ranked(found, lambda one: (one.severity, -one.weight))
+
+
+def _ranked(actions: Iterable[Action], by: Callable[[Action], tuple[float, ...]]) -> tuple[Action, ...]:
+    return tuple(replace(one, rank=rank) for rank, one in enumerate(sorted(actions, key=by), 1))
 
 
 def _key(kind: str, one: Action) -> str:
     return re.sub(r"[\W_]+", "-", f"{kind} {one.about} {one.which}".casefold()).strip("-")
-
-
-def _broken(broken: str) -> Iterator[Action]:
-    to_do = "Restore the backup of the record; `labcalc record verify` says whether that holds."
-    yield Action("Record", f"changed since it was written: {broken}", to_do, URGENT, weight=math.inf)  # before all else
 
 
 def _waiting(waiting: Sequence[Decision]) -> Iterator[Action]:
@@ -101,14 +100,10 @@ def _without_reference(rows: pd.DataFrame) -> Iterator[Action]:
     checked = set(instruments[rows["role"] == "reference"])
     for instrument in sorted(set(instruments) - checked):
         number = rows.loc[instruments == instrument, "run"].nunique()
-        yield Action(
-            instrument or "an instrument without a name",
-            f"{counted(number, 'sample run')}, and no reference oil in the month: nothing shows that it was right",
-            "Run both reference oils before the next result is released.",
-            URGENT,
-            number,
-            facts={"instrument": instrument, "unit": "sample runs"},
-        )
+        about, facts = instrument or "an instrument without a name", {"instrument": instrument, "unit": "sample runs"}
+        found = f"{counted(number, 'sample run')}, and no reference oil in the month: nothing shows that it was right"
+        to_do = "Run both reference oils before the next result is released."
+        yield Action(about, found, to_do, URGENT, number, facts=facts)
 
 
 def _expired(oils: tuple[OilSummary, ...], month: Month) -> Iterator[Action]:
@@ -123,9 +118,8 @@ def _expired(oils: tuple[OilSummary, ...], month: Month) -> Iterator[Action]:
         if number:
             found = f"its certificate ran out on {valid_to}; {counted(number, 'result')} of a chart came after it"
             facts = {"oil": oil, "unit": "results", "since": str(valid_to)}
-            yield Action(
-                f"{oil} lot {lot}", found, "Go over to a lot with a valid certificate.", URGENT, number, facts=facts
-            )
+            to_do = "Go over to a lot with a valid certificate."
+            yield Action(f"{oil} lot {lot}", found, to_do, URGENT, number, facts=facts)
 
 
 def _repeats(duplicates: DuplicateReport) -> Iterator[Action]:
@@ -135,52 +129,37 @@ def _repeats(duplicates: DuplicateReport) -> Iterator[Action]:
 
 
 def _carried_over(carry_overs: tuple[CarryOver, ...]) -> Iterator[Action]:
-    for one in carry_overs:
-        if not one.at_risk:
-            continue
-        of = [(run.worst, f"{run.sample} after {run.sample_before}") for run in one.at_risk]
-        size = {name: f"{signed(worst.effect)} {worst.contrast.unit}" for worst, name in of}
-        most = max(of, key=lambda pair: abs(pair[0].effect) / pair[0].limit)[1]
+    for one in (of for of in carry_overs if of.at_risk):
+        runs = [(run, f"{run.sample} after {run.sample_before}") for run in one.at_risk]
+        in_limits = [abs(run.worst.effect) / run.worst.limit for run in one.at_risk]
+        most, name = runs[in_limits.index(max(in_limits))]
+        size = f"{signed(most.worst.effect)} {most.worst.contrast.unit} ({name})"
         share = max(one.shares, key=lambda s: s.value if s.shows else -1.0)
-        yield Action(
-            f"{one.instrument}, carry-over",
-            f"{counted(len(one.at_risk), 'result')} moved by more than the repeatability, the most "
-            f"{size[most]} ({most})" + f": {percent(share.value)} of the sample before stays in the cell" * share.shows,
-            "Measure these again after a sample of their own kind; order runs from thin to thick" + _rinse(one) + ".",
-            size=share.value,
-            details=tuple(
-                f"{run.run}: {name}, {_expected(worst)}" for run, (worst, name) in zip(one.at_risk, of, strict=True)
-            ),
-            weight=sum(abs(run.worst.effect) / run.worst.limit for run in one.at_risk),
-            facts={"instrument": one.instrument, "unit": "1", "runs": ", ".join(run.run for run in one.at_risk)},
-        )
+        stays = f": {percent(share.value)} of the sample before stays in the cell" * share.shows
+        found = f"{counted(len(runs), 'result')} moved by more than the repeatability, the most {size}{stays}"
+        to_do = "Measure these again after a sample of their own kind; order runs from thin to thick"
+        if (ratio := one.ratio_at(min(run.worst.limit for run in one.at_risk))) < 1e6:
+            to_do += f", or rinse once more after a sample more than {numeral(ratio, 0)} times as thick"
+        details = tuple(f"{run.run}: {name}, {_expected(run.worst)}" for run, name in runs)
+        facts = {"instrument": one.instrument, "unit": "1", "runs": ", ".join(run.run for run in one.at_risk)}
+        about, weight = f"{one.instrument}, carry-over", sum(in_limits)
+        yield Action(about, found, f"{to_do}.", size=share.value, weight=weight, facts=facts, details=details)
 
 
 def _expected(worst: ExpectedEffect) -> str:
     """Say what is expected of a result, against r, and where the residue mixes in proportion to volume."""
-    unit, what = worst.contrast.unit, at_celsius(worst.contrast.quantity, worst.contrast.temperature_C)
-    at_most = f"{numeral(worst.limit)}, at most {signed(worst.at_most)}"
-    return f"{signed(worst.effect)} {unit} of {what}; r {at_most}"
-
-
-def _rinse(one: CarryOver) -> str:
-    ratio = one.ratio_at(min(run.worst.limit for run in one.at_risk))
-    return f", or rinse once more after a sample more than {numeral(ratio, 0)} times as thick" if ratio < 1e6 else ""
+    what = at_celsius(worst.contrast.quantity, worst.contrast.temperature_C)
+    r = f"r {numeral(worst.limit)}, at most {signed(worst.at_most)}"
+    return f"{signed(worst.effect)} {worst.contrast.unit} of {what}; {r}"
 
 
 def _refusals(refusals: Sequence[Refusal]) -> Iterator[Action]:
     files = Counter(one.file for one in refusals)
     if files:
         named, details = shortened([f"{file} ({number})" for file, number in files.items()], 4)
-        yield Action(
-            "Exports",
-            f"{counted(len(refusals), 'row')} refused: {named.replace('; ', ', ')}",
-            "Each is named below with what was expected: mend the export, or measure again.",
-            LATER,
-            len(refusals),
-            facts={"unit": "rows"},
-            details=details,
-        )
+        found = f"{counted(len(refusals), 'row')} refused: {named.replace('; ', ', ')}"
+        to_do = "Each is named below with what was expected: mend the export, or measure again."
+        yield Action("Exports", found, to_do, LATER, len(refusals), facts={"unit": "rows"}, details=details)
 
 
 # --- Who sees to it ---
@@ -190,12 +169,15 @@ _GROWN = 1.1
 _NTH = ("second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth", "eleventh", "twelfth")
 
 
+_Again = Callable[[pd.Timestamp], Collection[str]]
+
+
 def followed(
     found: Sequence[Action],
     assignments: Sequence[Assignment],
     period: Month,
     measured: pd.Timestamp | None = None,
-    again: Callable[[pd.Timestamp], Collection[str]] = lambda _: (),
+    again: _Again = lambda _: (),
     charts: Sequence[Chart] = (),
 ) -> tuple[Action, ...]:
     """Return what was found with the actions about it, and those whose finding is gone: overdue first, closed last.
@@ -223,19 +205,10 @@ def followed(
         beside.append(replace(one, followed=words, overdue=late, severity=URGENT if late else one.severity))
     gone = [one for one in of_month if one.action.finding not in keys and not _closed_before(one, period.last)]
     both = [*beside, *(_gone(one, month) for one in gone)]
-    ranked = sorted(
-        both, key=lambda one: (one.severity == CLOSED, one.weight < math.inf, not one.overdue, not one.urgent)
-    )
-    return tuple(replace(one, rank=rank) for rank, one in enumerate(ranked, 1))
+    return _ranked(both, lambda one: (one.severity == CLOSED, one.weight < math.inf, not one.overdue, not one.urgent))
 
 
-def _closed(
-    one: Action,
-    last: Assignment,
-    period: Month,
-    again: Callable[[pd.Timestamp], Collection[str]],
-    charts: Sequence[Chart],
-) -> Action:
+def _closed(one: Action, last: Assignment, period: Month, again: _Again, charts: Sequence[Chart]) -> Action:
     """Return a finding whose action is closed: it asks for nothing, unless results since the closing show it again."""
     assert last.closed is not None
     when, words = pd.Timestamp(last.closed.when).tz_convert(period.first.tz), _in_words(last, period, math.nan)
@@ -269,14 +242,13 @@ def _is_overdue(one: Assignment, month: Month) -> bool:
 
 
 def _gone(one: Assignment, month: Month) -> Action:
-    number, late = one.action.number, _is_overdue(one, month)
-    if one.closed is not None:
-        words, finding = _in_words(one, month, math.nan), f"finding gone. It was: {one.action.why}"
-        return Action(f"Action {number}", finding, "", CLOSED, key=one.action.finding, followed=words)
-    to_do = f"Check the effect and close it: `labcalc record close {number} --effect TEXT`."
-    finding = f"finding gone: check the effect and close. It was: {one.action.why}"
-    severity, words = URGENT if late else IMPORTANT, _in_words(one, month, math.nan)
-    return Action(f"Action {number}", finding, to_do, severity, key=one.action.finding, followed=words, overdue=late)
+    late, words, number = _is_overdue(one, month), _in_words(one, month, math.nan), one.action.number
+    finding, to_do, severity = "finding gone", "", CLOSED
+    if one.closed is None:
+        finding, severity = f"{finding}: check the effect and close", URGENT if late else IMPORTANT
+        to_do = f"Check the effect and close it: `labcalc record close {number} --effect TEXT`."
+    found = Action(f"Action {number}", f"{finding}. It was: {one.action.why}", to_do, severity, overdue=late)
+    return replace(found, key=one.action.finding, followed=words)
 
 
 def _in_words(one: Assignment, month: Month, size: float) -> str:

@@ -7,25 +7,22 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import stdtr
 
 from labcalc.judgement.control.attribution import Attribution, Deviation, attributed, pattern_of
-from labcalc.judgement.control.charts import Chart
+from labcalc.judgement.control.charts import FEWEST_TO_SCREEN, Chart
 from labcalc.judgement.control.panels import neighbouring_days, panels_of
 from labcalc.judgement.control.watch import Stream, watched
-from labcalc.judgement.month.carry_over import with_carried
 from labcalc.judgement.month.due import LimitsDue, limits_due
 from labcalc.judgement.month.gaps import CheckedInstrument, Gap, Repair, checked, longest_gaps, repairs_of
 from labcalc.judgement.month.moved import Moved, moved_in
-from labcalc.judgement.month.oils import OilSummary, summarise_oils
+from labcalc.judgement.month.oils import OilSummary, summarise_oils, with_carried
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.measurements import Material
 from labcalc.lab import Laboratory
 from labcalc.statistics import BiasTest, holm_adjusted, serial_dependence
 
 _FAMILY = 0.05  # chance that any of the month's tests of bias, or of its baselines, finds what isn't there, [-] (Holm)
-_FEWEST_TO_SCREEN = 8  # results of a baseline below which it is not screened: our own choice
 _SLIP, _QUARTILE, _RANGE = 8.0, 0.6745, 3.472
 """Robust standard deviations beyond which a result is a slip, heavy tails allowed for (our own choice); quartile of a
 normal distribution, and the mean range of 15 of its results (d2, memory): rounding can't make that nothing."""
@@ -45,8 +42,8 @@ class Biased:
     @property
     def charts_of_paper(self) -> tuple[Chart, ...]:
         """The charts that lie off because their certificate does."""
-        of_paper = self.attribution is not None and self.attribution.cause == "certificate"
-        return self.attribution.charts if self.attribution is not None and of_paper else ()
+        whose = self.attribution
+        return whose.charts if whose is not None and whose.cause == "certificate" else ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,15 +61,11 @@ class Checks:
     gaps: tuple[Gap, ...]
     repairs: tuple[Repair, ...]
     charts: tuple[Chart, ...] = ()  # all of the laboratory
-    streams: Mapping[str, tuple[Stream, ...]] = field(default_factory=dict)
-    """What is watched for lasting shifts, by instrument."""
-    carried: tuple[OilSummary, ...] = ()
-    """Charts that are biased by what the sample before leaves in the cell, and by nothing else."""
-    unfit: Mapping[int, str] = field(default_factory=dict)
-    """Identities of charts whose baseline limits should not rest on, and why."""
+    streams: Mapping[str, tuple[Stream, ...]] = field(default_factory=dict)  # watched for lasting shifts, by instrument
+    carried: tuple[OilSummary, ...] = ()  # biased by what the sample before leaves in the cell, and by nothing else
+    unfit: Mapping[int, str] = field(default_factory=dict)  # identities of charts with an unfit baseline, and why
     likeness: tuple[float, float] = (0.0, 0.0)
-    """Correlation of neighbouring days in the baselines, [-]: of a chart's results, of an instrument's means; 0 where
-    none shows."""
+    """Correlation of neighbouring days in baselines, [-]: of a chart's results, of an instrument's means; 0: none."""
 
     @property
     def explained(self) -> set[int]:
@@ -135,25 +128,13 @@ def checks_of(material: Material, month: Month) -> Checks:
     of_oils = {id(chart) for one in moved if not one.instrument for chart in one.touched} | set(unfit)
     charts = tuple(one for one in charts if id(one) not in of_oils)
     for name, own in by_instrument.items():
-        if len(left := [one for one in own if id(one) not in of_oils]) < len(own):
-            streams[name] = watched(left, since)
+        if not of_oils.isdisjoint(map(id, own)):
+            streams[name] = watched([one for one in own if id(one) not in of_oils], since)
     instruments = checked(material.record, right, charts, streams)
-    return Checks(
-        month,
-        material.laboratory,
-        oils,
-        of_month,
-        moved,
-        biased,
-        instruments,
-        longest_gaps(instruments, month, {one.instrument for one in moved}),
-        tuple(one for some in streams.values() if some for one in repairs_of(some, month)),
-        material.charts,
-        watched_streams,
-        carried,
-        unfit,
-        likeness,
-    )
+    gaps = longest_gaps(instruments, month, {one.instrument for one in moved})
+    repairs = tuple(one for some in streams.values() if some for one in repairs_of(some, month))
+    told = oils, of_month, moved, biased, instruments, gaps, repairs
+    return Checks(month, material.laboratory, *told, material.charts, watched_streams, carried, unfit, likeness)
 
 
 def _keys(charts: Iterable[Chart]) -> set[tuple[object, ...]]:
@@ -169,7 +150,7 @@ def _without(comparisons: pd.DataFrame, keys: set[tuple[object, ...]], names: Se
 
 def unfit_baselines(charts: Sequence[Chart]) -> dict[int, str]:
     """Return why limits should not rest on some baselines, by the identity of the chart."""
-    tested = [one for one in charts if one.limits is not None and one.in_baseline.sum() > _FEWEST_TO_SCREEN - 1]
+    tested = [one for one in charts if one.limits is not None and one.in_baseline.sum() >= FEWEST_TO_SCREEN]
     results = (one.plotted[one.in_baseline] for one in tested)
     p = holm_adjusted([serial_dependence(one).p_value if np.ptp(one) > 0.0 else 1.0 for one in results])
     found = {id(one): _ALIKE for one, adjusted in zip(tested, p, strict=True) if adjusted < _FAMILY}
@@ -213,10 +194,10 @@ def biased_of(
     known = [replace(one, bias=test) if by[0] else one for one, test, by in zip(known, tests, off, strict=True)]
     both, p = list(zip(known, tests, strict=True)), holm_adjusted([one.p_value for one in tests])
     left = {id(one.chart): one for one, adjusted in zip(known, p, strict=True) if adjusted < _FAMILY}
-    uncertainty = (max(one.deviation / math.sqrt(one.number), test.standard_uncertainty / 2.0) for one, test in both)
-    deviations = [
-        Deviation(one.chart, test.bias, u, one.number) for (one, test), u in zip(both, uncertainty, strict=True)
-    ]
+    deviations = []
+    for one, test in both:
+        u = max(one.deviation / math.sqrt(one.number), test.standard_uncertainty / 2.0)
+        deviations.append(Deviation(one.chart, test.bias, u, one.number))
     found = []
     while left:
         whose = attributed(deviations, left, from_certificate=True)
@@ -231,7 +212,9 @@ def _less(one: OilSummary, comparisons: pd.DataFrame) -> BiasTest:
     """Return the test of a chart's bias less what the runs before its results are expected to have added."""
     chart, bias = one.chart, one.bias
     assert bias is not None
-    added = comparisons.loc[_of_chart(comparisons, chart), list(CARRIED_COLUMNS)].mean().fillna(0.0)
+    of_chart = [comparisons[name].to_numpy() == getattr(chart, name) for name in _OF_CHART]
+    of_chart.append(comparisons["lot"].fillna("").to_numpy() == chart.lot)
+    added = comparisons.loc[np.logical_and.reduce(of_chart), list(CARRIED_COLUMNS)].mean().fillna(0.0)
     to_chart = 100.0 / chart.certified if chart.unit == "%" else 1.0
     mean, u = (float(added[name]) * to_chart for name in CARRIED_COLUMNS)
     less = bias if mean == 0.0 else _taken_off(bias, mean, u)
@@ -256,8 +239,3 @@ def _moved_off(oils: Sequence[OilSummary], moved: Sequence[Moved]) -> list[tuple
             added = pattern_of(whose, [of.chart for of in oils]) * after
             off += np.column_stack([added * whose.size, np.abs(added) * whose.expanded_uncertainty / 2.0])
     return [(mean, u) for mean, u in off.tolist()]
-
-
-def _of_chart(comparisons: pd.DataFrame, chart: Chart) -> NDArray[np.bool_]:
-    same = [comparisons[name].to_numpy() == getattr(chart, name) for name in _OF_CHART]
-    return np.asarray(np.logical_and.reduce([*same, comparisons["lot"].fillna("").to_numpy() == chart.lot]))

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
-from labcalc.judgement.control.baseline import baseline_limits
+from labcalc.judgement.control.chart_making import baseline_limits
 from labcalc.judgement.control.charts import Chart
 from labcalc.judgement.period import Month
 from labcalc.lab import ControlChoices
@@ -28,12 +28,10 @@ class LimitsDue:
     chart: Chart
     number: int  # its results in control up to the end of the month, those that set the limits in force included
     later: int  # those of them that came since
-    comparison: PeriodComparison | None
-    """They against those that set the limits: spread by F, mean by Welch; None where one of both has no spread."""
+    comparison: PeriodComparison | None  # they against those that set the limits, F and Welch; None without a spread
     differs: bool  # more than chance explains among all charts that are due
     tests: int  # of all charts that are due, among which its own are judged
-    proposed: ChartLimits | None
-    """From all results in control, or, where they differ, from those since; None of too few."""
+    proposed: ChartLimits | None  # from all in control, or, where they differ, from those since; None of too few
 
     @property
     def in_force(self) -> ChartLimits:

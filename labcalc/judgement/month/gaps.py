@@ -28,13 +28,10 @@ class CheckedInstrument:
     def at_risk(self, began: pd.Timestamp, told: pd.Timestamp, until: pd.Timestamp) -> pd.DataFrame:
         """Return the samples from the last good check before something began to the next good one after it was told."""
         start, seen, end = (one.tz_convert(None).to_datetime64() for one in (began, told, until))
-        good = self.checks[self.is_good]
-        first = good[good < start][-1:]
-        next_good = good[good > seen][:1]
-        stop = min([*next_good, end])
-        inside = self.samples["at"] < stop
-        if first.size:
-            inside &= self.samples["at"] > first[0]
+        good, at = self.checks[self.is_good], self.samples["at"]
+        inside = at < min([*good[good > seen][:1], end])
+        for before in good[good < start][-1:]:
+            inside &= at > before
         found: pd.DataFrame = self.samples[inside]
         return found
 
@@ -110,9 +107,7 @@ class Repair:
 
     decision: Decision
     stream: Stream
-    before: float
-    """Mean distance from the centre over at most ten days before, or since it was off, [unit of the charts]; NaN
-    without any."""
+    before: float  # mean from the centre over at most ten days, or since it was off, [unit of the charts]; NaN: none
     after: float  # the same after it, up to the next action
     change: PeriodComparison | None  # none with fewer than three results before or after
     was_off: bool = False  # the last result before it stopped the instrument
@@ -134,14 +129,12 @@ class Repair:
 
 def repairs_of(streams: Sequence[Stream], period: Period) -> tuple[Repair, ...]:
     """Return the corrective actions of a period and of the month before it, on an instrument's whole quantities."""
-    return tuple(one for stream in streams if _is_whole(stream, streams) for one in _repairs(stream, period))
-
-
-def _is_whole(stream: Stream, streams: Sequence[Stream]) -> bool:
-    """Tell the stream that holds most of its quantity: the group, or the only chart."""
-    alike = (one for one in streams if one.quantity == stream.quantity and one.since <= stream.since < one.until)
-    largest = max(alike, key=lambda one: len(one.charts))
-    return stream is largest
+    found: list[Repair] = []
+    for stream in streams:
+        alike = (one for one in streams if one.quantity == stream.quantity and one.since <= stream.since < one.until)
+        if stream is max(alike, key=lambda one: len(one.charts)):  # the group, or the only chart
+            found += _repairs(stream, period)
+    return tuple(found)
 
 
 def _repairs(stream: Stream, period: Period) -> Iterator[Repair]:

@@ -75,7 +75,7 @@ def moved_in(
     )
     stopping = [_Stopping(one, int(at[one.shift.chance[at].argmin()])) for one, at in inside if at.size]
     stopping.sort(key=lambda one: one.chance)
-    causes: list[tuple[_Stopping, Attribution | None, list[_Stopping]]] = []
+    causes: list[_Cause] = []
     for stop in stopping:
         own = {id(one) for one in stop.stream.charts if one.between(period.first, period.last).any()}  # no lot before
         shares = [(len(own & _touched(seed, whose)) / len(own), symptoms) for seed, whose, symptoms in causes]
@@ -88,7 +88,7 @@ def moved_in(
         symptoms.append(stop)
     touched = [_touched(seed, whose) for seed, whose, _ in causes]
     others = [set[int]().union(*touched[:at], *touched[at + 1 :]) for at in range(len(touched))]
-    return tuple(_moved(*cause, last, apart, likeness) for cause, apart in zip(causes, others, strict=True))
+    return tuple(_moved(cause, last, apart, likeness) for cause, apart in zip(causes, others, strict=True))
 
 
 def _touched(seed: _Stopping, whose: Attribution | None) -> set[int]:
@@ -129,15 +129,13 @@ def _deviations(charts: Sequence[Chart], seed: _Stopping) -> Iterator[Deviation]
             yield Deviation(chart, size * to_shown, uncertainty * to_shown, number)
 
 
-def _moved(
-    seed: _Stopping,
-    attribution: Attribution | None,
-    symptoms: Sequence[_Stopping],
-    last: np.datetime64,
-    others: set[int],
-    likeness: tuple[float, float],
-) -> Moved:
+_Cause = tuple[_Stopping, Attribution | None, list[_Stopping]]
+"""What told it most clearly, whose fault it is, and what else it explains."""
+
+
+def _moved(cause: _Cause, last: np.datetime64, others: set[int], likeness: tuple[float, float]) -> Moved:
     """Put together what moved; it is dated without the charts of other causes."""
+    seed, attribution, symptoms = cause
     touched = _touched(seed, attribution)
     own = max([seed, *symptoms], key=lambda one: (*one.share_of(touched - others), *one.share_of(touched)))
     stream = own.stream
@@ -145,23 +143,14 @@ def _moved(
     stops = stops[stops <= own.clearest]
     gaps = np.flatnonzero(np.diff(stops) > _SAME_FAULT_RESULTS)
     first = int(stops[gaps[-1] + 1] if gaps.size else stops[0])
-    end = stream.last_until(last - np.timedelta64(1, "us"))
-    dated = without(stream, others)
+    end, dated = last - np.timedelta64(1, "us"), without(stream, others)
     told, clearest = (dated.last_until(stream.moments[place]) for place in (first, own.clearest))
     onset = dated.onset(told, clearest, likeness[dated.is_group])
-    of = dated.away[onset.place : dated.last_until(last - np.timedelta64(1, "us")) + 1]
-    return Moved(
-        stream,
-        attribution,
-        symptoms=tuple(one.stream for one in [seed, *symptoms] if one is not own),
-        since=_local(dated, onset.place),
-        earliest=_local(dated, onset.earliest),
-        latest=_local(dated, onset.latest),
-        signalled=_local(stream, first),
-        lasts=bool(stream.stops[end]),
-        clearest=own.clearest,
-        growth=growth_of(of, dated.scatter),
-    )
+    growth = growth_of(dated.away[onset.place : dated.last_until(end) + 1], dated.scatter)
+    further = tuple(one.stream for one in [seed, *symptoms] if one is not own)
+    since, earliest, latest = (_local(dated, place) for place in (onset.place, onset.earliest, onset.latest))
+    signalled, lasts = _local(stream, first), bool(stream.stops[stream.last_until(end)])
+    return Moved(stream, attribution, further, since, earliest, latest, signalled, lasts, own.clearest, growth)
 
 
 def growth_of(away: NDArray[np.float64], scatter: float) -> float:

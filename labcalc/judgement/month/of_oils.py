@@ -20,6 +20,7 @@ _FAMILY = 0.05  # chance that any of the month's tests of one kind finds what is
 _OF_SPREADS = OF_CHECKS = 0.01
 """The same of tests of spread, and of an instrument's single checks, [-]: neither is made for heavy tails."""
 _BELOW = "below satisfactory for certain"
+_UNTIL_THEN = "Until then the charts go on by the limits in force, which stay drawn over their own days."
 _IN_COMMON = 0.5
 """Correlation of an instrument's results of a day that its charts' scatters are taken together with, [-]: our own."""
 
@@ -73,8 +74,7 @@ def spreads(checks: Checks) -> Iterator[Action]:
     scatters = [found for one in of if (found := _Scatter.of(one, id(one.chart) in checks.explained)).freedom > 1.0]
     tested = [*scatters, *_together(scatters)]
     apart: dict[tuple[str, bool], list[_Scatter]] = {}
-    p = [one.chance for one in tested]
-    for one, adjusted in zip(tested, holm_adjusted(p), strict=True):
+    for one, adjusted in zip(tested, holm_adjusted([each.chance for each in tested]), strict=True):
         if adjusted < _OF_SPREADS:
             apart.setdefault((one.instrument, one.ratio > 1.0), []).append(one)
     for (instrument, more), some in apart.items():
@@ -123,11 +123,9 @@ def _together(scatters: Sequence[_Scatter]) -> Iterator[_Scatter]:
     for (instrument, quantity), some in by_quantity.items():
         number = len(some)
         if number > 1:
-            freedom, known = (
-                sum(each) / (1.0 + (number - 1.0) * _IN_COMMON**2)
-                for each in ([one.freedom for one in some], [one.of_baseline for one in some])
-            )
-            ratio = math.sqrt(sum(one.freedom * one.ratio**2 for one in some) / sum(one.freedom for one in some))
+            shared, freedom = 1.0 + (number - 1.0) * _IN_COMMON**2, sum(one.freedom for one in some)
+            ratio = math.sqrt(sum(one.freedom * one.ratio**2 for one in some) / freedom)
+            freedom, known = freedom / shared, sum(one.of_baseline for one in some) / shared
             yield _Scatter(instrument, quantity, quantity, f"{number} charts together", ratio, freedom, known)
 
 
@@ -145,15 +143,12 @@ def gaps(checks: Checks) -> Iterator[Action]:
     for one in checks.gaps:
         if one.hours > 2.0 * allowed and one.days > math.ceil(2.0 * allowed / 24.0):
             facts = {"instrument": one.instrument, "unit": "h", "limit": allowed, "since": f"{one.first:%Y-%m-%d}"}
-            yield Action(
-                f"{one.instrument}, gap",
-                f"{counted(one.samples, 'sample')} in {numeral(one.hours, 0)} h without a good check, from "
-                f"{one.first:%Y-%m-%d %H:%M} on ({allowed:g} h are allowed); {numeral(one.checks_a_day, 1)} checks a "
-                "day of work",
-                f"Check it {numeral(2.0 * one.checks_a_day, 1)} times a day of work: half as many samples are at risk.",
-                size=one.hours,
-                facts=facts,
-            )
+            since = f"from {one.first:%Y-%m-%d %H:%M} on ({allowed:g} h are allowed)"
+            gap = f"{counted(one.samples, 'sample')} in {numeral(one.hours, 0)} h without a good check, {since}"
+            found = f"{gap}; {numeral(one.checks_a_day, 1)} checks a day of work"
+            times = f"{numeral(2.0 * one.checks_a_day, 1)} times a day of work"
+            to_do = f"Check it {times}: half as many samples are at risk."
+            yield Action(f"{one.instrument}, gap", found, to_do, size=one.hours, facts=facts)
 
 
 def repairs(checks: Checks) -> Iterator[Action]:
@@ -165,14 +160,11 @@ def repairs(checks: Checks) -> Iterator[Action]:
         interval = f", changed by {' to '.join(map(signed, one.change.interval))}" if one.change else ""
         told = f"{quantity} {signed(one.before)} {unit} before, {signed(one.after)} after{interval}"
         fine, day = one.verdict == "it worked", f"{action.when:%Y-%m-%d}"
-        yield Action(
-            f"{action.instrument}, action of {day}",
-            f"{action.why}: {one.verdict} ({told})",
-            "Nothing more." if fine else "Run both oils twice more; if it stays, look for another cause.",
-            LATER if fine or one.change is None else IMPORTANT,
-            which=quantity,
-            facts={"instrument": action.instrument, "quantity": quantity, "unit": unit, "since": day},
-        )
+        about, found = f"{action.instrument}, action of {day}", f"{action.why}: {one.verdict} ({told})"
+        to_do = "Nothing more." if fine else "Run both oils twice more; if it stays, look for another cause."
+        severity = LATER if fine or one.change is None else IMPORTANT
+        facts = {"instrument": action.instrument, "quantity": quantity, "unit": unit, "since": day}
+        yield Action(about, found, to_do, severity, which=quantity, facts=facts)
 
 
 def baselines(checks: Checks) -> Iterator[Action]:
@@ -209,10 +201,8 @@ def due(checks: Checks) -> Iterator[Action]:
         differ = sum(one.differs for one in asked)
         which = f"{differ} have results that differ" if differ else "none has results that differ"
         named = f"{counted(len(asked), 'chart')} ({where}); {which} from those that set its limits by more than chance"
-        to_do = (
-            f"Sign them: `labcalc record limits --month {checks.month.parts[-1].name} --from DATE --why TEXT`, all or "
-            "by instrument and oil. Until then the charts go on by the limits in force, which stay drawn over their "
-            "own days." + " Where results differ, look for the cause first." * any(one.differs for one in asked)
-        )
+        command = f"`labcalc record limits --month {checks.month.parts[-1].name} --from DATE --why TEXT`"
+        to_do = f"Sign them: {command}, all or by instrument and oil. {_UNTIL_THEN}"
+        to_do += " Where results differ, look for the cause first." * bool(differ)
         details = tuple(one.words for one in asked)
         yield Action("Limits due", named, to_do, LATER, len(asked), facts={"unit": "charts"}, details=details)

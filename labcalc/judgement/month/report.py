@@ -14,25 +14,21 @@ from labcalc.judgement.checks import CLOSED, IMPORTANT, URGENT, Action
 from labcalc.judgement.control.status import Sight, sight_of, sights_of
 from labcalc.judgement.duplicates.report import DuplicateReport, duplicates_between
 from labcalc.judgement.month.actions import followed, ranked_actions
-from labcalc.judgement.month.carry_over import CarryOver, month_carry_overs
 from labcalc.judgement.month.checks import Checks, checks_of
-from labcalc.judgement.month.oils import OilSummary
+from labcalc.judgement.month.oils import CarryOver, OilSummary, month_carry_overs
 from labcalc.judgement.period import Month, month_of
+from labcalc.judgement.record.admission import Doubt
 from labcalc.judgement.record.measurements import Material, last_kept
 from labcalc.judgement.setup.description import unknown_runs
 from labcalc.judgement.studies.rounds import rounds_between
-from labcalc.judgement.variance.components import (
-    ComponentsOfVariance,
-    components_of_variance,
-    components_side_by_side,
-    sample_names,
-)
+from labcalc.judgement.variance import components
 from labcalc.lab import Decision, Laboratory, certificates, find_entries, verify_record
 from labcalc.showing import Shown
 from labcalc.wording import at_celsius, counted
 
 _NEAR_DAYS = 60
 """How long before its end a certificate is named, [d]: time enough to order the next lot; after a year, a year."""
+_BY_LAB_TOML = "in lab.toml, not yet in the record"
 
 
 def notices_of(
@@ -80,10 +76,8 @@ def _lot_changes(material: Material, month: Month) -> Iterator[str]:
         if named:
             together.setdefault((oil, ", ".join(named)), []).append(instrument)
     for (oil, told), instruments in together.items():
-        yield (
-            f"{', '.join(instruments)}: {oil} went over to {told}; the new lot has a chart of its own; beneath the "
-            "instrument's charts it is compared with the lot before, by the days on which both were measured."
-        )
+        then = "the new lot has a chart of its own; beneath the instrument's charts it is compared with the lot before"
+        yield f"{', '.join(instruments)}: {oil} went over to {told}; {then}, by the days on which both were measured."
 
 
 def _certificates(oils: tuple[OilSummary, ...], month: Month) -> Iterator[str]:
@@ -116,27 +110,23 @@ def _changed_certificates(oils: tuple[OilSummary, ...], laboratory: Laboratory, 
         name = (said["oil"], said["lot"])
         before, last[name] = last.get(name, values), values
         if before != values and name in lots and (entry is None or pd.Timestamp(entry.at) >= month.first):
-            by = (
-                f"on {entry.at[:10]} by {entry.who}, entry {entry.n}" if entry else "in lab.toml, not yet in the record"
-            )
+            by = f"on {entry.at[:10]} by {entry.who}, entry {entry.n}" if entry else _BY_LAB_TOML
             was = ", ".join(one for one in before if one not in values) or "fewer values"
             now = ", ".join(one for one in values if one not in before) or "fewer values"
-            yield (
-                f"The certificate of {name[0]} lot {name[1]} was changed ({by}) from {was} to {now}. "
-                "This page goes by the new values; what was rendered before went by the old."
-            )
+            changed = f"The certificate of {name[0]} lot {name[1]} was changed ({by}) from {was} to {now}."
+            yield f"{changed} This page goes by the new values; what was rendered before went by the old."
 
 
-def month_spreads(material: Material, rows: pd.DataFrame, month: Month) -> tuple[ComponentsOfVariance, ...]:
+def month_spreads(material: Material, rows: pd.DataFrame, month: Month) -> tuple[components.ComponentsOfVariance, ...]:
     """Split the spread of the oils and lots that were measured in a month, by all their results up to its end.
 
     Returns : Oils measured side by side, else each alone; kinematic viscosity first.
     """
-    in_use = set(sample_names(rows[rows["role"] == "reference"]))
+    in_use = set(components.sample_names(rows[rows["role"] == "reference"]))
     record = material.record
     known = record[(record["role"] == "reference") & (record["measured_at"] < month.last)]
-    past = replace(material, record=known[sample_names(known).isin(in_use)])
-    studies = components_side_by_side(past) or components_of_variance(past)
+    past = replace(material, record=known[components.sample_names(known).isin(in_use)])
+    studies = components.components_side_by_side(past) or components.components_of_variance(past)
     return tuple(sorted(studies, key=lambda one: (one.quantity == "density", one.samples, one.temperature_C)))
 
 
@@ -149,13 +139,11 @@ def month_rounds(laboratory: Laboratory, month: Month) -> tuple[tuple[Action, ..
     except StudyError as refusal:
         to_do = "Mend the file: until then no round counts."
         return (Action("Proficiency rounds", f"can't be read: {refusal}", to_do, IMPORTANT),), ()
-    return (
-        tuple(
-            Action(about, finding, to_do, URGENT if rank == 2 else IMPORTANT, which=finding.split()[0])
-            for rank, about, finding, to_do in found
-        ),
-        (f"{counted(number, 'proficiency round')} of the period in {file.name}.",),
+    actions = tuple(
+        Action(about, finding, to_do, URGENT if rank == 2 else IMPORTANT, which=finding.split()[0])
+        for rank, about, finding, to_do in found
     )
+    return actions, (f"{counted(number, 'proficiency round')} of the period in {file.name}.",)
 
 
 def workload_of(rows: pd.DataFrame) -> pd.DataFrame:
@@ -179,16 +167,13 @@ class MonthReport(Shown):
     oils: tuple[OilSummary, ...]
     checks: Checks  # what moved, gaps between good checks, corrective actions
     sights: tuple[Sight, ...]  # what the charts give and see, by the size of their baselines
-    spreads: tuple[ComponentsOfVariance, ...]
-    """What the results of the month's reference oils spread by, with those of the same lots before."""
+    spreads: tuple[components.ComponentsOfVariance, ...]  # of its reference oils, with results of the same lots before
     duplicates: DuplicateReport  # of repeats whose last result lies in the month
     carry_overs: tuple[CarryOver, ...]
-    certificates: tuple[dict[str, Any], ...]
-    """Of the lots that were measured in the month, as ``labcalc.lab.certificates`` says them."""
+    certificates: tuple[dict[str, Any], ...]  # of the lots measured in it, as ``labcalc.lab.certificates`` says them
     workload: pd.DataFrame  # as ``workload_of`` returns it
     decisions: tuple[Decision, ...]  # those about runs of the month, and those written in it
-    notices: tuple[str, ...]
-    """What has to be known beside the numbers: an empty month, a change of lot, a certificate that runs out."""
+    notices: tuple[str, ...]  # beside the numbers: an empty month, a change of lot, a certificate that runs out
     refusals: tuple[Refusal, ...]
     """Rows of the month that were refused, and those of no readable time in exports that hold rows of it."""
     failures: tuple[ExportError, ...]  # exports of the record that could not be read
@@ -259,20 +244,17 @@ def report_period(material: Material, period: Month) -> MonthReport:
     rows = record[period.holds(record["measured_at"])]
     names, runs = set(rows["source_file"]), set(rows["run"])
     others = (set(record["source_file"]) if material.doubts else set()) - names
+
+    def inside(one: Doubt | Refusal) -> bool:
+        return one.measured_at is not None and period.first <= one.measured_at < period.last
+
     # versions of a run are of its month; a doubted time, of each that its file has rows of, of any if none counts
-    doubts = [
-        one
-        for one in material.doubts
-        if (one.file not in others if one.about == "time" else period.first <= one.measured_at < period.last)
-    ]
+    doubts = [one for one in material.doubts if (one.file not in others if one.about == "time" else inside(one))]
     checks = checks_of(material, period)
     duplicates = duplicates_between(material, period)
     carry_overs = month_carry_overs(material, rows, period)
-    refusals = tuple(
-        one
-        for one in material.reading.refusals
-        if (one.file in names if one.measured_at is None else period.first <= one.measured_at < period.last)
-    )
+    refused = material.reading.refusals
+    refusals = tuple(one for one in refused if (one.file in names if one.measured_at is None else inside(one)))
     failures = (*material.reading.failures, *material.record_failures)
     rounds, of_rounds = month_rounds(laboratory, period)
     fault = verify_record(laboratory, entries_alone=True)[1] if laboratory.record else None
@@ -288,9 +270,8 @@ def report_period(material: Material, period: Month) -> MonthReport:
 
     actions = followed(found, material.assignments, period, rows["measured_at"].max(), again, material.charts)
     measured = {(one.chart.oil, one.chart.lot) for one in checks.oils}
-    in_baselines = {
-        run for one in checks.oils for run, held in zip(one.chart.runs, one.chart.in_baseline, strict=True) if held
-    }
+    baselines = (zip(one.chart.runs, one.chart.in_baseline, strict=True) for one in checks.oils)
+    in_baselines = {run for some in baselines for run, sets_limits in some if sets_limits}
     held = tuple(one for one in certificates(laboratory) if (one["oil"], one["lot"]) in measured)
     return MonthReport(
         month=period,
@@ -319,7 +300,6 @@ def report_period(material: Material, period: Month) -> MonthReport:
 
 def _digest(material: Material, month: Month, beside: object) -> str:
     stated = (month.name, material.laboratory.digest, material.decisions, material.reading.sources)
-    ink = hashlib.sha256(repr(stated).encode())
     unread = [str(one) for one in (*material.reading.failures, *material.unusable)]
-    ink.update(repr((material.reading.refusals, unread, material.doubts, material.repeated, beside)).encode())
-    return ink.hexdigest()
+    held = (material.reading.refusals, unread, material.doubts, material.repeated, beside)
+    return hashlib.sha256(f"{stated!r}{held!r}".encode()).hexdigest()

@@ -26,7 +26,7 @@ from labcalc.judgement.certificates import (
     is_beyond,
     suspect_lot,
 )
-from labcalc.judgement.control.site_record import ChecksInControl
+from labcalc.judgement.control.panels import ChecksInControl
 from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.precision import InForce, precision_by_own_record, precision_of_class
 from labcalc.judgement.record.admission import Doubt

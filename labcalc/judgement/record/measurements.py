@@ -16,7 +16,7 @@ from labcalc.judgement.carry_over.shares import InstrumentCarryOver, carry_over_
 from labcalc.judgement.certificates import COMPARISON_COLUMNS, compare_with_certificates
 from labcalc.judgement.control.chart_making import control_charts
 from labcalc.judgement.control.charts import Chart
-from labcalc.judgement.control.site_record import checks_in_control
+from labcalc.judgement.control.panels import checks_in_control
 from labcalc.judgement.control.status import states_at
 from labcalc.judgement.control.watch import Stream, stopping_at, told_afterwards, watched
 from labcalc.judgement.record.admission import Doubt, first_of_files

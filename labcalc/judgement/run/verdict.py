@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from labcalc.errors import EvidenceError
 from labcalc.judgement.checks import About, Check, State
-from labcalc.judgement.control.status import REMEDIES
+from labcalc.judgement.control.status import ADVICE
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.run import validity
 from labcalc.judgement.run.conformity import earlier_runs_check, specification_checks, typical_check
@@ -187,7 +187,7 @@ def _of_the_instrument(judgement: Judgement) -> Iterator[str]:
         measure = "Measure a reference oil that lab.toml names, with its certificate, on this instrument."
         yield measure if dossier.instrument else 'Name it in lab.toml, the [[profile]] of the export: instrument = "…".'
         return
-    first, *others = REMEDIES
+    first, *others = ADVICE["signal"]["steps"]
     then = "" if dossier.is_reference else "; once it is within its limits, measure this sample again"
     out = "it is out again"
     if suspect := dossier.suspect_lot:

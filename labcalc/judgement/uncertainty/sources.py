@@ -11,7 +11,7 @@ from labcalc.errors import OutOfRangeError
 from labcalc.exports import QUANTITY_COLUMNS, derived_mark
 from labcalc.formulae import ViscosityTemperatureLine, fit_viscosity_temperature, walther_ordinate
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K, UNITS, Certificates
-from labcalc.judgement.control.site_record import FEWEST_CHECKS, ChecksInControl
+from labcalc.judgement.control.panels import FEWEST_CHECKS, ChecksInControl
 from labcalc.judgement.precision import RANGE_FACTOR
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import independent_results

@@ -8,7 +8,6 @@ from typing import Any
 import pandas as pd
 
 from labcalc.judgement.checks import IMPORTANT, SEVERITIES, URGENT, Action
-from labcalc.judgement.duplicates.comparison import WHAT_TO_DO
 from labcalc.judgement.duplicates.precision import DuplicateSummary
 from labcalc.judgement.duplicates.report import REVIEW, DuplicateReport
 from labcalc.judgement.duplicates.sets import SetBeyond
@@ -53,9 +52,7 @@ def _action(one: Action) -> dict[str, Any]:
     return {
         "rank": one.rank,
         "severity": SEVERITIES[one.severity],
-        "about": one.about,
-        "finding": one.finding,
-        "what_to_do": one.what_to_do,
+        **{name: getattr(one, name) for name in ("about", "finding", "what_to_do")},
         **{name: str(facts[name]) if facts.get(name) else None for name in _TEXTS},
         **{name: number(facts.get(name, math.nan)) for name in _NUMBERS},
         "size": number(one.size),
@@ -76,7 +73,7 @@ def _of_repeats(report: DuplicateReport) -> list[Action]:
     ]
     outstanding = [
         Action(
-            *(one.title, one.finding, WHAT_TO_DO[one.factor], URGENT, one.deviation),
+            *(one.title, one.finding, one.what_to_do, URGENT, one.deviation),
             facts={"quantity": one.quantity, "unit": one.unit, one.factor: one.name},
         )
         for one in report.spreads
@@ -105,10 +102,7 @@ def _precision(report: DuplicateReport) -> Iterator[dict[str, Any]]:
         yield {
             "condition": one.condition,
             "changed": list(one.changed),
-            "precision_class": one.precision_class,
-            "quantity": one.quantity,
-            "temperature_C": one.temperature_C,
-            "unit": one.unit,
+            **{name: getattr(one, name) for name in ("precision_class", "quantity", "temperature_C", "unit")},
             "instruments": one.instruments or None,
             "sets": one.precision.number,
             "limit_found": number(one.precision.limit),
