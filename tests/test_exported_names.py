@@ -54,7 +54,7 @@ NAMES = {
         performance_index pooled_precision precision_relations proficiency_round q_hampel resolution rounded
         rounded_to_figures rounding_step rules_run_length run_rule_signals score_words scores_together
         screen_cells self_starting serial_dependence shares_over_time simulated_run_length site_precision
-        spread_interval standard_from_half_width stated_limits sustained_shift uncertainty_budget
+        spread_interval standard_from_half_width stated_limits sustained_shift tietjen_moore_test uncertainty_budget
         variance_components within_materials zeta_score
     """,
     "labcalc.exports": """

@@ -139,6 +139,19 @@ def two_methods(folder: Path, bias: float, number: int, seed: int = 1, repeats: 
     return written(folder, "sample,instrument,result\n" + "\n".join(lines))
 
 
+def test_two_samples_exchanged_are_named_among_few(tmp_path: Path) -> None:
+    """12 samples, two exchanged before the second method: one difference up, one down, and either hides the other."""
+    level = np.linspace(30.0, 34.0, 12)
+    other = level + 0.05 * np.random.default_rng(4).standard_normal(12)
+    other[[3, 8]] = other[[8, 3]]
+    pairs = zip(range(12), level, other, strict=True)
+    lines = [f"S{n},{name},{x:.3f}" for n, a, b in pairs for name, x in (("A", a), ("B", b))]
+    study = report_study("comparison", [written(tmp_path, "sample,instrument,result\n" + "\n".join(lines))])
+    (found,) = [one for one in study.findings if one.about == "Samples"]
+    assert found.finding == "S3, S8: further apart than the other 10 (2 %)"
+    assert "Samples" not in [one.about for one in report_study("comparison", [two_methods(tmp_path, 0.0, 12)]).findings]
+
+
 def test_one_stands_for_the_other_only_with_its_risk(tmp_path: Path) -> None:
     """Differences scatter √2: a twentieth lies beyond ±2.77; ±6 is safe with 60 samples, not with 10, ±1 is not."""
     file = two_methods(tmp_path, 0.0, 60)

@@ -141,6 +141,7 @@ from .precision.outliers import (
     grubbs_limit as grubbs_limit,
     grubbs_pair_limit as grubbs_pair_limit,
     grubbs_test as grubbs_test,
+    tietjen_moore_test as tietjen_moore_test,
 )
 from .precision.within_laboratory import (
     CRITICAL_RANGE_FACTORS as CRITICAL_RANGE_FACTORS,

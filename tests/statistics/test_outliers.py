@@ -18,6 +18,7 @@ from labcalc.statistics import (
     grubbs_limit,
     grubbs_pair_limit,
     grubbs_test,
+    tietjen_moore_test,
 )
 from labcalc.statistics.precision.outliers import ExtremeDeviates, grubbs_pair_test, mandel_h_limit, mandel_k_limit
 from tests.statistics.data import columns, rows
@@ -126,6 +127,52 @@ def test_rosner() -> None:
     assert found.limits_5_percent == pytest.approx(limits, abs=1.01e-3)
     assert (found.stragglers_and_outliers, found.outliers) == (3, 0)
     assert [values[place] for place in found.places[:3]] == [6.01, 5.42, 5.34]
+
+
+VENUS = [-1.40, -0.44, -0.30, -0.24, -0.22, -0.13, -0.05, 0.06, 0.10, 0.18, 0.20, 0.39, 0.48, 0.63, 1.01]
+
+
+def test_venus() -> None:
+    """Tietjen & Moore 1972, Lieutenant Herndon's residuals, by e-Handbook 1.3.5.17.2 (seen; the values from memory):
+    E 0.292, limit 0.317 by 10 000 sets, whose own error is some 0.003."""
+    found = tietjen_moore_test(VENUS, 2)
+    assert found.statistic == pytest.approx(0.292, abs=5e-4)
+    assert found.limit_5_percent == pytest.approx(0.317, abs=0.004)
+    assert ([VENUS[place] for place in found.places], found.standing) == ([-1.40, 1.01], "straggler")
+
+
+@pytest.mark.parametrize("number", [5, 8, 30])
+def test_one_value_by_tietjen_and_moore_is_grubbs(number: int) -> None:
+    """E of one value is 1 − n G²/(n − 1)²: its simulated limits beside those that are exact."""
+    limits = 1.0 - number * grubbs_limit(number, [0.05, 0.01]) ** 2 / (number - 1.0) ** 2
+    values = np.random.default_rng(number).standard_normal(number)
+    found, grubbs = tietjen_moore_test(values, 1), grubbs_test(values)
+    assert (found.limit_5_percent, found.limit_1_percent) == pytest.approx(limits, abs=0.008)
+    assert found.statistic == pytest.approx(1.0 - number * grubbs.statistic**2 / (number - 1.0) ** 2)
+    assert found.places == grubbs.places
+
+
+def test_two_values_at_both_ends_hide_each_other() -> None:
+    values = [10.0, 10.1, 9.9, 10.2, 9.8, 10.0, 10.1, 11.5, 8.5, 9.9]
+    assert grubbs_test(values).standing == "within"
+    found = tietjen_moore_test(values, 2)
+    assert (sorted(found.places), found.standing) == ([7, 8], "outlier")
+
+
+@pytest.mark.parametrize(("number", "odd"), [(10, 2), (14, 3)])
+def test_normal_values_fail_together_as_often_as_stated(number: int, odd: int) -> None:
+    """Other 4000 sets: within 4 standard errors of 5 % and of 1 %."""
+    drawn = np.random.default_rng(8).standard_normal((4000, number))
+    found = [tietjen_moore_test(one, odd) for one in drawn]
+    for share, beyond in ((0.05, {"straggler", "outlier"}), (0.01, {"outlier"})):
+        error = math.sqrt(share * (1.0 - share) / 4000)
+        assert np.mean([one.standing in beyond for one in found]) == pytest.approx(share, abs=4.0 * error)
+
+
+@pytest.mark.parametrize(("values", "odd"), [(VENUS, 0), (VENUS, 8), ([1.0, 2.0, 3.0], 1), ([4.0] * 9, 2)])
+def test_what_cannot_be_asked_of_several_is_refused(values: list[float], odd: int) -> None:
+    with pytest.raises(ValueError, match=r"expected|needs"):
+        tietjen_moore_test(values, odd)
 
 
 def test_the_highest_hides_behind_its_neighbour() -> None:

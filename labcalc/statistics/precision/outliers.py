@@ -10,6 +10,7 @@ the pair a standard deviation that is on average a third of the true one (simula
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal, TypeAlias
 
 import numpy as np
@@ -203,6 +204,42 @@ def grubbs_pair_test(values: ArrayLike, end: End) -> OutlierTest:
     ratio = float(np.sum((rest - np.mean(rest)) ** 2) / np.sum(deviates**2))
     five, one = (grubbs_pair_limit(deviates.size, share) for share in (0.05, 0.01))
     return OutlierTest(f"Grubbs, two {end}", tuple(order[:2].tolist()), ratio, five, one, deviates.size)
+
+
+def tietjen_moore_test(values: ArrayLike, odd: int) -> OutlierTest:
+    """Ask whether so many values, at either end, are too far from the rest together, however one hides another.
+
+    The statistic is the sum of squares without them over that with them, odd where it is small. It is for the number
+    that is asked about: with one odd value the two furthest fail as well, so ask Grubbs' test first.
+
+    values : Values, [any unit], 4 to 100.
+    odd : Number of values asked about, [-], 1 to half of them.
+    Source : G. L. Tietjen and R. H. Moore, Technometrics 14 (1972), 583, statistic E; limits simulated here, as there;
+        NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.2.
+    """
+    series = finite_series(values, 4, "a test of several odd values")
+    if series.size > 100 or not 1 <= odd <= series.size // 2:
+        raise ValueError(f"{odd} of {series.size} values: 1 to half of 4 to 100 values were expected")
+    _studentised(series)  # refuses values that are all alike
+    furthest = np.argsort(-np.abs(series - np.mean(series)), kind="stable")[:odd]
+    five, one = _tietjen_moore_limits(series.size, odd)
+    ratio = float(_share_left(series[None, :], odd)[0])
+    return OutlierTest(f"Tietjen and Moore, {odd}", tuple(furthest.tolist()), ratio, five, one, series.size)
+
+
+@lru_cache(maxsize=32)
+def _tietjen_moore_limits(number: int, odd: int) -> tuple[float, float]:
+    drawn = np.random.default_rng(1972).standard_normal((60_000, number))
+    five, one = np.quantile(_share_left(drawn, odd), [0.05, 0.01]).tolist()
+    return five, one
+
+
+def _share_left(sets: Array, odd: int) -> Array:
+    """Return the share of each row's sum of squares that is left without the values furthest from its mean."""
+    centred = sets - sets.mean(axis=1, keepdims=True)
+    order = np.argsort(np.abs(centred), axis=1)
+    rest = np.take_along_axis(centred, order[:, : sets.shape[1] - odd], axis=1)
+    return np.asarray(rest.var(axis=1) * rest.shape[1] / np.sum(centred**2, axis=1))
 
 
 def extreme_deviates(values: ArrayLike, most: int) -> ExtremeDeviates:
