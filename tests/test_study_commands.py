@@ -148,7 +148,7 @@ def test_two_samples_exchanged_are_named_among_few(tmp_path: Path) -> None:
     lines = [f"S{n},{name},{x:.3f}" for n, a, b in pairs for name, x in (("A", a), ("B", b))]
     study = report_study("comparison", [written(tmp_path, "sample,instrument,result\n" + "\n".join(lines))])
     (found,) = [one for one in study.findings if one.about == "Samples"]
-    assert found.finding == "S3, S8: further apart than the other 10 (2 %)"
+    assert found.finding == "S8, S3: further apart than the other 10 (2 %)"
     assert "Samples" not in [one.about for one in report_study("comparison", [two_methods(tmp_path, 0.0, 12)]).findings]
 
 
