@@ -15,7 +15,7 @@ from operator import itemgetter
 from typing import Any, NamedTuple
 
 from labcalc.lab.translation import PLACE, catalogue_of
-from labcalc.workbooks.page import inert_json
+from labcalc.workbooks.page import inert_json, keep_units
 from labcalc.workbooks.sentences import MARKUP, WORD
 
 _JOINTS = (". ", "; ", ": ", ", ", " (", ")", " · ", "? ", " and ", "\n")
@@ -99,7 +99,8 @@ def translated(page: str, catalogue: str, names: Iterable[str] = ()) -> str:
             return f'{found["name"]}="{escape(translator.say(unescape(found["value"])))}"'
         return escape(translator.say(unescape(found["text"])), quote=False) if found["text"] else found[0]
 
-    return _PAGE.sub(told, page.replace('<html lang="en">', f'<html lang="{translator.language}">', 1))
+    page = page.replace('<html lang="en">', f'<html lang="{translator.language}">', 1)
+    return keep_units(_PAGE.sub(told, page))
 
 
 class _Translator:

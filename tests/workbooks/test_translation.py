@@ -40,7 +40,7 @@ def catalogue(pairs: dict[str, str], language: str = "de") -> str:
 
 def said(text: str, pairs: dict[str, str], names: tuple[str, ...] = ()) -> str:
     page = translated(f"<html><p>{text}</p></html>", catalogue(pairs), names)
-    return re.fullmatch(r"<html><p>(.*)</p></html>", page, re.S)[1]  # type: ignore[index]
+    return re.fullmatch(r"<html><p>(.*)</p></html>", page, re.S)[1].replace("\u00a0", " ")  # type: ignore[index]
 
 
 @pytest.fixture(scope="module")
@@ -133,6 +133,11 @@ def test_a_month_is_translated_too(lab: Path) -> None:
     wide = (lab.parent / "month" / "month-2026-03.html").read_text("utf-8")
     left, all_words = english_in(spoken(wide), lab), re.findall(r"\w{3,}", spoken(wide))
     assert len(left) <= 0.02 * len(all_words), left
+
+
+def test_numbers_keep_their_units() -> None:
+    told = translated("<p>at 40\u00a0°C</p>", catalogue({"at {0} °C": "bei {0} °C"}))
+    assert told == "<p>bei 40\u00a0°C</p>"
 
 
 def test_a_text_is_taken_apart_as_it_was_put_together() -> None:
