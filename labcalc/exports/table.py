@@ -12,17 +12,15 @@ from labcalc.exports.source.text import shown
 from labcalc.showing import Shown
 from labcalc.wording import counted
 
-TIDY_COLUMNS = (
+TIDY_COLUMNS = (  # in order
     "run", "sample", "product", "lot", "role", "measured_at", "instrument", "operator", "temperature_C", "replicate",
     "kinematic_viscosity_mm2_s", "dynamic_viscosity_mPa_s", "density_kg_m3", "remark", "source_file", "source_line",
 )  # fmt: skip
-"""Columns of the tidy table, in order."""
-QUANTITY_COLUMNS = {
+QUANTITY_COLUMNS = {  # the measured quantities by the name that people use, and the column that holds each
     "kinematic viscosity": "kinematic_viscosity_mm2_s",
     "dynamic viscosity": "dynamic_viscosity_mPa_s",
     "density": "density_kg_m3",
 }
-"""The measured quantities by the name that people use, and the column that holds each."""
 _COUNTED = ("rows_read", "determinations", "rows_refused")
 _MOST_LINES = 10
 
@@ -54,8 +52,7 @@ class Refusal:
     expected: str
     sheet: str = ""  # where several sheets of a workbook are read
     sample: str = ""  # what the row says its sample is
-    measured_at: datetime | None = field(default=None, repr=False)
-    """What the row says its time is; None where that can't be read, or the row isn't whole."""
+    measured_at: datetime | None = field(default=None, repr=False)  # what the row says; None where that can't be read
 
     @property
     def place(self) -> str:
@@ -81,11 +78,9 @@ class SourceFile:
     rows_refused: int
     dialect: str  # how it was read, in words: ``cp1252, semicolons, decimal comma, header in line 7``
     determinations: int = 0  # rows of the tidy table that the rows read made
-    set_aside: tuple[int, ...] = ()
-    """Lines that are no rows: footers, rules, repeated headers, notes, and what the profile sets aside."""
+    set_aside: tuple[int, ...] = ()  # no rows: footers, rules, repeated headers, notes, what the profile sets aside
     unused: tuple[str, ...] = ()  # headers of the columns that are not used
-    doubled: tuple[int, ...] = ()
-    """Lines of rows that repeat one above in every cell, its time to the second included: counted once."""
+    doubled: tuple[int, ...] = ()  # repeat a row above in every cell, its time to the second too: counted once
 
     @property
     def label(self) -> str:

@@ -19,8 +19,7 @@ from labcalc.errors import ExportError
 from labcalc.exports.table import TIDY_COLUMNS
 from labcalc.writing import write_whole
 
-_FORMULA = re.compile(r"'*[=+\-@\t\r]")
-"""What a spreadsheet takes for a formula; also with apostrophes before it, so that one more can be taken off again."""
+_FORMULA = re.compile(r"'*[=+\-@\t\r]")  # in a spreadsheet; with apostrophes too, so that one more can be taken off
 _WIDEST = 40  # widest column of a workbook, in characters
 _MARK = b"labcalc tidy table"  # what a workbook says of itself
 _TAIL = 1 << 16

@@ -98,9 +98,7 @@ class Picture:
     rows: Rows
     folded: str = ""  # what stands on the page instead until somebody opens it; empty: it stands open
 
-    def _repr_mimebundle_(
-        self, include: object = None, exclude: object = None
-    ) -> tuple[dict[str, Any], dict[str, Any]]:
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> tuple[dict[str, Any], ...]:
         data = {PLOTLY_MIME: {**self.figure.drawn(), "config": {"displayModeBar": False}}, "text/plain": self.caption}
         table = {"columns": list(self.columns), "rows": [list(row) for row in self.rows]}
         return data, {"labcalc": {"caption": self.caption, "table": table, "folded": self.folded}}

@@ -13,26 +13,23 @@ from labcalc.exports.grammar.headers import LONGEST_HEADER, parts_of
 from labcalc.exports.grammar.units import SIXTY_F, Unit, unit_of
 
 QUANTITIES = ("kinematic viscosity", "dynamic viscosity", "density")
-LIMITS = {
+LIMITS = {  # lowest and highest value that an oil can have; beyond lies a wrong unit or a broken figure
     "temperature": (-80.0, 400.0, "°C"),
     "set temperature": (-80.0, 400.0, "°C"),
     "kinematic viscosity": (0.1, 1e7, "mm²/s"),
     "dynamic viscosity": (0.05, 1e7, "mPa·s"),
     "density": (300.0, 2500.0, "kg/m³"),
 }
-"""Lowest and highest value that an oil in the laboratory can have; beyond lies a wrong unit or a broken figure."""
-FOOTER = re.compile(
+FOOTER = re.compile(  # first cell of a line that is no row: counts, sums, notes and ends
     r"(end of (report|file|export|data|list)|(rows|count|number of (rows|results|samples)|results|samples|records|sum|"
     r"total|mean|average|std\.? ?dev\.?|standard deviation|minimum|maximum|min|max|n|zeilen|anzahl|summe|mittelwert|"
     r"total général|moyenne|media|média)\s*[:=]?\s*[\d.,]*|(notes?|printed|exported|signed|signature|checked|page|"
     r"seite)\b.*|[-=_*]{3,})\s*\.?",
     re.IGNORECASE | re.DOTALL,
 )
-"""First cell of a line that is no row: counts, sums, notes and ends."""
 _NO = ["no", "nein", "non", "nee", "nej", "nie", "não", "false", "falsch", "faux", "falso"]
 _Said = dict[str, list[Any]]  # kind of part → what the parts of that kind say, each once
-_ONCE = ("method", "nature", "qualifier", "at", "pair", "figure")
-"""What contradicts itself if it is there twice; of a unit, two spellings may be."""
+_ONCE = ("method", "nature", "qualifier", "at", "pair", "figure")  # a contradiction if there twice; not so of a unit
 _BESIDE_FIELD = {"field", "label", "act", "value", "filler", "format", "qualifier"}
 _OF_TIME = {"date", "time", "measured_at"}
 

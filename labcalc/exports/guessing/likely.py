@@ -21,8 +21,7 @@ _MOST_ABOVE, _LONGEST_LINE = 50, 1000  # lines above a header, and characters of
 _MOST = 5
 _SECTIONS = ((), ("temperature",), ("sample",), ("sample", "temperature"))
 _SAID = tuple(holds for holds in FOR_ALL_ROWS if holds != "remark")
-_REPEAT = re.compile(r"(.*?\S)([\s_#-]*)(\d{1,2})(?:st|nd|rd|th)?(\s*[(\[].*)?")
-"""'KV 1', 'KV1 (cSt)': what stands before the number of a repeat, and behind it."""
+_REPEAT = re.compile(r"(.*?\S)([\s_#-]*)(\d{1,2})(?:st|nd|rd|th)?(\s*[(\[].*)?")  # 'KV 1', 'KV1 (cSt)'
 
 
 def likely_tables(records: Iterable[Record]) -> list[tuple[Arrangement, Flat]]:
@@ -51,8 +50,7 @@ def shaped_tables(records: Iterable[Record]) -> Iterator[tuple[Arrangement, Flat
         if place is not None:
             how = how if is_header else replace(how, header_rows=0)
             header = Header(place, 0, cut[place] if is_header else header_of_places(cut[place], how))
-            table = arrange(cut, how, header)
-            if table is not None:
+            if (table := arrange(cut, how, header)) is not None:
                 table.listed()
                 yield how, table
 
@@ -144,8 +142,7 @@ def _score(table: Flat, sections: int) -> float:
         said = table.said.get(at)
         known[meaning.holds, meaning.temperature_C, said.repeat if said else 0] = worth * len(cells) / len(rows)
     lines = len(rows) + len(table.set_aside)
-    is_told = table.of("sample") is not None or "sample" in table.preamble
-    worth = sum(known.values()) * (1.0 if is_told else 0.5)
+    worth = sum(known.values()) * (1.0 if table.of("sample") is not None or "sample" in table.preamble else 0.5)
     return worth * sum(row.fault(width) is None for row in rows) / max(lines, 1)
 
 
@@ -197,8 +194,7 @@ def _quantities(cut: Sequence[Record]) -> Mapping[str, Column]:
         return max((sum(map(tells, column)), -at) for at, column in enumerate(columns))
 
     quantity, unit = -most(_is_quantity)[1], most(lambda cell: unit_of(cell) is not None)
-    is_known = [any(map(meaning_of, column)) for column in columns]
-    some = (at for at in range(quantity + 1, width) if not is_known[at])
+    some = (at for at in range(quantity + 1, width) if not any(map(meaning_of, columns[at])))
     numbers = (at for at in some if 2 * sum(map(_is_number, columns[at])) > len(cut))
     place = {"quantity": quantity, "value": next(numbers, quantity), **({"unit": -unit[1]} if unit[0] else {})}
     return {f"column {at + 1}": Column(holds) for holds, at in place.items()}

@@ -72,8 +72,7 @@ class Proposal:
     problems: tuple[str, ...]
     guesses: tuple[Guess, ...] = ()
     profile: Profile | None = None
-    questions: tuple[tuple[str, tuple[Any, ...]], ...] = ()
-    """Settings that only the laboratory knows, and what each may be."""
+    questions: tuple[tuple[str, tuple[Any, ...]], ...] = ()  # what only the laboratory knows, and what it may be
     source: SourceFile = _NOTHING  # what is read so
 
     @property

@@ -14,12 +14,8 @@ from labcalc.exports.table import QUANTITY_COLUMNS
 from labcalc.exports.tidying.cells import Cells
 from labcalc.wording import celsius
 
-_CONSISTENCY_ALLOWANCE = 1e-4
-"""How far η may be from ν·ρ, relative, beyond what the rounding of the printed figures explains: instruments compute
-with more figures than they print, some with a rounded density."""
-_FROM_SET_K = 0.5
-"""How far a temperature as read may be from the one that was set (common practice): as far as a precision statement
-for a temperature is taken to hold. Viscosity changes by 2 % in between; a good bath keeps 0.02 K (ASTM D445)."""
+_CONSISTENCY_ALLOWANCE = 1e-4  # of η beside ν·ρ, beyond rounding: instruments compute with more figures than they print
+_FROM_SET_K = 0.5  # from set to read, as precision statements hold (common practice); a good bath: 0.02 K (ASTM D445)
 _WITHIN = f'expected the two within {_FROM_SET_K:g} K, or "ignored" for one of them in [profile.columns] of lab.toml'
 _SAID_OF_ROWS = tuple(holds for holds in FOR_ALL_ROWS if holds != "remark")
 _Printed = tuple[NDArray[np.float64], NDArray[np.float64]]  # values, and half a unit of their last printed place

@@ -16,8 +16,7 @@ from labcalc.exports.values.dates import NO_MOMENT
 from labcalc.wording import celsius
 
 _Numbers = NDArray[np.int64]
-Measured = Sequence[tuple[_Numbers, _Numbers]]
-"""For each temperature of an export, the rows that are measured there, and their temperatures in tenths."""
+Measured = Sequence[tuple[_Numbers, _Numbers]]  # at each temperature: the rows, and their temperatures in tenths
 LONGEST_STEP_US = 60 * 60 * 1_000_000  # longest time between two determinations of a run, 60 min, [µs]
 _MERE_NUMBER = re.compile(r"\d{1,4}")
 _ONE_OF_A_RUN = ("sample", "instrument", "operator", "lot")

@@ -13,8 +13,7 @@ _EITHER = re.compile(r"[+\-−]?[1-9][0-9]{0,2}([.,])[0-9]{3}")
 _ONE_SIGN = re.compile(rf"[+\-−]?[0-9{_SPACES}]*([.,])[0-9]*(?:[eE][+\-]?[0-9]+)?")
 _MANY = re.compile(r"[+\-−]?[0-9]{1,3}(?:([.,])[0-9]{3})(?:\1[0-9]{3})+")
 _BOTH = re.compile(r"[+\-−]?[0-9]{1,3}(?:([.,])[0-9]{3})+([.,])[0-9]+")
-_MAJORITY = 10
-"""So many times more cells must speak for one sign than for the other; the others are then refused row by row."""
+_MAJORITY = 10  # so many times more cells must speak for one sign; the others are then refused row by row
 _OTHER = {",": ".", ".": ","}
 _LONGEST = 60  # characters that a number may have
 _PLAIN = {sign: f"0123456789{sign}" for sign in _OTHER}
@@ -65,9 +64,7 @@ def _vote(cell: str, possible: Callable[[float], bool]) -> str:
         return sign
     if found := _EITHER.fullmatch(cell):
         small, large = (possible(float(re.sub("[.,]", sign, cell).replace("−", "-"))) for sign in (".", ""))
-        if small != large:
-            return found[1] if small else _OTHER[found[1]]
-        return "either"
+        return "either" if small == large else found[1] if small else _OTHER[found[1]]
     if found := _BOTH.fullmatch(cell):
         return found[2] if found[1] != found[2] else ""
     if found := _MANY.fullmatch(cell):

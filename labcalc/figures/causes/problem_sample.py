@@ -24,8 +24,7 @@ if TYPE_CHECKING:
 _SHORT = dict(zip(QUANTITY_COLUMNS, ("ν", "η", "ρ"), strict=True))
 _USUAL = "usual"
 _LIVE_HEIGHT, _ALONE_HEIGHT = 640, 350
-_SELF_EVIDENT = ("line", "extrapolated", "two standard deviations")
-"""Series that the legend of a row of panels has no room for."""
+_SELF_EVIDENT = ("line", "extrapolated", "two standard deviations")  # no room in the legend of a row of panels
 
 
 def show_run_and_day(rows: pd.DataFrame, day: pd.DataFrame, run: str) -> Fragment:
@@ -116,6 +115,5 @@ def _with_usual(picture: Picture | Fragment, evidence: Evidence, what: WhatIf, q
     at = deviations.what_if_places(evidence, what)[quantity]
     picture.figure.add_scatter(**at, **deviations.what_if_look(quantity))
     words = "; ".join(f"{reported_value(quantity, v)} {UNITS[quantity]} at {celsius(t)}" for t, v in usual.items())
-    gap = ("",) * (len(picture.columns) - 3)
-    rows = tuple((plain(t), plain(v), *gap, _USUAL) for t, v in usual.items())
+    rows = tuple((plain(t), plain(v), *[""] * (len(picture.columns) - 3), _USUAL) for t, v in usual.items())
     return Picture(picture.figure, f"{picture.caption} Usual: {words}.", picture.columns, (*rows, *picture.rows))

@@ -58,11 +58,8 @@ def _add_band(figure: Figure, curve: Curve) -> None:
 def _add_line(figure: Figure, curve: Curve) -> None:
     low, high = curve.interval_C
     grid = curve.temperature_C
-    parts = (
-        (grid <= low, "dot", ""),
-        ((grid >= low) & (grid <= high), "solid", "line"),
-        (grid >= high, "dot", "extrapolated"),
-    )
+    between = (grid >= low) & (grid <= high)
+    parts = ((grid <= low, "dot", ""), (between, "solid", "line"), (grid >= high, "dot", "extrapolated"))
     for part, dash, name in parts:
         t, v = grid[part], curve.value[part]
         text = [f"{numeral(one, 1)} °C: {numeral(at, figures=4)} mm²/s" for one, at in zip(t, v, strict=True)]
@@ -118,9 +115,8 @@ def _line_in_words(curve: Curve, sample: str) -> str:
 
 def _numbers_of_line(curve: Curve) -> Numbers:
     columns = ("Temperature, °C", "Kinematic viscosity, mm²/s", "Expanded uncertainty (95 %), mm²/s", "Kind")
-    measured = [
-        (plain(t), numeral(v, figures=6), "", "measured") for t, v in zip(curve.measured_C, curve.measured, strict=True)
-    ]
+    pairs = zip(curve.measured_C, curve.measured, strict=True)
+    measured = [(plain(t), numeral(v, figures=6), "", "measured") for t, v in pairs]
     low, high = curve.interval_C
     upper = curve.value * np.expm1(curve.half_width / curve.value)  # the wider side, as the table of results gives it
     line = [

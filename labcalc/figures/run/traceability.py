@@ -16,10 +16,8 @@ from labcalc.wording import counted
 _FROM_MEMORY = "What is told as 'from memory' was written without the standard at hand: check it before signing."
 _SIGNERS = ("Prepared", "Reviewed", "Approved")
 _LINE = '<span class="blank"></span>'
-_ONLY = (
-    "These results relate only to the item tested, as received. The verdict follows the decision rules shown; causes "
-    "are opinions."
-)
+_ONLY = "These results relate only to the item tested, as received. "
+_ONLY += "The verdict follows the decision rules shown; causes are opinions."
 
 
 def show_record(judgement: Judgement, *, issued: str = "", replaces: str = "", changed: str = "") -> Fragment:
@@ -33,14 +31,13 @@ def show_record(judgement: Judgement, *, issued: str = "", replaces: str = "", c
     dossier = judgement.dossier
     laboratory, product = dossier.laboratory, dossier.product
     main = dict.fromkeys(one.quantity for one in judgement.results.independent)
-    methods = (f"{one}: {method_of(laboratory, dossier.instrument, one) or NOT_GIVEN}" for one in main)
     facts = {
         "Report number": dossier.number_after(replaces),
         "Replaces": f"{replaces}: {changed or 'what changed is not given'}" if replaces else "no other report",
         "Laboratory": ", ".join(filter(None, (laboratory.name, laboratory.address or f"address {NOT_GIVEN}"))),
         "Customer": (product.customer if product else "") or NOT_GIVEN,
         "Sampling": (product.sampling if product else "") or NOT_GIVEN,
-        "Methods": "; ".join(methods),
+        "Methods": "; ".join(f"{one}: {method_of(laboratory, dossier.instrument, one) or NOT_GIVEN}" for one in main),
         "Exports": "; ".join(f"{one.name}, SHA-256 {one.sha256[:12]}…" for one in dossier.sources),
         "Record": str(laboratory.recorded or "no record: lab.toml names none"),
     }
