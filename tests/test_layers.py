@@ -76,7 +76,6 @@ INSIDE = {
         "picture": 0,
         "provenance": 1,
         "lessons": 2,
-        "interlaboratory": 2,
         "control": 2,
         "duplicates": 2,
         "studies": 3,

@@ -8,7 +8,7 @@ from html import escape
 from typing import TYPE_CHECKING, Literal
 
 from labcalc.errors import EvidenceError
-from labcalc.figures.causes.deviations import draw_deviations
+from labcalc.figures.causes.pictures import draw_deviations
 from labcalc.figures.markup import Fragment, folded, html_table, note
 from labcalc.figures.picture import Picture
 from labcalc.judgement import Judgement
