@@ -64,7 +64,6 @@ INSIDE = {
         "grammar": 1,
         "table": 1,
         "values": 2,
-        "write": 2,
         "arranging": 3,
         "tidying": 4,
         "read": 5,

@@ -214,6 +214,4 @@ def _dialect(words: list[str], cells: Cells, layout: Layout, profile: Profile) -
     for place, called in (("", "above the header"), (FILE_NAME, "the file's name")):
         if said := [holds for holds, own in places.items() if own == place]:
             parts.append(f"{', '.join(said)} from {called}")
-    if profile.name:
-        parts.append(f"profile '{profile.name}'")
-    return ", ".join(parts)
+    return ", ".join([*parts, *[f"profile '{profile.name}'"] * bool(profile.name)])

@@ -208,10 +208,7 @@ def _units_beneath(records: list[Record], place: int) -> tuple[int, list[str]]:
 
 
 def with_results(sheets: Iterable[Sheet], how: Profile) -> dict[tuple[str, bool], Flat | ExportError]:
-    """Return the table of each sheet that has a header of results, or why it can't be read.
-
-    Of a sheet with nothing beneath the header only where no other has anything.
-    """
+    """Return the table of each sheet with results, or why it can't be read; empty tables only where all are."""
     found: dict[tuple[str, bool], Flat | ExportError] = {}
     for name, is_hidden, records in sheets:
         try:

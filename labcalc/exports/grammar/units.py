@@ -84,7 +84,6 @@ _KINDS: dict[tuple[int, ...], tuple[str, int]] = {  # dimension → what it is o
 _BASE = "|".join(sorted(_BASES, key=len, reverse=True))
 _FACTOR = re.compile(rf"(/?)({_BASE})(-?[1-3])?")
 _FIRST_WORD = re.compile(rf"(?:{_BASE}){{1,3}}|deg(?:rees?)?|gr|grad|gms?|us|°|{'|'.join(map(re.escape, _BY_NAME))}")
-_MEGAPASCAL = re.compile("MPa")  # a megapascal second is no millipascal second; all other units are known in capitals
 
 
 def plain(text: str) -> str:
@@ -102,7 +101,7 @@ def begins_unit(word: str) -> bool:
 def unit_of(text: str) -> Unit | None:
     """Return the unit that the text spells, in or without brackets; None if it spells none."""
     key = re.sub(r"[\s·⋅•*^×.()\[\]{}<>]", "", re.sub(r"(?<=\w)[\s_]per[\s_](?=\w)", "/", plain(text[:60])))
-    if len(text) > 60 or not key or _MEGAPASCAL.match(key):
+    if len(text) > 60 or not key or key.startswith("MPa"):  # no mPa; all other units are known in capitals too
         return None
     key = key.casefold()
     return _BY_NAME.get(key) or _product(key.replace("_", "")) or _product(key.replace("_", "/"))

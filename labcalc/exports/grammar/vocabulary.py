@@ -1,8 +1,4 @@
-"""What a header says: quantity, nature, temperature, unit, method in any order; or another field of the row.
-
-A header is taken into its parts (``headers.py``). One that has a word unknown, two of a kind, or nothing that decides
-between two readings is not understood: ``meaning_of`` returns None.
-"""
+"""What a header says: quantity, nature, temperature, unit, method in any order, or another field; None if in doubt."""
 
 import re
 from dataclasses import dataclass
@@ -68,10 +64,7 @@ def meaning_of(header: str) -> Meaning | None:
 
 
 def carries_measured_unit(header: str) -> bool:
-    """Tell whether a header that isn't understood has the unit of a viscosity, density or temperature, or a method.
-
-    What is known to be another property of an oil, as the flash point, has not; nor has an API service category.
-    """
+    """Tell whether a header not understood has a measured unit or a method; of a flash point and such it hasn't."""
     parts = list(parts_of(header))
     kinds = {part for part, _ in parts}
     units = {what for part, what in parts if part == "unit"} - ({"API"} if "unknown" in kinds else set())
@@ -175,8 +168,5 @@ def _at(said: _Said, quantity: str) -> float | None:
 
 
 def _is_usual(figure: float) -> bool:
-    """Tell whether a figure without unit is a temperature in °C that oils are measured at (common practice).
-
-    1 to 10 may count repeats; 104, 122 and 210 are in °F, and 60 may be; 37.8 and 98.9 are 100 °F and 210 °F.
-    """
+    """Tell a usual temperature in °C (common practice) from the count of repeats, 1 to 10, and one in °F: 104, 210."""
     return figure in (37.8, 98.9) or (figure % 5.0 == 0.0 and (-60.0 <= figure < 0.0 or 15.0 <= figure <= 150.0))

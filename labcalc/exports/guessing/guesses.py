@@ -1,7 +1,4 @@
-"""What the columns of a table may hold, by headers and units first, then by sizes: guesses, for a proposal.
-
-Nothing is read by them. What each is guessed by is said with it.
-"""
+"""What columns may hold, by headers and units, then by sizes: guesses for a proposal; nothing is read by them."""
 
 import re
 from collections.abc import Iterable, Sequence
@@ -132,10 +129,7 @@ def _moments(seen: list[Guess]) -> None:
 
 
 def statistics_among(table: Flat, sections: Sequence[str]) -> tuple[str, ...]:
-    """Return the first cells of lines that are said of results: 'Mean', 's'; never of one with a date or temperature.
-
-    What has a figure, or stands in a row with them too, is left alone: a sample may be named so, as 'Max 5' is.
-    """
+    """Return first cells of lines said of results, 'Mean', 's'; of none with date, temperature or figure: 'Max 5'."""
     own = (at for at, header in enumerate(table.header.cells) if header not in sections)
     told = [at for at in own if (one := table.meaning(at)) and one.holds in _OF_A_ROW]
     rows = [[cell.strip() for cell in row.cells] for row in table.near()]
@@ -158,10 +152,7 @@ def invalid_among(table: Flat) -> tuple[str, ...]:
 
 
 def repeated_above(guesses: Iterable[Guess], table: Flat, how: Arrangement) -> tuple[str, ...]:
-    """Return what is blank in the rows beneath that of a sample, where results stand beside the blank.
-
-    Nothing, where a row without a sample has no temperature either, or is the mean of two or more rows above it.
-    """
+    """Return what is blank beneath a sample's row, by results; nothing if temperatures are too, or rows are means."""
     rows = [[cell.strip() for cell in row.cells] for row in table.near() if row.flaw is None and not row.is_blank]
     columns = {one.holds: ["".join(row[one.place : one.place + 1]) for row in rows] for one in guesses}
     blank = {holds: [not cell for cell in column] for holds, column in columns.items()}

@@ -25,10 +25,7 @@ _REPEAT = re.compile(r"(.*?\S)([\s_#-]*)(\d{1,2})(?:st|nd|rd|th)?(\s*[(\[].*)?")
 
 
 def likely_tables(records: Iterable[Record]) -> list[tuple[Arrangement, Flat]]:
-    """Return the arrangements that make most of the records readable, the best first, and the table that each makes.
-
-    Records of one cell each are lines of text, and may be divided in all ways that are known.
-    """
+    """Return the arrangements that make most of the records readable, the best first, and the table that each makes."""
     head = list(islice(records, _HEAD))
     scores: list[tuple[float, Arrangement, Flat]] = []
     for plain, cut in _divided(head):
@@ -109,8 +106,7 @@ def _candidates(cut: Sequence[Record], plain: Arrangement) -> Iterator[Arrangeme
                 if repeats := _repeats(cut, count):
                     yield replace(plain, sections=sections, header_rows=count, columns=repeats)
         yield from (replace(plain, header_rows=count, units_row=at) for count in (1, 2) for at in (-1, 2))
-        yield replace(plain, layout="turned")
-        yield replace(plain, layout="turned", units_row=1)
+        yield from (replace(plain, layout="turned", units_row=at) for at in (None, 1))
         yield replace(plain, layout="quantities", columns=_quantities(cut))
     keys = Counter(key_and_value(one.cells)[0] for one in cut)
     has_gaps = any(one.is_blank or is_rule(one) for one in cut[1:-1])
@@ -120,10 +116,7 @@ def _candidates(cut: Sequence[Record], plain: Arrangement) -> Iterator[Arrangeme
 
 
 def _score(table: Flat, sections: int) -> float:
-    """Return how much is known of a table: of each column once, if its cells are what it says.
-
-    Nothing, where what its last columns have of the heads of sections stands in another column too.
-    """
+    """Return how much is known of a table, each column once; nothing if heads of sections stand in a column too."""
     width, known, rows = len(table.header.cells), dict[object, float](), table.listed()
     own = [one.holds for at in range(width - sections) if (one := table.meaning(at))]
     if {*own} & {*table.header.cells[width - sections :]}:
@@ -166,16 +159,15 @@ def _repeats(cut: Sequence[Record], count: int) -> Mapping[str, Column]:
         for header, found in zip(headers, map(_REPEAT.fullmatch, headers), strict=True):
             if found:
                 repeated.setdefault((found[1], found[2], found[4] or ""), []).append((int(found[3]), header))
-        named = [_named(*key, said, headers) for key, said in repeated.items() if [at for at, _ in said[:2]] == [1, 2]]
+        named = [_named(key, said, headers) for key, said in repeated.items() if [at for at, _ in said[:2]] == [1, 2]]
         if any(named):
             return dict(chain.from_iterable(named))
     return {}
 
 
-def _named(
-    stem: str, between: str, tail: str, said: Sequence[tuple[int, str]], headers: Sequence[str]
-) -> list[tuple[str, Column]]:
+def _named(key: tuple[str, ...], said: list[tuple[int, str]], headers: list[str]) -> list[tuple[str, Column]]:
     """Return a name for all repeats, or where it would take in another column, one for each; none of other columns."""
+    stem, between, tail = key
     meaning, name = meaning_of(stem + tail), f"{stem}{between}*{tail}"
     if meaning is None or meaning.holds not in MEASURED:
         return []

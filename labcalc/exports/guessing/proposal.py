@@ -1,8 +1,4 @@
-"""A profile for an export that can't be read as it is, or could be read better: what was seen, as remarks, and TOML.
-
-All of it is guessed and to be judged by the laboratory; the reader takes nothing of it by itself. Each candidate is
-tried by reading with it. What reads two ways in the end, and what only the laboratory knows, are questions.
-"""
+"""A profile for an export, guessed and tried by reading with it; what only the laboratory knows, as questions."""
 
 import json
 import re

@@ -1,7 +1,4 @@
-"""Workbook → records, from the bytes that were read (ECMA-376, part 1, clause 18: SpreadsheetML).
-
-Typed numbers and dates become texts that no decimal sign or date order can change.
-"""
+"""Workbook → records (ECMA-376, part 1, clause 18: SpreadsheetML); typed numbers and dates read one way only."""
 
 from __future__ import annotations
 
@@ -84,10 +81,7 @@ def place_of(letters: str) -> int:
 
 
 def sheets(data: bytes, wanted: Iterable[str] = ()) -> Iterator[tuple[str, bool, Iterator[Record]]]:
-    """Yield name of each sheet, or of the wanted ones only, whether it is hidden, and its records.
-
-    Blank rows that follow each other are one.
-    """
+    """Yield name of each sheet, or wanted one, whether it is hidden, and its records, blank rows in a row as one."""
     with refusing():
         book = _Book(data)
     for name in (*wanted,) or book.sheets:

@@ -49,10 +49,7 @@ def check_status(cells: Cells) -> None:
 
 
 def hold_against_the_row(cells: Cells, groups: list[Determinations]) -> None:
-    """Refuse the rows whose own temperature isn't that in the header; where it is, all of a row are one determination.
-
-    Where headers have several temperatures, the row's own can't be of them all; what the profile says isn't doubted.
-    """
+    """Refuse rows whose own temperature isn't that of the headers, if they have one; a row is one determination."""
     for group in groups:
         place = thermometer(cells, group.fields[0].repeat)
         if group.at is None or group.fields[0].is_told or place is None or place.position < 0:

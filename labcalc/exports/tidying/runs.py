@@ -25,11 +25,10 @@ _COLDEST = 1000  # tenths of a degree below zero, further down than any temperat
 
 
 def name_runs(cells: Cells, measured: Measured) -> Column:
-    """Return the name of each row's run; that of refused rows means nothing.
+    """Return the name of each row's run, by its file alone; that of refused rows means nothing.
 
-    A name depends on the file alone: never on the files that are read with it. Without a column for it, rows that
-    follow each other belong together while sample, instrument, operator and lot stay the same, no step in time is
-    over 60 min, and no numbered repeat comes again.
+    Without a column for it, rows that follow each other are a run until sample, instrument, operator or lot changes,
+    a step in time is over 60 min, or a numbered repeat comes again.
     """
     good = np.flatnonzero(cells.good)
     given = cells.text("run")

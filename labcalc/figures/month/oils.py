@@ -42,10 +42,7 @@ def show_oils(report: MonthReport) -> Fragment:
 
 
 def oil_tables(oils: Sequence[OilSummary]) -> str:
-    """Return a table of each quantity: number, bias, spread, site precision, index, status and signals.
-
-    Viscosity stands before density, and results without a certified value apart.
-    """
+    """Return a table of each quantity, viscosity before density; results without a certified value stand apart."""
     groups: dict[str, list[tuple[str, ...]]] = {}
     for one in sorted(oils, key=lambda one: one.chart.quantity == "density"):
         difference = ", difference from the certified value" * (one.chart.certified == one.chart.certified)

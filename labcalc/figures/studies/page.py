@@ -231,11 +231,7 @@ class _Bars:
 
 
 def draw_consistency(statistics: MandelStatistics, which: Literal["h", "k"]) -> Picture:
-    """Draw Mandel's h or k of every cell, [-], with its critical value; bars beyond it are hatched and named.
-
-    statistics : The statistics of a study.
-    which : Which of the two.
-    """
+    """Draw Mandel's h or k of every cell, [-], with its critical value; bars beyond it are hatched and named."""
     values, beyond = (statistics.h, statistics.beyond_h) if which == "h" else (statistics.k, statistics.beyond_k)
     limits = np.broadcast_to(statistics.h_limits, values.shape) if which == "h" else statistics.k_limits
     laboratories, levels = values.shape
