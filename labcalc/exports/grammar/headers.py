@@ -47,12 +47,16 @@ def folded(text: str) -> str:
 
 @cache
 def _words() -> dict[str, Word]:
-    text = files("labcalc.data").joinpath("header_words.csv").read_text("utf-8")
-    _, *rows = (line.split(",", 3) for line in text.splitlines() if not line.startswith("#"))
+    rows = [line.split(",", 3) for line in _lines()[1:]]
     said = {word: (part, meaning) for part, meaning, _, words in rows for word in folded(words).split("|")}
     umlauts = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue"})
     german = [(part, meaning, words.casefold().translate(umlauts)) for part, meaning, of, words in rows if of == "de"]
     return said | {word: (part, meaning) for part, meaning, words in german for word in folded(words).split("|")}
+
+
+def _lines() -> list[str]:
+    text = files("labcalc.data").joinpath("header_words.csv").read_text("utf-8")
+    return [line for line in text.splitlines() if not line.startswith("#")]
 
 
 @cache

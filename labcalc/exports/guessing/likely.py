@@ -185,13 +185,9 @@ def _quantities(cut: Sequence[Record]) -> Mapping[str, Column]:
     def most(tells: Callable[[str], bool]) -> tuple[int, int]:
         return max((sum(map(tells, column)), -at) for at, column in enumerate(columns))
 
-    quantity, unit = -most(_is_quantity)[1], most(lambda cell: unit_of(cell) is not None)
+    quantity = -most(lambda cell: (one := meaning_of(cell)) is not None and one.holds in MEASURED)[1]
+    unit = most(lambda cell: unit_of(cell) is not None)
     some = (at for at in range(quantity + 1, width) if not any(map(meaning_of, columns[at])))
     numbers = (at for at in some if 2 * sum(map(_is_number, columns[at])) > len(cut))
     place = {"quantity": quantity, "value": next(numbers, quantity), **({"unit": -unit[1]} if unit[0] else {})}
     return {f"column {at + 1}": Column(holds) for holds, at in place.items()}
-
-
-def _is_quantity(cell: str) -> bool:
-    meaning = meaning_of(cell)
-    return meaning is not None and meaning.holds in MEASURED
