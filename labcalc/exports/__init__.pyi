@@ -14,5 +14,6 @@ from .table import (
     is_derived as is_derived,
     totals as totals,
     without_marks as without_marks,
+    write_frame as write_frame,
+    write_table as write_table,
 )
-from .write import write_frame as write_frame, write_table as write_table

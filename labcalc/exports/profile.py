@@ -8,11 +8,10 @@ DATE_ORDERS = ("day-month-year", "month-day-year", "year-month-day")
 BLANKS = ("blanks", "two blanks")
 LAYOUTS = ("rows", "blocks", "turned", "quantities")
 MOMENT_PARTS = ("year", "month", "day", "hour", "minute", "second")
-FOR_ALL_ROWS = (
+FOR_ALL_ROWS = (  # what a line above the header, the head of a section or the file's name may say
     "sample", "product", "lot", "role", "measured_at", "date", "time", "start", "instrument", "operator", "run",
     "temperature", "remark",
 )  # fmt: skip
-"""What a line above the header, the head of a section or the file's name may say."""
 
 
 @dataclass(frozen=True)
@@ -27,8 +26,7 @@ class Column:
     header also ``start``."""
     unit: str | None = None  # where it is None, that of the header, of the line of units, or of the cells
     temperature_C: float | None = None
-    repeat: int = 0
-    """Which of several columns of one quantity, side by side, it is: 1, 2, ...; one row of the tidy table each."""
+    repeat: int = 0  # which of several columns of one quantity side by side: 1, 2, ...; a row of the tidy table each
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,8 +37,7 @@ class Arrangement:
     """``rows``: a row a sample or determination. ``blocks``: lines of key and value, a run a block; blocks are divided
     by blank lines, rules, or the first key when it comes again. ``turned``: quantities down, samples across.
     ``quantities``: a row a quantity; rows that agree in all other columns are one determination."""
-    delimiter: str | None = None
-    """One character; ``blanks``: any run of blanks; ``two blanks``: two or more, so that texts may hold one."""
+    delimiter: str | None = None  # one character; ``blanks``: any run; ``two blanks``: two or more, texts may hold one
     widths: tuple[int, ...] = ()  # widths of the columns in characters, where nothing divides them
     header_rows: int = 1
     """Lines of the header. In all but the last, a text spans the columns to its right up to the next text; texts above
@@ -52,10 +49,8 @@ class Arrangement:
     sections: tuple[str, ...] = ()
     """What a line that stands alone may say of the lines beneath it until the next: ``temperature`` ('40 °C'),
     ``sample`` ('Sample: X' or 'X'), ...; from the outer to the inner: a new outer one ends the inner ones."""
-    set_aside: tuple[str, ...] = ()
-    """A line is no row if one of its cells fits one of these, ``*`` standing for any text: 'Mean*', 'Std. dev.'."""
-    as_above: tuple[str, ...] = ()
-    """Of which columns, by what they hold, a blank cell says what the row above says: ``sample``, ``date``, ..."""
+    set_aside: tuple[str, ...] = ()  # what a cell of a line that is no row is, ``*`` standing for any text: 'Mean*'
+    as_above: tuple[str, ...] = ()  # columns, by what they hold, whose blank cells say what the row above says
     columns: Mapping[str, Column] = field(default_factory=dict)
     """Header, key or parameter as the export writes it → what it holds. A name with ``*`` stands for several columns,
     repeats of one quantity from left to right. 'column 3', 'column C' and 'columns C to E' go by place, unless a header
@@ -73,12 +68,9 @@ class Profile(Arrangement):
     thousands: str | None = None  # the sign between groups of three digits
     date_order: str | None = None  # which comes first in a date that reads two ways
     missing: tuple[str, ...] = ()  # what stands in a cell that has no value: 'n.d.', '--'
-    sheet: tuple[str, ...] = ()
-    """The sheets of a workbook that are read, one after the other; without, the only visible one with results."""
-    from_name: str | None = None
-    """What the file's name says, without its ending: '{instrument}_{date}'; '{ignored}' stands for any text."""
-    start: datetime.datetime | None = None
-    """When elapsed time began to count; else a line above the header says it, or the file's name."""
+    sheet: tuple[str, ...] = ()  # those read, one after the other; without, the only visible one with results
+    from_name: str | None = None  # what the file's name says: '{instrument}_{date}'; '{ignored}' is any text
+    start: datetime.datetime | None = None  # of elapsed time; else a line above the header says it, or the file's name
     instrument: str | None = None  # this and the following hold for all rows of a file that says nothing else itself
     operator: str | None = None
     product: str | None = None

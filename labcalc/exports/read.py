@@ -23,8 +23,7 @@ from labcalc.exports.tidying.rows import framed, tidy
 
 WORKBOOKS = (".xlsx", ".xlsm")
 _DIVIDED = {**DELIMITERS, "": "lines", "blanks": "blanks", "two blanks": "two blanks or more"}
-_LARGEST, _MOST_LINES, _LONGEST_LINE = 128 << 20, 1 << 20, 16 << 20
-"""Bytes and lines of a file, characters of a line: a million rows; more would take minutes, or over 1 GB."""
+_LARGEST, _MOST_LINES, _LONGEST_LINE = 128 << 20, 1 << 20, 16 << 20  # bytes, lines, characters: a million rows
 _NO_PROFILE = Profile(name="", files=())
 _Read = tuple[dict[str, Any], tuple[Refusal, ...], SourceFile]
 _UNRELATED = (
@@ -215,6 +214,4 @@ def _dialect(words: list[str], cells: Cells, layout: Layout, profile: Profile) -
     for place, called in (("", "above the header"), (FILE_NAME, "the file's name")):
         if said := [holds for holds, own in places.items() if own == place]:
             parts.append(f"{', '.join(said)} from {called}")
-    if profile.name:
-        parts.append(f"profile '{profile.name}'")
-    return ", ".join(parts)
+    return ", ".join([*parts, *[f"profile '{profile.name}'"] * bool(profile.name)])

@@ -1,6 +1,5 @@
 """The public names of the room, and the module that each lives in; read by type checkers, and by Python on use."""
 
-from .causes.deviations import what_if_places as what_if_places
 from .causes.explanation import (
     deviation_picture as deviation_picture,
     show_causes as show_causes,
@@ -9,10 +8,11 @@ from .causes.explanation import (
     show_explanations as show_explanations,
     show_how_well as show_how_well,
 )
-from .causes.problem_sample import (
+from .causes.pictures import (
     one_above_others as one_above_others,
     problem_pictures as problem_pictures,
     show_run_and_day as show_run_and_day,
+    what_if_places as what_if_places,
 )
 from .control.sheets import draw_control_chart as draw_control_chart
 from .duplicates.precision import (
@@ -48,13 +48,16 @@ from .month.report import (
     summarise_month as summarise_month,
 )
 from .picture import Picture as Picture
-from .run.curves import density_picture as density_picture, viscosity_picture as viscosity_picture
-from .run.reference_oils import reference_picture as reference_picture
-from .run.traceability import (
+from .provenance import (
     show_cautions as show_cautions,
     show_provenance as show_provenance,
     show_record as show_record,
     show_refusals as show_refusals,
+)
+from .run.pictures import (
+    density_picture as density_picture,
+    reference_picture as reference_picture,
+    viscosity_picture as viscosity_picture,
 )
 from .run.verdict import (
     show_budget as show_budget,

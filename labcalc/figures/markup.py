@@ -61,8 +61,7 @@ def note(*lines: str) -> Fragment:
 
 def bullets(lines: Sequence[str]) -> Fragment:
     """Return lines as a list."""
-    items = "".join(f"<li>{escape(line)}</li>" for line in lines)
-    return Fragment(f"<ul>{items}</ul>", "\n".join(lines))
+    return Fragment(f"<ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>", "\n".join(lines))
 
 
 def fact_list(facts: Mapping[str, str]) -> Fragment:
@@ -81,9 +80,8 @@ def verdict_box(verdict: str, rank: int, reason: str, now: str = "") -> Fragment
     """Return a verdict with its reason and what to do now, in the look of its rank."""
     word = f'<p class="word">{escape(verdict.capitalize())}</p>'
     step = f"<p><b>Now:</b> {escape(now)}</p>" if now else ""
-    return Fragment(
-        f'<div class="verdict {LOOKS[rank]}">{word}<p>{escape(reason)}</p>{step}</div>', f"{verdict}: {reason}"
-    )
+    html = f'<div class="verdict {LOOKS[rank]}">{word}<p>{escape(reason)}</p>{step}</div>'
+    return Fragment(html, f"{verdict}: {reason}")
 
 
 def html_table(

@@ -62,10 +62,7 @@ def _short(value: float) -> float | None:
 
 
 def blank_figure(x_title: str, y_title: str, *, height: int = 420, **axes: dict[str, Any]) -> Figure:
-    """Return an empty figure in the house's look.
-
-    The height is in pixels; ``axes`` add to an axis or give another one: ``yaxis2={"domain": [0.0, 0.4], ...}``.
-    """
+    """Return an empty figure in the house's look, height in [px]; ``axes`` add to an axis, or another: ``yaxis2``."""
     titles = {"xaxis": {"title": {"text": x_title}}, "yaxis": {"title": {"text": y_title}}}
     named = {name: titles.get(name, {}) | axes.get(name, {}) for name in {**titles, **axes}}
     return Figure({"template": {"layout": _LOOK}, "height": height, **named})
@@ -98,9 +95,7 @@ class Picture:
     rows: Rows
     folded: str = ""  # what stands on the page instead until somebody opens it; empty: it stands open
 
-    def _repr_mimebundle_(
-        self, include: object = None, exclude: object = None
-    ) -> tuple[dict[str, Any], dict[str, Any]]:
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> tuple[dict[str, Any], ...]:
         data = {PLOTLY_MIME: {**self.figure.drawn(), "config": {"displayModeBar": False}}, "text/plain": self.caption}
         table = {"columns": list(self.columns), "rows": [list(row) for row in self.rows]}
         return data, {"labcalc": {"caption": self.caption, "table": table, "folded": self.folded}}

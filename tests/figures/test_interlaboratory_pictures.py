@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from labcalc.figures import Picture
-from labcalc.figures.interlaboratory import draw_consistency
+from labcalc.figures.studies.page import draw_consistency
 from labcalc.statistics import interlaboratory_cells, mandel_statistics
 from labcalc.statistics.precision.interlaboratory import InterlaboratoryCells
 from tests.figures.drawn import checked

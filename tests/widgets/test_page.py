@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from labcalc.figures.causes.deviations import WHAT_IF
+from labcalc.figures.causes.pictures import WHAT_IF
 from labcalc.judgement import Material, gather
 from labcalc.lab import checked_decisions
 from labcalc.widgets import Problem, ProblemPage, picker, problem_of

@@ -10,8 +10,7 @@ import numpy as np
 import pytest
 
 from labcalc.figures import Picture, problem_pictures, show_explanations
-from labcalc.figures.causes.deviations import WHAT_IF, reach_of
-from labcalc.figures.causes.problem_sample import one_above_others
+from labcalc.figures.causes.pictures import WHAT_IF, one_above_others, reach_of
 from labcalc.widgets import Added, Problem, WhatIfSettings
 from tests.figures.drawn import checked
 

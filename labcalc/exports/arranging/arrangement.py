@@ -18,9 +18,7 @@ from labcalc.exports.values.dates import parse_moment
 _DATED = {"measured_at", "date", "year", "start"}
 HEAD = 1000  # records at the beginning among which the header stands
 _ANCHORS = {"blocks": "the key of a viscosity or a density", "turned": "'Sample', or what [profile.columns] has for it"}
-"""What a layout is told by."""
-WIDEST = 4096
-"""Cells of a header; a line that holds more is none, and is not looked at word by word."""
+WIDEST = 4096  # cells of a header; a line that holds more is none, and is not looked at word by word
 Sheet = tuple[str, bool, Iterator[Record]]  # name, whether it is hidden, and records
 _SAYS_WHICH = "profile.sheet in lab.toml says which to read, one name or a list"
 
@@ -210,10 +208,7 @@ def _units_beneath(records: list[Record], place: int) -> tuple[int, list[str]]:
 
 
 def with_results(sheets: Iterable[Sheet], how: Profile) -> dict[tuple[str, bool], Flat | ExportError]:
-    """Return the table of each sheet that has a header of results, or why it can't be read.
-
-    Of a sheet with nothing beneath the header only where no other has anything.
-    """
+    """Return the table of each sheet with results, or why it can't be read; empty tables only where all are."""
     found: dict[tuple[str, bool], Flat | ExportError] = {}
     for name, is_hidden, records in sheets:
         try:

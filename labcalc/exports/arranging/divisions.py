@@ -13,8 +13,7 @@ from labcalc.exports.grammar.vocabulary import FOOTER, meaning_of
 from labcalc.exports.profile import Column
 from labcalc.exports.source.text import Block, ContentError, Record, Text, shown
 
-TOLD_OF_A_ROW = ("temperature", "measured_at", "date", "time", "run", "replicate")
-"""What a sum or a mean has not: a line that begins as one, but has all of these, is of a sample with that name."""
+TOLD_OF_A_ROW = ("temperature", "measured_at", "date", "time", "run", "replicate")  # no sum or mean has all of them
 _SUMS = re.compile(r"(sum|total|mean|average|std|standard dev|min|max|summe|mittelwert|moyenne|media|média)\D*", re.I)
 _DRAWN = "-–—=_*+| "
 _OPEN = "'{}' may be a sample, or said of the rows above; profile.set_aside in lab.toml says which lines are no rows"
@@ -29,8 +28,7 @@ class Beneath:
     repeated: Sequence[list[str]]  # the lines of the header and of its units, which may come again
     count: int  # cells of the header
     width: int  # cells up to the last that holds something
-    measured: Sequence[int]
-    """Positions of the columns of what is measured: a line with a figure there is a row, whatever its first cell."""
+    measured: Sequence[int]  # columns of what is measured: a line with a figure there is a row, whatever it begins with
     told: Sequence[int]  # positions of the columns of ``TOLD_OF_A_ROW``
     is_tidy: bool
     set_aside: list[int]
@@ -99,8 +97,7 @@ class Beneath:
         is_little = len(filled) == 1 or (len(filled) == 2 and len(record.cells) < self.width)
         if not (record.ended and record.flaw is None and is_little):
             return False
-        is_told = filled[0].endswith((":", "=")) or len(filled[0].split()) > 2
-        return is_told or not any(map(_has_digit, filled))
+        return filled[0].endswith((":", "=")) or len(filled[0].split()) > 2 or not any(map(_has_digit, filled))
 
 
 def is_rule(record: Record) -> bool:

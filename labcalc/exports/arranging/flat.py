@@ -13,14 +13,12 @@ from labcalc.exports.source.sheet import place_of, stripped
 from labcalc.exports.source.text import Block, Record, shown
 
 MEASURED = (*QUANTITIES, "viscosity", "relative density", "API gravity")
-NOT_TAKEN = ("ignored", "statistic", "method")
-"""What a column may hold that is no part of the tidy table: it is named among the columns not used."""
+NOT_TAKEN = ("ignored", "statistic", "method")  # no part of the tidy table: named among the columns not used
 _NEAR = 100  # rows beneath the header among which a cell with its unit is looked for
 _MEASURE = re.compile(r"([+\-−]?\d[\d.,'’\u00a0\u2009\u202f ]*(?:[eE][+\-]?\d{1,3})?)([^\d.,].*)", re.DOTALL)
 _UNIT_SIGN = re.compile(r"[^\W\d_]|[°%]")
 _PLACES = re.compile(r"columns? (\d{1,4}|[A-Z]{1,2})(?: to (\d{1,4}|[A-Z]{1,2}))?", re.IGNORECASE)
-_SIGN = re.compile(r"\.{2,}[ .]*:?|[:=\t]")
-"""What stands between key and value: 'Operator: X', 'T = 40 °C', 'Lot ........ X'."""
+_SIGN = re.compile(r"\.{2,}[ .]*:?|[:=\t]")  # between key and value: 'Operator: X', 'T = 40 °C', 'Lot ........ X'
 _FIRST_WORD = re.compile(r"[^\W\d][\w ]*:\s")
 
 
@@ -34,8 +32,7 @@ class Field:
     unit: Unit | None = None
     temperature_C: float | None = None
     repeat: int = 1  # number of the column among those that hold the same side by side
-    own_units: str = ""
-    """Whether cells have units of their own: ``some`` do, or ``all`` must, as nothing else says the unit."""
+    own_units: str = ""  # ``some`` cells have units of their own, or ``all`` must, as nothing else says the unit
     is_told: bool = False  # whether the profile says its temperature
 
 
@@ -49,8 +46,7 @@ class Flat:
     rows: Iterable[Record | Block]  # told once, some at a time, unless they are ``listed``
     preamble: dict[str, tuple[Field, str]] = made_by(default_factory=dict)
     set_aside: list[int] = made_by(default_factory=list)
-    unread: list[str] = made_by(default_factory=list)
-    """What else holds results, and isn't read: named beside the columns not used."""
+    unread: list[str] = made_by(default_factory=list)  # what else holds results: named beside the columns not used
 
     def meaning(self, position: int) -> Meaning | None:
         """Return what a column holds, None if neither the profile nor a word of the trade says it."""
@@ -127,9 +123,7 @@ def _unit_in(cell: str) -> str | None:
 def measure(cell: str) -> tuple[str, str] | None:
     """Return figure and unit of a cell that has both: '46.12 mm²/s'; None for any other."""
     found = _MEASURE.fullmatch(cell.strip()) if len(cell) < 60 and _UNIT_SIGN.search(cell) else None
-    if found is None or not unit_of(found[2]):
-        return None
-    return type(cell)(found[1].strip()), found[2].strip()
+    return (type(cell)(found[1].strip()), found[2].strip()) if found and unit_of(found[2]) else None
 
 
 def between(text: str, literals: Sequence[str]) -> list[str] | None:

@@ -106,17 +106,12 @@ def _units_of_cells(rows: Sequence[Record], position: int) -> list[str | None]:
 
 def _ranked(fields: Iterable[Field]) -> list[Field]:
     """Number the repeats of a quantity at a temperature from 1 on."""
-    fields = list(fields)
+    stated = [(max(one.repeat, 1), one) for one in fields]
     ranks: dict[tuple[str, float | None], dict[int, int]] = {}
-    for one in sorted(fields, key=_stated_repeat):
+    for repeat, one in sorted(stated, key=lambda pair: pair[0]):
         known = ranks.setdefault((one.holds, one.temperature_C), {})
-        known.setdefault(_stated_repeat(one), len(known) + 1)
-    numbered = ((one, ranks[one.holds, one.temperature_C][_stated_repeat(one)]) for one in fields)
-    return [one if one.repeat == rank else replace(one, repeat=rank) for one, rank in numbered]
-
-
-def _stated_repeat(field: Field) -> int:
-    return max(field.repeat, 1)
+        known.setdefault(repeat, len(known) + 1)
+    return [replace(one, repeat=ranks[one.holds, one.temperature_C][repeat]) for repeat, one in stated]
 
 
 def _field(header: str, position: int, meaning: Meaning) -> Field:

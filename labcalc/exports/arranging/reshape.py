@@ -34,8 +34,7 @@ def _put_together(rows: Sequence[Mapping[_Name, _Cell]]) -> tuple[Record, list[R
 
 
 def _by_text(columns: Mapping[str, Column]) -> dict[str, Column]:
-    places = placed(columns)
-    return {name: column for name, column in columns.items() if name not in places}
+    return {name: column for name, column in columns.items() if name not in placed(columns)}
 
 
 def _said_of(key: str, columns: Mapping[str, Column], beneath: str = "") -> Meaning | None:

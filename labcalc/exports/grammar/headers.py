@@ -15,23 +15,20 @@ LANGUAGES = ("en", "de", "fr", "es", "it", "pt", "nl", "sv", "pl")
 LONGEST_PHRASE = 4
 _LONGEST_WORD = 40
 _SHORTEST_STEM = 3
-_LINKS = ("", "s", "n", "en", "e")
-"""What stands between the parts of a compound: Probennummer, Chargennummer, Viskositätswert."""
+_LINKS = ("", "s", "n", "en", "e")  # between the parts of a compound: Probennummer, Chargennummer, Viskositätswert
 _LOOSE = ("filler", "format", "symbol", "unknown")  # parts that are in no compound: 'Runde' is no run
 _MARKS = dict.fromkeys(range(0x300, 0x370)) | str.maketrans({"ł": "l", "ø": "o", "đ": "d", "æ": "ae"})
-Part = tuple[str, Any]
-"""What kind of part it is, and what it says: ``("at", 40.0)``, ``("quantity", "density")``, ``("unknown", "Size")``."""
+Part = tuple[str, Any]  # kind of part, and what it says: ``("at", 40.0)``, ``("quantity", "density")``
 LONGEST_HEADER = 200
 _LONGEST_UNIT = 8  # in tokens: 'kg', 'm', '3' are three
 _TOKEN = re.compile(r"[^\W\d_]+|\d+(?:[.,]\d+)?|[%#°]")
 _SPELLINGS = (
-    (re.compile(r"\b(?:d|l|dell|all|dall|nell)['’´]", re.IGNORECASE), " "),
-    (re.compile(r"\bn\s?\.?\s?°", re.IGNORECASE), "no "),
-    (re.compile(r"(?<=\d)\s?o(?=[CF]\b)"), "°"),
-    (re.compile(r"(?<=\b[1-9])(?:st|nd|rd|th)\b"), " "),
-    (re.compile(r"\bk\s?=\s?\d(?:[.,]\d)?"), " "),
+    (re.compile(r"\b(?:d|l|dell|all|dall|nell)['’´]", re.IGNORECASE), " "),  # d'essai
+    (re.compile(r"\bn\s?\.?\s?°", re.IGNORECASE), "no "),  # n°
+    (re.compile(r"(?<=\d)\s?o(?=[CF]\b)"), "°"),  # 40oC
+    (re.compile(r"(?<=\b[1-9])(?:st|nd|rd|th)\b"), " "),  # 2nd
+    (re.compile(r"\bk\s?=\s?\d(?:[.,]\d)?"), " "),  # (k=2)
 )
-"""d'essai; n°; 40oC; 2nd; (k=2)."""
 _METHOD = re.compile(
     r"(?:(?P<d>ASTM[ -]?D?|D)[ -]?|(?P<ip>IP)[ -]?|(?:(?:DIN|EN|ISO|NF|BS|UNE|UNI|PN|NEN|SS|GOST|JIS)[ /-]?){1,4}"
     r"(?:T[ -]?)?(?=\d{3}))(?P<number>\d{2,6})(?:-\d|:\d{4})?(?![\w-])",
@@ -85,8 +82,7 @@ def _compound(word: str, parts: int = 3) -> tuple[Word, ...]:
         if not _in_compound(word[:cut]):
             continue
         for link in _LINKS:
-            rest = word[cut + len(link) :] if word.startswith(link, cut) else ""
-            if found := _compound(rest, parts - 1):
+            if found := _compound(word[cut + len(link) :] if word.startswith(link, cut) else "", parts - 1):
                 return (_words()[word[:cut]], *found)
     return ()
 

@@ -44,8 +44,7 @@ def relative_to_water(water_C: float) -> Unit | None:
     return Unit("density", float(water_density(water_C))) if 0.0 <= water_C <= 40.0 else None
 
 
-SIXTY_F = round(60.0 * 5.0 / 9.0 - 160.0 / 9.0, 9)
-"""60 °F, the base of API gravity and of most relative densities, [°C]."""
+SIXTY_F = round(60.0 * 5.0 / 9.0 - 160.0 / 9.0, 9)  # 60 °F, base of API gravity and most relative densities, [°C]
 OPEN_GALLON = "density by the gallon, of the USA or the Empire"
 _NAMED = {
     "cst|csts|centistoke|centistokes": Unit("kinematic viscosity"),  # 1 cSt = 1 mm²/s, by definition
@@ -63,7 +62,7 @@ _BY_NAME = {name: unit for names, unit in _NAMED.items() for name in names.split
 _POUND_KG, _FOOT_M, _US_GALLON_M3 = 0.45359237, 0.3048, 3.785411784e-3
 """Exact: international yard and pound agreement, 1959; US gallon of 231 cubic inches; imperial gallon of 4.54609 L."""
 _MASS, _LENGTH, _VOLUME, _TIME, _FORCE, _PRESSURE = (1, 0, 0), (0, 1, 0), (0, 3, 0), (0, 0, 1), (1, 1, -2), (1, -1, -2)
-_BASES = {
+_BASES = {  # name → power of ten, dimension in kg, m and s, and what is no power of ten
     name: (power, dimension, factor)
     for names, power, dimension, factor in (
         ("g gram grams", -3, _MASS, 1.0), ("kg", 0, _MASS, 1.0), ("t", 3, _MASS, 1.0), ("lb lbs", 0, _MASS, _POUND_KG),
@@ -77,18 +76,14 @@ _BASES = {
     )
     for name in names.split()
 }  # fmt: skip
-"""Name → power of ten, dimension in kg, m and s, and what is no power of ten."""
-_KINDS: dict[tuple[int, ...], tuple[str, int]] = {
+_KINDS: dict[tuple[int, ...], tuple[str, int]] = {  # dimension → what it is of, power of ten of its tidy unit
     (0, 2, -1): ("kinematic viscosity", 6),
     (1, -1, -1): ("dynamic viscosity", 3),
     (1, -3, 0): ("density", 0),
 }
-"""Dimension → what it is of, and the power of ten of the tidy table's unit."""
 _BASE = "|".join(sorted(_BASES, key=len, reverse=True))
 _FACTOR = re.compile(rf"(/?)({_BASE})(-?[1-3])?")
 _FIRST_WORD = re.compile(rf"(?:{_BASE}){{1,3}}|deg(?:rees?)?|gr|grad|gms?|us|°|{'|'.join(map(re.escape, _BY_NAME))}")
-_MEGAPASCAL = re.compile("MPa")
-"""A megapascal second is no millipascal second; all other units are known in capitals as well."""
 
 
 def plain(text: str) -> str:
@@ -106,7 +101,7 @@ def begins_unit(word: str) -> bool:
 def unit_of(text: str) -> Unit | None:
     """Return the unit that the text spells, in or without brackets; None if it spells none."""
     key = re.sub(r"[\s·⋅•*^×.()\[\]{}<>]", "", re.sub(r"(?<=\w)[\s_]per[\s_](?=\w)", "/", plain(text[:60])))
-    if len(text) > 60 or not key or _MEGAPASCAL.match(key):
+    if len(text) > 60 or not key or key.startswith("MPa"):  # no mPa; all other units are known in capitals too
         return None
     key = key.casefold()
     return _BY_NAME.get(key) or _product(key.replace("_", "")) or _product(key.replace("_", "/"))

@@ -1,8 +1,4 @@
-"""What a header says: quantity, nature, temperature, unit, method in any order; or another field of the row.
-
-A header is taken into its parts (``headers.py``). One that has a word unknown, two of a kind, or nothing that decides
-between two readings is not understood: ``meaning_of`` returns None.
-"""
+"""What a header says: quantity, nature, temperature, unit, method in any order, or another field; None if in doubt."""
 
 import re
 from dataclasses import dataclass
@@ -13,26 +9,23 @@ from labcalc.exports.grammar.headers import LONGEST_HEADER, parts_of
 from labcalc.exports.grammar.units import SIXTY_F, Unit, unit_of
 
 QUANTITIES = ("kinematic viscosity", "dynamic viscosity", "density")
-LIMITS = {
+LIMITS = {  # lowest and highest value that an oil can have; beyond lies a wrong unit or a broken figure
     "temperature": (-80.0, 400.0, "°C"),
     "set temperature": (-80.0, 400.0, "°C"),
     "kinematic viscosity": (0.1, 1e7, "mm²/s"),
     "dynamic viscosity": (0.05, 1e7, "mPa·s"),
     "density": (300.0, 2500.0, "kg/m³"),
 }
-"""Lowest and highest value that an oil in the laboratory can have; beyond lies a wrong unit or a broken figure."""
-FOOTER = re.compile(
+FOOTER = re.compile(  # first cell of a line that is no row: counts, sums, notes and ends
     r"(end of (report|file|export|data|list)|(rows|count|number of (rows|results|samples)|results|samples|records|sum|"
     r"total|mean|average|std\.? ?dev\.?|standard deviation|minimum|maximum|min|max|n|zeilen|anzahl|summe|mittelwert|"
     r"total général|moyenne|media|média)\s*[:=]?\s*[\d.,]*|(notes?|printed|exported|signed|signature|checked|page|"
     r"seite)\b.*|[-=_*]{3,})\s*\.?",
     re.IGNORECASE | re.DOTALL,
 )
-"""First cell of a line that is no row: counts, sums, notes and ends."""
 _NO = ["no", "nein", "non", "nee", "nej", "nie", "não", "false", "falsch", "faux", "falso"]
 _Said = dict[str, list[Any]]  # kind of part → what the parts of that kind say, each once
-_ONCE = ("method", "nature", "qualifier", "at", "pair", "figure")
-"""What contradicts itself if it is there twice; of a unit, two spellings may be."""
+_ONCE = ("method", "nature", "qualifier", "at", "pair", "figure")  # a contradiction if there twice; not so of a unit
 _BESIDE_FIELD = {"field", "label", "act", "value", "filler", "format", "qualifier"}
 _OF_TIME = {"date", "time", "measured_at"}
 
@@ -71,10 +64,7 @@ def meaning_of(header: str) -> Meaning | None:
 
 
 def carries_measured_unit(header: str) -> bool:
-    """Tell whether a header that isn't understood has the unit of a viscosity, density or temperature, or a method.
-
-    What is known to be another property of an oil, as the flash point, has not; nor has an API service category.
-    """
+    """Tell whether a header not understood has a measured unit or a method; of a flash point and such it hasn't."""
     parts = list(parts_of(header))
     kinds = {part for part, _ in parts}
     units = {what for part, what in parts if part == "unit"} - ({"API"} if "unknown" in kinds else set())
@@ -178,8 +168,5 @@ def _at(said: _Said, quantity: str) -> float | None:
 
 
 def _is_usual(figure: float) -> bool:
-    """Tell whether a figure without unit is a temperature in °C that oils are measured at (common practice).
-
-    1 to 10 may count repeats; 104, 122 and 210 are in °F, and 60 may be; 37.8 and 98.9 are 100 °F and 210 °F.
-    """
+    """Tell a usual temperature in °C (common practice) from the count of repeats, 1 to 10, and one in °F: 104, 210."""
     return figure in (37.8, 98.9) or (figure % 5.0 == 0.0 and (-60.0 <= figure < 0.0 or 15.0 <= figure <= 150.0))

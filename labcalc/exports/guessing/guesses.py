@@ -1,7 +1,4 @@
-"""What the columns of a table may hold, by headers and units first, then by sizes: guesses, for a proposal.
-
-Nothing is read by them. What each is guessed by is said with it.
-"""
+"""What columns may hold, by headers and units, then by sizes: guesses for a proposal; nothing is read by them."""
 
 import re
 from collections.abc import Iterable, Sequence
@@ -19,14 +16,12 @@ from labcalc.exports.values.dates import parse_day, parse_moment, parse_time
 from labcalc.exports.values.numbers import figure
 from labcalc.wording import at_celsius
 
-_PARTS = {
+_PARTS = {  # how a header says the part of a moment; minutes are the months behind hours
     "year": "yyyy yy jjjj aaaa rrrr year jahr an ano año anno", "month": "mm mon month monat mois mes mês mese",
     "day": "dd tt jj gg day tag jour dia día giorno", "hour": "hh hour std heure hora ora", "second": "ss sec sek",
 }  # fmt: skip
-"""How a header says the part of a moment; minutes are the months behind hours."""
 _PART_OF = {word: part for part, words in _PARTS.items() for word in words.split()}
-_WITHOUT_UNIT = ("viscosity", "kinematic viscosity", "dynamic viscosity", "density", "temperature")
-"""What has to have a unit."""
+_WITHOUT_UNIT = ("viscosity", "kinematic viscosity", "dynamic viscosity", "density", "temperature")  # need a unit
 _OF_A_ROW = ("measured_at", "date", "time", "temperature", "set temperature")  # what a statistic of results has not
 _DEVIATIONS = ("s", "s %", "s%", "σ")
 
@@ -34,8 +29,7 @@ _DEVIATIONS = ("s", "s %", "s%", "σ")
 def guess_columns(table: Flat) -> tuple[Guess, ...]:
     """Return a guess for each column of a table; all are to be judged by the laboratory."""
     near = [[cell.strip() for cell in row.cells] for row in table.near() if row.flaw is None]
-    width = len(table.header.cells)
-    rows = [row + [""] * (width - len(row)) for row in near]
+    rows = [row + [""] * (len(table.header.cells) - len(row)) for row in near]
     seen = [
         Guess(header, at, [row[at] for row in rows], table.meaning(at), table.said.get(at), table.unit_beneath(at))
         for at, header in enumerate(table.header.cells)
@@ -135,15 +129,11 @@ def _moments(seen: list[Guess]) -> None:
 
 
 def statistics_among(table: Flat, sections: Sequence[str]) -> tuple[str, ...]:
-    """Return the first cells of lines that are said of results: 'Mean', 's'; never of one with a date or temperature.
-
-    What has a figure, or stands in a row with them too, is left alone: a sample may be named so, as 'Max 5' is.
-    """
+    """Return first cells of lines said of results, 'Mean', 's'; of none with date, temperature or figure: 'Max 5'."""
     own = (at for at, header in enumerate(table.header.cells) if header not in sections)
     told = [at for at in own if (one := table.meaning(at)) and one.holds in _OF_A_ROW]
     rows = [[cell.strip() for cell in row.cells] for row in table.near()]
-    are_told = [any(row[at : at + 1] > [""] and any(row[:at]) for at in told) for row in rows]
-    lines = [*zip(rows, are_told, strict=True)]
+    lines = [(row, any(row[at : at + 1] > [""] and any(row[:at]) for at in told)) for row in rows]
     kept = {cell.casefold() for row, is_told in lines if is_told or not told for cell in row[not is_told :]}
     firsts = (next(filter(None, row), "") for row, is_told in lines if not is_told)
     return tuple(one for one in dict.fromkeys(firsts) if one.casefold() not in kept and _is_statistic(one))
@@ -162,10 +152,7 @@ def invalid_among(table: Flat) -> tuple[str, ...]:
 
 
 def repeated_above(guesses: Iterable[Guess], table: Flat, how: Arrangement) -> tuple[str, ...]:
-    """Return what is blank in the rows beneath that of a sample, where results stand beside the blank.
-
-    Nothing, where a row without a sample has no temperature either, or is the mean of two or more rows above it.
-    """
+    """Return what is blank beneath a sample's row, by results; nothing if temperatures are too, or rows are means."""
     rows = [[cell.strip() for cell in row.cells] for row in table.near() if row.flaw is None and not row.is_blank]
     columns = {one.holds: ["".join(row[one.place : one.place + 1]) for row in rows] for one in guesses}
     blank = {holds: [not cell for cell in column] for holds, column in columns.items()}

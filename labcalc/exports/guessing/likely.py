@@ -21,15 +21,11 @@ _MOST_ABOVE, _LONGEST_LINE = 50, 1000  # lines above a header, and characters of
 _MOST = 5
 _SECTIONS = ((), ("temperature",), ("sample",), ("sample", "temperature"))
 _SAID = tuple(holds for holds in FOR_ALL_ROWS if holds != "remark")
-_REPEAT = re.compile(r"(.*?\S)([\s_#-]*)(\d{1,2})(?:st|nd|rd|th)?(\s*[(\[].*)?")
-"""'KV 1', 'KV1 (cSt)': what stands before the number of a repeat, and behind it."""
+_REPEAT = re.compile(r"(.*?\S)([\s_#-]*)(\d{1,2})(?:st|nd|rd|th)?(\s*[(\[].*)?")  # 'KV 1', 'KV1 (cSt)'
 
 
 def likely_tables(records: Iterable[Record]) -> list[tuple[Arrangement, Flat]]:
-    """Return the arrangements that make most of the records readable, the best first, and the table that each makes.
-
-    Records of one cell each are lines of text, and may be divided in all ways that are known.
-    """
+    """Return the arrangements that make most of the records readable, the best first, and the table that each makes."""
     head = list(islice(records, _HEAD))
     scores: list[tuple[float, Arrangement, Flat]] = []
     for plain, cut in _divided(head):
@@ -51,8 +47,7 @@ def shaped_tables(records: Iterable[Record]) -> Iterator[tuple[Arrangement, Flat
         if place is not None:
             how = how if is_header else replace(how, header_rows=0)
             header = Header(place, 0, cut[place] if is_header else header_of_places(cut[place], how))
-            table = arrange(cut, how, header)
-            if table is not None:
+            if (table := arrange(cut, how, header)) is not None:
                 table.listed()
                 yield how, table
 
@@ -111,8 +106,7 @@ def _candidates(cut: Sequence[Record], plain: Arrangement) -> Iterator[Arrangeme
                 if repeats := _repeats(cut, count):
                     yield replace(plain, sections=sections, header_rows=count, columns=repeats)
         yield from (replace(plain, header_rows=count, units_row=at) for count in (1, 2) for at in (-1, 2))
-        yield replace(plain, layout="turned")
-        yield replace(plain, layout="turned", units_row=1)
+        yield from (replace(plain, layout="turned", units_row=at) for at in (None, 1))
         yield replace(plain, layout="quantities", columns=_quantities(cut))
     keys = Counter(key_and_value(one.cells)[0] for one in cut)
     has_gaps = any(one.is_blank or is_rule(one) for one in cut[1:-1])
@@ -122,10 +116,7 @@ def _candidates(cut: Sequence[Record], plain: Arrangement) -> Iterator[Arrangeme
 
 
 def _score(table: Flat, sections: int) -> float:
-    """Return how much is known of a table: of each column once, if its cells are what it says.
-
-    Nothing, where what its last columns have of the heads of sections stands in another column too.
-    """
+    """Return how much is known of a table, each column once; nothing if heads of sections stand in a column too."""
     width, known, rows = len(table.header.cells), dict[object, float](), table.listed()
     own = [one.holds for at in range(width - sections) if (one := table.meaning(at))]
     if {*own} & {*table.header.cells[width - sections :]}:
@@ -144,8 +135,7 @@ def _score(table: Flat, sections: int) -> float:
         said = table.said.get(at)
         known[meaning.holds, meaning.temperature_C, said.repeat if said else 0] = worth * len(cells) / len(rows)
     lines = len(rows) + len(table.set_aside)
-    is_told = table.of("sample") is not None or "sample" in table.preamble
-    worth = sum(known.values()) * (1.0 if is_told else 0.5)
+    worth = sum(known.values()) * (1.0 if table.of("sample") is not None or "sample" in table.preamble else 0.5)
     return worth * sum(row.fault(width) is None for row in rows) / max(lines, 1)
 
 
@@ -169,16 +159,15 @@ def _repeats(cut: Sequence[Record], count: int) -> Mapping[str, Column]:
         for header, found in zip(headers, map(_REPEAT.fullmatch, headers), strict=True):
             if found:
                 repeated.setdefault((found[1], found[2], found[4] or ""), []).append((int(found[3]), header))
-        named = [_named(*key, said, headers) for key, said in repeated.items() if [at for at, _ in said[:2]] == [1, 2]]
+        named = [_named(key, said, headers) for key, said in repeated.items() if [at for at, _ in said[:2]] == [1, 2]]
         if any(named):
             return dict(chain.from_iterable(named))
     return {}
 
 
-def _named(
-    stem: str, between: str, tail: str, said: Sequence[tuple[int, str]], headers: Sequence[str]
-) -> list[tuple[str, Column]]:
+def _named(key: tuple[str, ...], said: list[tuple[int, str]], headers: list[str]) -> list[tuple[str, Column]]:
     """Return a name for all repeats, or where it would take in another column, one for each; none of other columns."""
+    stem, between, tail = key
     meaning, name = meaning_of(stem + tail), f"{stem}{between}*{tail}"
     if meaning is None or meaning.holds not in MEASURED:
         return []
@@ -196,14 +185,9 @@ def _quantities(cut: Sequence[Record]) -> Mapping[str, Column]:
     def most(tells: Callable[[str], bool]) -> tuple[int, int]:
         return max((sum(map(tells, column)), -at) for at, column in enumerate(columns))
 
-    quantity, unit = -most(_is_quantity)[1], most(lambda cell: unit_of(cell) is not None)
-    is_known = [any(map(meaning_of, column)) for column in columns]
-    some = (at for at in range(quantity + 1, width) if not is_known[at])
+    quantity = -most(lambda cell: (one := meaning_of(cell)) is not None and one.holds in MEASURED)[1]
+    unit = most(lambda cell: unit_of(cell) is not None)
+    some = (at for at in range(quantity + 1, width) if not any(map(meaning_of, columns[at])))
     numbers = (at for at in some if 2 * sum(map(_is_number, columns[at])) > len(cut))
     place = {"quantity": quantity, "value": next(numbers, quantity), **({"unit": -unit[1]} if unit[0] else {})}
     return {f"column {at + 1}": Column(holds) for holds, at in place.items()}
-
-
-def _is_quantity(cell: str) -> bool:
-    meaning = meaning_of(cell)
-    return meaning is not None and meaning.holds in MEASURED

@@ -1,8 +1,4 @@
-"""A profile for an export that can't be read as it is, or could be read better: what was seen, as remarks, and TOML.
-
-All of it is guessed and to be judged by the laboratory; the reader takes nothing of it by itself. Each candidate is
-tried by reading with it. What reads two ways in the end, and what only the laboratory knows, are questions.
-"""
+"""A profile for an export, guessed and tried by reading with it; what only the laboratory knows, as questions."""
 
 import json
 import re
@@ -72,8 +68,7 @@ class Proposal:
     problems: tuple[str, ...]
     guesses: tuple[Guess, ...] = ()
     profile: Profile | None = None
-    questions: tuple[tuple[str, tuple[Any, ...]], ...] = ()
-    """Settings that only the laboratory knows, and what each may be."""
+    questions: tuple[tuple[str, tuple[Any, ...]], ...] = ()  # what only the laboratory knows, and what it may be
     source: SourceFile = _NOTHING  # what is read so
 
     @property

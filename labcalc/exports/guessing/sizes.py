@@ -19,10 +19,8 @@ from labcalc.wording import at_celsius, celsius, plain
 
 _USUAL_C = np.array([-40, -30, -20, -10, 0, 10, 15, 20, 25, 30, 37.8, 40, 50, 60, 70, 80, 90, 98.9, 100, 110, 120, 150])
 """Temperatures that oils are measured at (common practice), [°C]."""
-_NEAR_K, _REPEATS, _FOLLOWS = 0.2, 0.05, 0.01
-"""How far from a usual temperature one is read; how far repeats, and η and ν·ρ, differ, relative: our own choice."""
-_TWO_C = (40.0, 100.0)
-"""Where two viscosities of an oil are measured, if nothing says it: the temperatures of its index (ASTM D2270)."""
+_NEAR_K, _REPEATS, _FOLLOWS = 0.2, 0.05, 0.01  # how far a usual temperature, repeats, η and ν·ρ are off: our choice
+_TWO_C = (40.0, 100.0)  # where two viscosities are measured, if nothing says it: those of the index (ASTM D2270)
 
 
 @dataclass

@@ -11,10 +11,8 @@ from labcalc.exports.source.text import ContentError
 
 _MB = 1 << 20
 _PARTS = 10_000
-_UNPACKED, _TIMES, _UTMOST = 8 * _MB, 40, 1024 * _MB
-"""The parts may unpack to 8 MB, or to 40 times their size up to 1 GB; sheets of results unpack to 7 to 20 times."""
-_AT_ONCE = 1 << 20
-"""Bytes that are parsed at a time; a long element is looked at again from its start with each of them."""
+_UNPACKED, _TIMES, _UTMOST = 8 * _MB, 40, 1024 * _MB  # at most 8 MB, or 40 times up to 1 GB; results: 7 to 20 times
+_AT_ONCE = 1 << 20  # bytes parsed at a time; a long element is looked at again from its start with each of them
 Start = Callable[[str, dict[str, str]], None]
 Text = Callable[[str], None]
 

@@ -1,7 +1,4 @@
-"""Workbook → records, from the bytes that were read (ECMA-376, part 1, clause 18: SpreadsheetML).
-
-Typed numbers and dates become texts that no decimal sign or date order can change.
-"""
+"""Workbook → records (ECMA-376, part 1, clause 18: SpreadsheetML); typed numbers and dates read one way only."""
 
 from __future__ import annotations
 
@@ -20,12 +17,9 @@ _NEAR = 1024  # columns in which the cells of an export stand; what stands beyon
 _MANY_FAR = 1000
 _FAR = "{} stands far from the rest; expected a row of {{width}} cells"
 _LONGEST_NUMBER = 60
-_DATE_FORMATS = {*range(14, 23), *range(27, 37), *range(45, 48), *range(50, 59)}
-"""Formats of dates and times that have a number but no code: clause 18.8.30."""
-_NO_DATE = re.compile(r'"[^"]*"|[\\_*].|\[(?!(?:h+|m+|s+)\])[^\]]*\]', re.IGNORECASE | re.DOTALL)
-"""What is shown as it stands in the code of a format; what is in brackets, but no hours, minutes or seconds."""
-_ESCAPED = re.compile("_x(?!0000)([0-9A-CE-F][0-9A-F]{3}|D[0-7][0-9A-F]{2})_", re.IGNORECASE)
-"""A character that XML can't hold, but for NUL and halves of one: clause 22.9.2.19."""
+_DATE_FORMATS = {*range(14, 23), *range(27, 37), *range(45, 48), *range(50, 59)}  # without a code: clause 18.8.30
+_NO_DATE = re.compile(r'"[^"]*"|[\\_*].|\[(?!(?:h+|m+|s+)\])[^\]]*\]', re.IGNORECASE | re.DOTALL)  # shown as it stands
+_ESCAPED = re.compile("_x(?!0000)([0-9A-CE-F][0-9A-F]{3}|D[0-7][0-9A-F]{2})_", re.IGNORECASE)  # clause 22.9.2.19
 _EPOCH, _EPOCH_1904 = datetime(1899, 12, 30), datetime(1904, 1, 1)  # noqa: DTZ001
 _LAST_DAY = 2_957_003  # 31 December 9999, counted from 1904
 
@@ -87,10 +81,7 @@ def place_of(letters: str) -> int:
 
 
 def sheets(data: bytes, wanted: Iterable[str] = ()) -> Iterator[tuple[str, bool, Iterator[Record]]]:
-    """Yield name of each sheet, or of the wanted ones only, whether it is hidden, and its records.
-
-    Blank rows that follow each other are one.
-    """
+    """Yield name of each sheet, or wanted one, whether it is hidden, and its records, blank rows in a row as one."""
     with refusing():
         book = _Book(data)
     for name in (*wanted,) or book.sheets:
@@ -270,8 +261,7 @@ class _Sheet:
         return Typed(value) if kind == "d" else _unescaped(value)
 
     def _place(self) -> str:
-        place = self._said.get("r", f"{self._at + 1} of row {self._line}")
-        return f"cell {place} of sheet '{shown(self._name)}'"
+        return f"cell {self._said.get('r', f'{self._at + 1} of row {self._line}')} of sheet '{shown(self._name)}'"
 
 
 def _end_of_text(tag: str, runs: list[str], pieces: list[str]) -> None:
@@ -291,9 +281,8 @@ def _number(value: str) -> str:
         number = float(value) if len(value) <= _LONGEST_NUMBER else inf
     except ValueError:
         return value
-    if not isfinite(number):
-        return value
-    return Typed(int(number) if number.is_integer() and abs(number) < 1e15 else repr(number))
+    is_whole = number.is_integer() and abs(number) < 1e15
+    return Typed(int(number) if is_whole else repr(number)) if isfinite(number) else value
 
 
 def _moment(value: str, epoch: datetime) -> str:

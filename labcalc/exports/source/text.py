@@ -112,8 +112,7 @@ class Record:
     cells: list[str]
     flaw: str | None = None  # what is wrong, and what was expected; ``{width}`` stands for the header's number of cells
     ended: bool = True  # whether an end of line stands behind it
-    origins: Sequence[tuple[int, str] | None] | None = None
-    """Line and column that each cell comes from, where the record is put together from several lines."""
+    origins: Sequence[tuple[int, str] | None] | None = None  # line and column of each cell put together
     sheet: str = ""  # the sheet that it stands in, where several are read
 
     @property
@@ -178,8 +177,7 @@ class Text(Iterator[Record]):
         self._at, self._number, self._tried = 0, 1, 0
         self._mark = "\n" if "\n" in text else "\r"
         end = rf"[^\n\r{re.escape(delimiter)}]"
-        self._whole = re.compile(rf'(?<!{end})(?:\0|"[^"\n\r]*")(?!{end})')
-        """A cell of one line that stands in quotation marks from end to end; NUL for two of them."""
+        self._whole = re.compile(rf'(?<!{end})(?:\0|"[^"\n\r]*")(?!{end})')  # a cell in quotation marks; NUL: two
 
     def __next__(self) -> Record:
         if self._at == len(self._text):
@@ -220,9 +218,7 @@ class Text(Iterator[Record]):
     def _line(self, at: int) -> tuple[str, str, int]:
         """Return the line that begins there, what ends it (nothing, if the text does), and where the next begins."""
         end = _LINE_END.search(self._text, at)
-        if end is None:
-            return self._text[at:], "", len(self._text)
-        return self._text[at : end.start()], end[0], end.end()
+        return (self._text[at : end.start()], end[0], end.end()) if end else (self._text[at:], "", len(self._text))
 
     def _quoted(self) -> tuple[list[str], int, str, int] | None:
         """Return cells, lines, end and what is behind a record with quotation marks; None if one is never closed."""

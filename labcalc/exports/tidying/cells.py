@@ -30,10 +30,8 @@ class Cells:
     def __init__(self, layout: Layout, profile: Profile, file: str, delimiter: str, zone: ZoneInfo) -> None:
         self.layout, self.profile, self.file, self.zone = layout, profile, file, zone
         self.lines = layout.rows.lines
-        self.refused: dict[int, tuple[int, int, str | None, str | None, str]] = {}
-        """Row → position, line, header and text of its first offending cell, and what was expected."""
-        self.doubled = np.zeros(len(self.lines), bool)
-        """Rows that repeat one above in every cell, its time to the second included."""
+        self.refused: dict[int, tuple[int, int, str | None, str | None, str]] = {}  # row → position, line, header, text
+        self.doubled = np.zeros(len(self.lines), bool)  # repeat a row above in every cell, its time too
         self._is_text = bool(delimiter)
         for row, last, expected in layout.rows.faults:
             self._refuse(row, _NOT_WHOLE, int(self.lines[row]), None, last, expected)
@@ -115,9 +113,7 @@ class Cells:
         values, halves, factors = (np.full(len(column.distinct), np.nan) for _ in range(3))
         typed: dict[int, str] = {}
         wrong: dict[int, str] = {}
-        for place, written in enumerate(column.distinct):
-            if not written:
-                continue
+        for place, written in ((at, text) for at, text in enumerate(column.distinct) if text):
             cell, unit = _apart(written, field_) if field_.own_units else (written, field_.unit)
             value, expected = self._number(cell, unit, field_)
             if expected is not None or unit is None:
@@ -156,8 +152,7 @@ class Cells:
         good = [one.isascii() and one.isdigit() and len(one) < 10 and int(one) > 0 for one in column.distinct]
         numbers = [float(one) if fine else np.nan for one, fine in zip(column.distinct, good, strict=True)]
         expected = "expected the number of the repeat: 1, 2, 3 ..."
-        wrong = {at: expected for at, one in enumerate(column.distinct) if one and not good[at]}
-        self._note_all(place, column, wrong)
+        self._note_all(place, column, {at: expected for at, one in enumerate(column.distinct) if one and not good[at]})
         return np.array(numbers)[column.at]
 
     @cached_property

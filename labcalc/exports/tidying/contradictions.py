@@ -14,12 +14,8 @@ from labcalc.exports.table import QUANTITY_COLUMNS
 from labcalc.exports.tidying.cells import Cells
 from labcalc.wording import celsius
 
-_CONSISTENCY_ALLOWANCE = 1e-4
-"""How far η may be from ν·ρ, relative, beyond what the rounding of the printed figures explains: instruments compute
-with more figures than they print, some with a rounded density."""
-_FROM_SET_K = 0.5
-"""How far a temperature as read may be from the one that was set (common practice): as far as a precision statement
-for a temperature is taken to hold. Viscosity changes by 2 % in between; a good bath keeps 0.02 K (ASTM D445)."""
+_CONSISTENCY_ALLOWANCE = 1e-4  # of η beside ν·ρ, beyond rounding: instruments compute with more figures than they print
+_FROM_SET_K = 0.5  # from set to read, as precision statements hold (common practice); a good bath: 0.02 K (ASTM D445)
 _WITHIN = f'expected the two within {_FROM_SET_K:g} K, or "ignored" for one of them in [profile.columns] of lab.toml'
 _SAID_OF_ROWS = tuple(holds for holds in FOR_ALL_ROWS if holds != "remark")
 _Printed = tuple[NDArray[np.float64], NDArray[np.float64]]  # values, and half a unit of their last printed place
@@ -53,10 +49,7 @@ def check_status(cells: Cells) -> None:
 
 
 def hold_against_the_row(cells: Cells, groups: list[Determinations]) -> None:
-    """Refuse the rows whose own temperature isn't that in the header; where it is, all of a row are one determination.
-
-    Where headers have several temperatures, the row's own can't be of them all; what the profile says isn't doubted.
-    """
+    """Refuse rows whose own temperature isn't that of the headers, if they have one; a row is one determination."""
     for group in groups:
         place = thermometer(cells, group.fields[0].repeat)
         if group.at is None or group.fields[0].is_told or place is None or place.position < 0:

@@ -181,5 +181,4 @@ def _replicates(runs: NDArray[Any], tenths: NDArray[np.int64], given: NDArray[np
     counted[order] = np.arange(1, len(at) + 1) - np.repeat(np.cumsum(times) - times, times)
     known = np.nan_to_num(given).astype(np.int64)
     _, again, often = np.unique(joined(at, known), return_inverse=True, return_counts=True)
-    bad = np.isnan(given) | (often[again] > 1)
-    return np.where(np.bincount(at, bad)[at] > 0, counted, known)
+    return np.where(np.bincount(at, np.isnan(given) | (often[again] > 1))[at] > 0, counted, known)

@@ -16,8 +16,7 @@ from labcalc.exports.values.dates import NO_MOMENT
 from labcalc.wording import celsius
 
 _Numbers = NDArray[np.int64]
-Measured = Sequence[tuple[_Numbers, _Numbers]]
-"""For each temperature of an export, the rows that are measured there, and their temperatures in tenths."""
+Measured = Sequence[tuple[_Numbers, _Numbers]]  # at each temperature: the rows, and their temperatures in tenths
 LONGEST_STEP_US = 60 * 60 * 1_000_000  # longest time between two determinations of a run, 60 min, [µs]
 _MERE_NUMBER = re.compile(r"\d{1,4}")
 _ONE_OF_A_RUN = ("sample", "instrument", "operator", "lot")
@@ -26,11 +25,10 @@ _COLDEST = 1000  # tenths of a degree below zero, further down than any temperat
 
 
 def name_runs(cells: Cells, measured: Measured) -> Column:
-    """Return the name of each row's run; that of refused rows means nothing.
+    """Return the name of each row's run, by its file alone; that of refused rows means nothing.
 
-    A name depends on the file alone: never on the files that are read with it. Without a column for it, rows that
-    follow each other belong together while sample, instrument, operator and lot stay the same, no step in time is
-    over 60 min, and no numbered repeat comes again.
+    Without a column for it, rows that follow each other are a run until sample, instrument, operator or lot changes,
+    a step in time is over 60 min, or a numbered repeat comes again.
     """
     good = np.flatnonzero(cells.good)
     given = cells.text("run")

@@ -68,16 +68,12 @@ class Column:
 
 
 class Rows:
-    """The rows of an export: their lines, the columns that are used, and the rows whose shape is wrong.
-
-    ``faults``: row, the last cell that holds something, and what was expected. ``origins``: row → line and column of
-    each cell, where they were put together from several lines. ``sheets``: row → sheet, where several are read.
-    """
+    """The rows of an export: their lines, the columns that are used, and the rows whose shape is wrong."""
 
     def __init__(self, records: Iterable[Record | Block], width: int, used: Sequence[int]) -> None:
-        self.faults: list[tuple[int, str, str]] = []
-        self.origins: dict[int, Sequence[tuple[int, str] | None]] = {}
-        self.sheets: dict[int, str] = {}
+        self.faults: list[tuple[int, str, str]] = []  # row, last cell that holds something, what was expected
+        self.origins: dict[int, Sequence[tuple[int, str] | None]] = {}  # row → line and column of each cell
+        self.sheets: dict[int, str] = {}  # row → sheet, where several are read
         self._lines: list[NDArray[np.int64]] = []
         self._parts: list[list[NDArray[np.object_]]] = []
         self._count, self._width, self._used = 0, width, used

@@ -8,13 +8,14 @@ from functools import lru_cache
 from labcalc.exports.source.sheet import Typed
 from labcalc.exports.source.text import ContentError, shown
 
+Figures = tuple[str, Iterable[tuple[str, int]], Callable[[float], bool]]
+"""Header, distinct cells and how often each comes, and whether a number can be a value of the column."""
 _SPACES = " \u00a0\u2009\u202f'’"  # signs between thousands, beside the comma or point that is not the decimal sign
 _EITHER = re.compile(r"[+\-−]?[1-9][0-9]{0,2}([.,])[0-9]{3}")
 _ONE_SIGN = re.compile(rf"[+\-−]?[0-9{_SPACES}]*([.,])[0-9]*(?:[eE][+\-]?[0-9]+)?")
 _MANY = re.compile(r"[+\-−]?[0-9]{1,3}(?:([.,])[0-9]{3})(?:\1[0-9]{3})+")
 _BOTH = re.compile(r"[+\-−]?[0-9]{1,3}(?:([.,])[0-9]{3})+([.,])[0-9]+")
-_MAJORITY = 10
-"""So many times more cells must speak for one sign than for the other; the others are then refused row by row."""
+_MAJORITY = 10  # so many times more cells must speak for one sign; the others are then refused row by row
 _OTHER = {",": ".", ".": ","}
 _LONGEST = 60  # characters that a number may have
 _PLAIN = {sign: f"0123456789{sign}" for sign in _OTHER}
@@ -22,15 +23,8 @@ _COMPUTED = 12  # more figures than this were never printed by an instrument: th
 _MOST = 0.85  # of figures that are equally likely, nine cells in ten show the last one, one in a hundred lacks two
 
 
-def decimal_sign(
-    columns: Iterable[tuple[str, Iterable[tuple[str, int]], Callable[[float], bool]]], said: str | None, delimiter: str
-) -> str:
-    """Return the decimal sign of the file.
-
-    ``columns``: header, distinct cells and how often each comes, and whether a number can be a value of the column.
-    Raise ExportError where a cell reads two ways and nothing in the file says which, or where cells contradict each
-    other.
-    """
+def decimal_sign(columns: Iterable[Figures], said: str | None, delimiter: str) -> str:
+    """Return the decimal sign of the file; raise ContentError where it reads two ways, or cells contradict others."""
     if said is not None:
         return said
     votes: Counter[str] = Counter()
@@ -65,9 +59,7 @@ def _vote(cell: str, possible: Callable[[float], bool]) -> str:
         return sign
     if found := _EITHER.fullmatch(cell):
         small, large = (possible(float(re.sub("[.,]", sign, cell).replace("−", "-"))) for sign in (".", ""))
-        if small != large:
-            return found[1] if small else _OTHER[found[1]]
-        return "either"
+        return "either" if small == large else found[1] if small else _OTHER[found[1]]
     if found := _BOTH.fullmatch(cell):
         return found[2] if found[1] != found[2] else ""
     if found := _MANY.fullmatch(cell):

@@ -8,7 +8,7 @@ from html import escape
 from typing import TYPE_CHECKING, Literal
 
 from labcalc.errors import EvidenceError
-from labcalc.figures.causes.deviations import draw_deviations
+from labcalc.figures.causes.pictures import draw_deviations
 from labcalc.figures.markup import Fragment, folded, html_table, note
 from labcalc.figures.picture import Picture
 from labcalc.judgement import Judgement
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from labcalc.judgement.causes import Evidence, Explanation, LaboratoryOdds
 
 _WORTH_A_LINE = 0.01  # causes less probable than this share one line
+_TOO_LITTLE = "One result alone is too little to tell causes apart: measure a fresh fill at a second temperature."
 _NOTHING_FITS = "None of the listed causes fits these numbers; the nearest comes first."
 FINEST = 1.0  # what the probability of a cause is not told finer than, [%]
 _MOST_TAKEN_FOR = 2
@@ -149,9 +150,7 @@ def show_causes(judgement: Judgement) -> Fragment | None:
 
 def _told(judgement: Judgement, evidence: Evidence) -> Fragment:
     if not judgement.explanations:
-        return note(
-            "One result alone is too little to tell causes apart: measure a fresh fill at a second temperature."
-        )
+        return note(_TOO_LITTLE)
     from labcalc.judgement.causes.explanation import UNLIKELY
 
     first = judgement.explanations[0]
@@ -176,8 +175,7 @@ def show_how_well() -> Fragment:
     for one in found.causes:
         others = [CAUSES[key].title for key in one.leading if key != one.cause][:_MOST_TAKEN_FOR]
         what = CAUSES[one.cause].title if one.cause in CAUSES else _BEYOND
-        counts = _of(one.first, one.runs), _of(one.among_two, one.runs)
-        true.append((escape(what), *counts, escape("; ".join(others))))
+        true.append((escape(what), _of(one.first, one.runs), _of(one.among_two, one.runs), escape("; ".join(others))))
     words = (
         f"{found.runs} simulated runs, {len(found.seeds)} laboratories, {found.date}. Their physics is written apart "
         "from what ranks the causes, and has faults that are on no list. In the second table only runs count that "

@@ -22,10 +22,7 @@ _BETWEEN = 0.09  # gap between columns, as a share of the width
 def draw_grid(
     panels: Mapping[str, Iterable[Trace]], time: Period, columns: int, *, upright: Lines = (), legend: bool = False
 ) -> Figure:
-    """Return a figure with a panel for each title, row by row; ``upright`` lines go through all of them at a moment.
-
-    Panels of a column share one axis of time; a legend names each kind of trace that asks for it.
-    """
+    """Return a figure with a panel for each title, row by row, on one axis of time; ``upright`` lines go through."""
     number = len(panels)
     head = _HEAD + 40 * legend
     whole = _whole(number, columns)

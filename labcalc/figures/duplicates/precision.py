@@ -18,8 +18,7 @@ _CONDITIONS = {
     "repeatability": ("repeatability", marker("circle", INK, 7)),
     "intermediate precision": ("intermediate precision", marker("square", MUTED, 7, filled=False)),
 }
-_CAPTIONS = {condition: name.capitalize() for condition, (name, _) in _CONDITIONS.items()}
-"""Headings of the kinds of conditions, in their order."""
+_CAPTIONS = {condition: name.capitalize() for condition, (name, _) in _CONDITIONS.items()}  # in their order
 
 
 def duplicate_pictures(report: DuplicateReport) -> tuple[Picture, ...]:
@@ -183,12 +182,11 @@ def show_spreads(report: DuplicateReport) -> Fragment:
 
 
 def _spread_cells(one: NamedSpread) -> tuple[str, ...]:
-    reach = " to ".join(map(numeral, one.ratio_interval))
     return (
         f"{escape(one.title)}<br><small>{escape(one.quantity)}, {one.unit}</small>",
         numeral(one.deviation),
         numeral(one.others),
-        f"{numeral(one.variance_ratio**0.5)}<br><small>{reach}</small>",
+        f"{numeral(one.variance_ratio**0.5)}<br><small>{' to '.join(map(numeral, one.ratio_interval))}</small>",
         numeral(one.variance_ratio),
         " and ".join(numeral(degrees, 0) for degrees in one.degrees),
         numeral(one.holm_p, figures=1),

@@ -13,15 +13,13 @@ from labcalc.judgement.month.due import LimitsDue
 from labcalc.lab.reading import NOT_GIVEN
 from labcalc.wording import at_celsius, celsius, counted, numeral, plain, signed
 
-OIL_COLUMNS = (
+OIL_COLUMNS = (  # heads of what ``oil_cells`` returns, but for the status
     *("Oil, lot, temperature", "Results", "Bias ± U", "Standard deviation\u00a0s", "Site precision R'"),
     "Test performance index (ASTM D6792)",
 )
-"""Heads of what ``oil_cells`` returns, but for the status."""
 _STATES = {"signal": "not-met", "too few": "doubtful", "provisional": "doubtful", "in control": "met"}
-_STATED = {"certificate": "number", "producer": "producer", "accreditation": "accreditation"}
+_STATED = {"certificate": "number", "producer": "producer", "accreditation": "accreditation"}  # names when not given
 _STATED |= {"valid_from": "first day", "valid_to": "last day", "file_sha256": "file"}
-"""What a certificate states beside its values, and its name where it isn't given."""
 _LOOKS = {"valid_from": "from {}", "valid_to": "to {}", "file_sha256": '<code class="digest">{}</code>'}
 _OPEN = 2  # large charts that stand open for an instrument at the most: the sheet shows them all
 
@@ -44,10 +42,7 @@ def show_oils(report: MonthReport) -> Fragment:
 
 
 def oil_tables(oils: Sequence[OilSummary]) -> str:
-    """Return a table of each quantity: number, bias, spread, site precision, index, status and signals.
-
-    Viscosity stands before density, and results without a certified value apart.
-    """
+    """Return a table of each quantity, viscosity before density; results without a certified value stand apart."""
     groups: dict[str, list[tuple[str, ...]]] = {}
     for one in sorted(oils, key=lambda one: one.chart.quantity == "density"):
         difference = ", difference from the certified value" * (one.chart.certified == one.chart.certified)
@@ -64,9 +59,8 @@ def show_certificates(report: MonthReport) -> Fragment:
     caption = "Certificates of these lots: number, producer, accreditation, validity, SHA-256 of the file"
     rows, columns = map(_certificate_cells, report.certificates), ("Oil, lot", "Certificate", "Value ± U (k)")
     html = f'<section class="compact">{html_table(caption, columns, rows, stacked=True)}</section>'
-    return Fragment(
-        html, "\n".join(f"{one['oil']} lot {one['lot']}: {one['certificate']}" for one in report.certificates)
-    )
+    text = "\n".join(f"{one['oil']} lot {one['lot']}: {one['certificate']}" for one in report.certificates)
+    return Fragment(html, text)
 
 
 def _certificate_cells(stated: dict[str, Any]) -> tuple[str, ...]:

@@ -11,10 +11,8 @@ from labcalc.figures.picture import INK, MUTED, Picture, marker, stroke
 from labcalc.judgement import Alarms, OilSummary, OilTrend, Period, YearReport
 from labcalc.wording import celsius, counted, numeral, signed
 
-_SHAPES = ("circle", "triangle-up", "square", "diamond", "cross", "x", "star", "hexagon")
-"""Marks that tell oils and temperatures apart, in turn."""
-_MEASURES = {"bias": "offset", "s": "deviation", "index": "published_over_site"}
-"""What is drawn, and where a month's summary holds it."""
+_SHAPES = ("circle", "triangle-up", "square", "diamond", "cross", "x", "star", "hexagon")  # of oils and temperatures
+_MEASURES = {"bias": "offset", "s": "deviation", "index": "published_over_site"}  # what is drawn, of a summary
 
 
 def trend_pictures(report: YearReport) -> Iterator[Picture]:
