@@ -1,5 +1,6 @@
 """Where a report came from, and what makes that of a run a record: sources, who signs, what it stands for, cautions."""
 
+import hashlib
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from html import escape
@@ -47,7 +48,10 @@ def settings_and_version(laboratory: Laboratory) -> list[tuple[str, str]]:
     head = laboratory.recorded
     place = "Record" if laboratory.record else "decisions.jsonl"
     record = [(place, f'<code class="digest">{escape(str(head))}</code>')] if head else []
-    return [("lab.toml", digest), *record, ("labcalc", escape(__version__))]
+    ink = hashlib.sha256(laboratory.translation.encode()).hexdigest()
+    words = f'{escape(laboratory.report.translation)}, <code class="digest">{ink}</code>'
+    language = [("Translation", words)] if laboratory.translation else []
+    return [("lab.toml", digest), *record, *language, ("labcalc", escape(__version__))]
 
 
 def with_mark(statement: PrecisionStatement) -> str:

@@ -7,18 +7,24 @@ from functools import lru_cache
 from io import BytesIO
 from pathlib import Path
 
+from labcalc.wording import STEERING
+
 PLACE = re.compile(r"\{(\d+)\}")
 """A place in a sentence where a number, a name or another sentence stands: {0}, {1}, …"""
 
 
 @dataclass(frozen=True)
 class Catalogue:
-    """What a translator wrote: the language as HTML names it, and each translated sentence by the English one."""
+    """What a translator wrote: the language as HTML names it, and each translation by the English sentence."""
 
     language: str
-    sentences: Mapping[str, str]
+    direction: str  # ``ltr`` or ``rtl``
+    sentences: Mapping[str, str]  # empty where a sentence stays English
 
 
+_LINE = re.compile(r'|#.*|(?:(?:msgid|msgid_plural|msgctxt|msgstr(?:\[\d\])?)\s*)?"(?:[^"\\]|\\[ntr"\\])*"')
+_ENDING = re.compile(r"(?<=[^\W\d_])\{\d+\}(?!\w)")
+_FIXED = re.compile(r"\d+|[°%]|mm²/s|kg/m³|mPa·s|g/cm³|\b(?:API|ASTM|EN|GUM|ISO|JCGM|SAE)\b")
 _LARGEST = 5_000_000  # bytes of a catalogue, [B]: five times those that there are sentences for
 
 
@@ -41,11 +47,14 @@ def read_translation(file: Path) -> str:
 def catalogue_of(text: str) -> Catalogue:
     """Return what a PO file says; what is not translated yet, or marked as fuzzy, stays English.
 
-    Raises ValueError : It is no PO file, names no language, or a translation hasn't the places of its sentence: with
-        the line.
+    Raises ValueError : It is no PO file, names no language, or a translation hasn't the places, numbers, units and
+        standards of its sentence: with the line.
     """
     from babel.messages.pofile import PoFileError, read_po
 
+    for number, line in enumerate(text.splitlines(), start=1):
+        if not _LINE.fullmatch(line.strip()):
+            raise ValueError(f"line {number}: '{line.strip()[:60]}': msgid or msgstr with a quoted text was expected")
     try:
         found = read_po(BytesIO(text.encode("utf-8")), abort_invalid=True)
     except PoFileError as failure:
@@ -55,11 +64,22 @@ def catalogue_of(text: str) -> Catalogue:
     if found.locale is None:
         raise ValueError('its head names no language; a line such as "Language: de\\n" was expected')
     sentences: dict[str, str] = {}
-    for one in (one for one in found if one.id and one.string and not one.fuzzy):
+    for one in (one for one in found if one.id):
         if not isinstance(one.id, str) or not isinstance(one.string, str):
             raise ValueError(f"line {one.lineno}: plural forms; sentences of pages have none")
-        if set(PLACE.findall(one.id)) != set(PLACE.findall(one.string)):
-            expected = ", ".join(sorted(set(PLACE.findall(one.id)))) or "none"
-            raise ValueError(f"line {one.lineno}: '{one.string}' was expected to hold the places {expected}")
-        sentences[one.id] = one.string
-    return Catalogue(str(found.locale).replace("_", "-"), sentences)
+        sentences[one.id] = "" if one.fuzzy else one.string.strip()
+        if sentences[one.id] and (missing := _missing(one.id, one.string)):
+            raise ValueError(f"line {one.lineno}: '{one.string}' was expected to hold {missing}")
+    language = str(found.locale).replace("_", "-")
+    return Catalogue(language, found.locale.text_direction, sentences)
+
+
+def _missing(sentence: str, translation: str) -> str:
+    """Return what a translation has to hold, and holds otherwise; an ending, as in run{1}, may go."""
+    places, kept = set(PLACE.findall(_ENDING.sub("", sentence))), set(PLACE.findall(translation))
+    if not places <= kept <= set(PLACE.findall(sentence)):
+        return f"the places {', '.join(sorted(places)) or 'none'}"
+    fixed = [sorted(_FIXED.findall(PLACE.sub(" ", one))) for one in (sentence, translation)]
+    if fixed[0] != fixed[1]:
+        return f"its numbers, units and standards: {', '.join(fixed[0]) or 'none'}"
+    return "no marks that steer a page" if STEERING.search(translation) else ""

@@ -6,14 +6,15 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Mapping
-from contextlib import chdir
+from contextlib import chdir, suppress
 from dataclasses import asdict, dataclass, field
 from functools import partial
+from html import escape
 from pathlib import Path
 from typing import Any
 
 import labcalc.errors
-from labcalc.errors import WorkbookError
+from labcalc.errors import LabcalcError, WorkbookError
 from labcalc.workbooks.lean import keep_imports_short
 from labcalc.workbooks.options import ENGINES, KERNEL, LABCALC, Limits
 from labcalc.workbooks.outputs import body_of, check_page, machine_paths, ready_outputs
@@ -96,21 +97,30 @@ def render(task: RenderTask, begin_cell: Callable[[str], None] = lambda _: None)
     check_page(bare, shown, name=task.name, paths=machine_paths(task.folder, *_folders_in(task.parameters)))
     page = bare if task.scripts is Scripts.BESIDE else lay_out_with(scripts=task.scripts)
     if isinstance(lab := task.parameters.get("lab"), str) and lab:
-        page = _in_the_language_of(lab, page, shown.summary)
+        page = _in_the_language_of(lab, page, task.parameters)
     return Rendering(page.encode("utf-8"), shown.summary, shown.figures, time.monotonic() - started)
 
 
-def _in_the_language_of(lab: str, page: str, summary: Mapping[str, Any]) -> str:
-    """Return the page in the language that lab.toml asks for; names of the laboratory stay as they are."""
+def _in_the_language_of(lab: str, page: str, parameters: Mapping[str, Json]) -> str:
+    """Return the page in the language that lab.toml asks for; what people named or wrote stays as it is."""
     from labcalc.lab.settings import load_laboratory
 
     laboratory = load_laboratory(lab)
     if not laboratory.translation:
         return page
+    from labcalc.judgement import gather, gather_record
     from labcalc.workbooks.translating import translated
 
-    own = [str(summary.get(name, "")) for name in ("sample", "product", "operator")]
-    return translated(page, laboratory.translation, {*own, *_texts_of(asdict(laboratory))})
+    names = _texts_of(asdict(laboratory))
+    with suppress(LabcalcError):  # a page of a study needs no record
+        exports = _texts_of(parameters.get("exports"))
+        material = gather(exports, lab) if exports else gather_record(lab)
+        names += _texts_of([vars(one) for one in (*material.decisions, *material.waiting)])
+        for table in (material.record, material.reading.table):
+            rows = table[table["run"] == parameters["run"]] if parameters.get("run") else table
+            own = rows[["sample", "product", "lot", "operator", "remark", "instrument"]]
+            names += [str(one) for column in own for one in own[column].dropna().unique()]
+    return translated(page, laboratory.translation, [name for name in names if escape(name) in page])
 
 
 def _texts_of(value: Any) -> list[str]:

@@ -8,13 +8,14 @@ import json
 import re
 import tomllib
 from collections.abc import Iterator
+from functools import partial
 from importlib.resources import files
 from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 from labcalc import __version__
-from labcalc.lab.translation import PLACE
+from labcalc.lab.translation import PLACE, catalogue_of
 from labcalc.shipped import workbook_file
 
 _PACKAGE = Path(str(files("labcalc")))
@@ -29,6 +30,7 @@ _LABELS += ["temperature", "centre", "limit", "day", "chance"]
 _HEAD = "# Sentences of labcalc's pages; in {0}, {1}, ... stand numbers, names and other sentences."
 MARKUP = re.compile(r"(<[^>]*>|%\{[^}]*\}|\{\{.*?\}\}|\{%.*?%\}|\n\n)", re.S)
 """What is no text: tags, and what a figure or a template puts in."""
+_SPOKEN = re.compile(r'(?:title|alt|aria-label)="([^"]*)"')  # attributes that are read out
 WORD = re.compile(r"[^\W\d_]{2,}")
 _NAMED = re.compile(r"\{([\w.\[\]]+)(?:[!:][^{}]*)?\}")  # a place, as an f-string's here, or as ``format`` has it
 _NAME = re.compile(r"[a-z_0-9./:#-]+|[A-Z_]+|\S*[_=/]\S*|.*(?:SELECT|INSERT|\(\?:|\\d).*", re.S)
@@ -39,12 +41,16 @@ def every_sentence() -> dict[str, list[tuple[str, int]]]:
     """Return every sentence with the files and lines that it stands in, in the order of files."""
     found: dict[str, list[tuple[str, int]]] = {}
     for place, line, text, said in _texts():
-        for piece in MARKUP.split(text)[::2]:
+        for piece in (*MARKUP.split(text)[::2], *_SPOKEN.findall(text)):
             numbers = {name: f"{{{n}}}" for n, name in enumerate(dict.fromkeys(_NAMED.findall(piece)))}
-            told = _NAMED.sub(lambda place, numbers=numbers: numbers[place[1]], piece).strip()
+            told = _NAMED.sub(partial(_numbered, numbers), piece).strip()
             if WORD.search(PLACE.sub("", told)) and (said or not _NAME.fullmatch(told)):
                 found.setdefault(told, []).append((place, line))
     return found
+
+
+def _numbered(numbers: dict[str, str], place: re.Match[str]) -> str:
+    return numbers[place[1]]
 
 
 def write_catalogue(language: str, earlier: bytes = b"") -> tuple[bytes, int, int]:
@@ -56,21 +62,25 @@ def write_catalogue(language: str, earlier: bytes = b"") -> tuple[bytes, int, in
     """
     from babel.core import UnknownLocaleError
     from babel.messages.catalog import Catalog
-    from babel.messages.pofile import PoFileError, read_po, write_po
+    from babel.messages.pofile import read_po, write_po
 
-    try:
-        old = read_po(BytesIO(earlier), abort_invalid=True) if earlier else Catalog()
-        new = Catalog(locale=language or old.locale, header_comment=_HEAD, version=__version__, fuzzy=False)
-    except (UnknownLocaleError, PoFileError, ValueError) as failure:
-        raise ValueError(str(failure)) from failure
-    if new.locale is None:
-        raise ValueError("its language isn't known; --language CODE, such as de, was expected")
+    catalogue = Catalog(header_comment=_HEAD, version=__version__, fuzzy=False)
     for sentence, places in every_sentence().items():
-        kept = old.get(sentence)
-        new.add(sentence, kept.string if kept else "", locations=places[:1], flags=kept.flags if kept else ())
+        catalogue.add(sentence, locations=places[:1])
+    try:
+        if earlier:
+            catalogue_of(earlier.decode("utf-8-sig"))
+            template, catalogue = catalogue, read_po(BytesIO(earlier), abort_invalid=True)
+            catalogue.update(template, no_fuzzy_matching=True)
+        elif not language:
+            raise ValueError("its language isn't known; --language CODE, such as de, was expected")
+        else:
+            catalogue.locale = language
+    except (UnknownLocaleError, UnicodeDecodeError) as failure:
+        raise ValueError(str(failure)) from failure
     written = BytesIO()
-    write_po(written, new, width=0)
-    return written.getvalue(), len(new), sum(bool(one.string) for one in new if one.id)
+    write_po(written, catalogue, width=0)
+    return written.getvalue(), len(catalogue), sum(bool(one.string) for one in catalogue if one.id)
 
 
 def _texts() -> Iterator[tuple[str, int, str, bool]]:

@@ -24,6 +24,8 @@ _AROUND, _WITHIN = 0.5, 3.0
 hold words of ours too, and are no sentences of ours."""
 _TOUCHED = re.compile(r"\w*\{\d+\}\w*")  # a place with the rest of its word
 _FEW = re.compile(r"(?=.*\d)\S+(?: \S+){1,3}")  # few words, and a number among them
+_DIGITS = re.compile(r"\d[.,]?\d")
+_SHORT = 9  # letters of a sentence, such as {0} at {1}, that fits where it wasn't said
 _SPACE = " \n\t"
 _TRIES = 200  # ways to find the pieces of one sentence in a text
 _CANDIDATES = 6  # sentences that one text is held against, those with the most letters first
@@ -42,14 +44,16 @@ _READ = {"text", "title", "name", "hovertemplate", "hovertext", "ticktext"}
 class _Sentence(NamedTuple):
     letters: int
     pieces: tuple[str, ...]  # text, place, text, place, …, text
-    translation: str
+    translation: str  # empty: it stays English, whatever stands in its places
+    strict: bool  # whether no place may hold several things: its places are put in another order, or it is short
 
     def found_in(self, text: str) -> dict[str, str] | None:
         """Return what stands before it, in its places, and after it; None where the text doesn't hold it."""
         first, *others = self.pieces
         tries = iter(range(_TRIES))
         for at in _places_of(first, text, 0):
-            if at == 0 or not (first[:1].isalnum() and text[at - 1].isalnum()):
+            starts = at == 0 or not (first[:1].isalnum() and text[at - 1].isalnum())
+            if starts and not _in_a_number(text, at) and not _in_a_number(text, at + len(first)):
                 found = self._rest(others, text, at + len(first), {"before": text[:at]}, tries)
                 if found is not None:
                     return found
@@ -67,7 +71,8 @@ class _Sentence(NamedTuple):
             held = text[end:at]
             if next(tries, None) is None:
                 return None
-            if parts.get(place, held) == held:
+            cut = _in_a_number(text, at) or _in_a_number(text, at + len(piece))
+            if parts.get(place, held) == held and not cut:
                 found = self._rest(others, text, at + len(piece), {**parts, place: held}, tries)
                 if found is not None:
                     return found
@@ -81,6 +86,14 @@ def _places_of(piece: str, text: str, start: int) -> Iterator[int]:
         at = text.find(piece, at + 1) if piece else -1
 
 
+def _in_a_number(text: str, at: int) -> bool:
+    """Tell whether a number goes on here: 0|.44, 0.|44, 4|4."""
+    before, after = text[max(at - 2, 0) : at], text[at : at + 2]
+    return bool(_DIGITS.fullmatch(f"{before[-1:]}{after[:1]}") or _DIGITS.fullmatch(before + after[:1])) or bool(
+        _DIGITS.fullmatch(before[-1:] + after)
+    )
+
+
 def translated(page: str, catalogue: str, names: Iterable[str] = ()) -> str:
     """Return a page of HTML in the language of a catalogue.
 
@@ -90,7 +103,7 @@ def translated(page: str, catalogue: str, names: Iterable[str] = ()) -> str:
     """
     found = catalogue_of(catalogue)
     kept = {name: name for name in names if WORD.search(name) and len(name) <= _LONGEST and not PLACE.search(name)}
-    translator = _Translator(found.language, {**kept, **found.sentences})
+    translator = _Translator({**kept, **found.sentences})
 
     def told(found: re.Match[str]) -> str:
         if figure := found["figure"]:
@@ -99,16 +112,17 @@ def translated(page: str, catalogue: str, names: Iterable[str] = ()) -> str:
             return f'{found["name"]}="{escape(translator.say(unescape(found["value"])))}"'
         return escape(translator.say(unescape(found["text"])), quote=False) if found["text"] else found[0]
 
-    page = page.replace('<html lang="en">', f'<html lang="{translator.language}">', 1)
+    turned = ' dir="rtl"' if catalogue_of(catalogue).direction == "rtl" else ""
+    page = page.replace('<html lang="en">', f'<html lang="{catalogue_of(catalogue).language}"{turned}>', 1)
     return keep_units(_PAGE.sub(told, page))
 
 
 class _Translator:
     """Says texts in the language of a catalogue; each is taken apart once."""
 
-    def __init__(self, language: str, sentences: dict[str, str]) -> None:
+    def __init__(self, sentences: dict[str, str]) -> None:
         labels = {one[:-4]: said[:-4] for one, said in sentences.items() if one[-5:] == said[-5:] == ": {0}"}
-        self.language, self._whole = language, {**labels, **sentences}
+        self._whole = {**labels, **sentences}
         self._known: dict[str, tuple[int, str]] = {}
         self._by_word: dict[str, list[_Sentence]] = defaultdict(list)
         apart = {one: set(WORD.findall(_TOUCHED.sub(" ", one))) for one in sentences}
@@ -116,7 +130,8 @@ class _Translator:
         for sentence, translation in sentences.items():
             words = WORD.findall(PLACE.sub(" ", sentence))
             if len(words) > 1 or (words and PLACE.search(sentence)):
-                one = _Sentence(sum(map(len, words)), tuple(PLACE.split(sentence)), translation)
+                letters, kept = sum(map(len, words)), PLACE.findall(translation) == PLACE.findall(sentence)
+                one = _Sentence(letters, tuple(PLACE.split(sentence)), translation, letters < _SHORT or not kept)
                 self._by_word[min(apart[sentence], key=common.__getitem__, default="")].append(one)
 
     def say(self, text: str) -> str:
@@ -148,11 +163,10 @@ class _Translator:
             before, _, after = text.partition(inner) if inner else (text, "", "")
             turned = inner[:1].swapcase() + inner[1:]  # what begins a sentence here, and none there
             if inner in self._whole:
-                return letters, before + self._whole[inner] + after
+                return letters, before + (self._whole[inner] or inner) + after
             if turned in self._whole:
-                said = self._whole[turned]
-                first = said[:1].upper() if inner[:1].isupper() else said[:1].lower()
-                return letters, before + first + said[1:] + after
+                said = self._whole[turned] or inner
+                return letters, before + (said[:1].upper() + said[1:] if inner[:1].isupper() else said) + after
         best = (0, text)
         if letters and len(text) <= _LONGEST and depth < _DEEPEST:
             inner = text.strip(_SPACE)
@@ -162,6 +176,12 @@ class _Translator:
                 if number >= letters:
                     break
         return best
+
+    def _is_several(self, part: str) -> bool:
+        """Tell whether what stands in a place may be more than one thing: no sentence, but with joints in it."""
+        inner = part.strip()
+        joints = _JOINTS if WORD.search(inner) else [joint for joint in _JOINTS if joint != ", "]
+        return inner not in self._whole and (not inner or any(joint in f"{part} " for joint in joints))
 
     def _ways(self, text: str, depth: int) -> Iterator[tuple[int, str]]:
         """Yield the ways to take a text apart: by sentences in it, with what stands around them, and at its joints."""
@@ -173,8 +193,11 @@ class _Translator:
             around = left.pop("before") + left.pop("after")
             if around > _AROUND * one.letters or sum(left.values()) > _WITHIN * one.letters:
                 continue
+            if one.strict and any(map(self._is_several, (found[place] for place in one.pieces[1::2]))):
+                continue
+            end = len(text) - len(found["after"])
             inside = PLACE.sub(lambda place, parts=parts: parts[place[1]][1], one.translation)  # type: ignore[misc]
-            said = parts["before"][1] + inside + parts["after"][1]
+            said = parts["before"][1] + (inside or text[len(found["before"]) : end]) + parts["after"][1]
             yield one.letters + sum(part[0] for part in parts.values()), said
         few = _FEW.fullmatch(text)  # such as 10 met, or limit ±0.16
         for joint in (one for one in (*_JOINTS, " ") if one in text and one != text and (few or one != " ")):

@@ -148,6 +148,11 @@ def test_a_text_is_taken_apart_as_it_was_put_together() -> None:
         "{0} check": "{0} Prüfung",
         "{0} checks": "{0} Prüfungen",
         "Customer: {0}": "Kunde: {0}",
+        "Air changes {0}.": "Luft {0} ändert.",
+        "{0}at {1}": "{0}bei {1}",
+        "{0} to {1}": "von {0} bis {1}",
+        "{0}, edition {1}": "{0} (Ausgabe {1})",
+        "run{0} of {1}": "Läufe von {1}",
         "kinematic viscosity": "kinematische Viskosität",
         "the residue of {0} thickens it": "der Rest von {0} verdickt sie",
     }
@@ -156,10 +161,38 @@ def test_a_text_is_taken_apart_as_it_was_put_together() -> None:
     )
     assert said("Repeats: 1 check; 12 checks", pairs) == "Wiederholungen: 1 Prüfung; 12 Prüfungen"
     assert said("Customer:", pairs) == "Kunde:"
-    assert said("Kinematic viscosity at 40\u00a0°C", pairs) == "Kinematic viscosity at 40 °C"  # 'at' isn't in it
+    assert said("Kinematic viscosity at 40\u00a0°C", pairs) == "Kinematische Viskosität bei 40 °C"
+    assert said("runs of VD-2", pairs) == "Läufe von VD-2"
     assert said("Kinematic viscosity", pairs) == "Kinematische Viskosität"
     assert said("The residue of A &amp; B thickens it.", pairs) == "The residue of A &amp; B thickens it."
     assert said("so the residue of A &amp; B thickens it.", pairs) == "so der Rest von A &amp; B verdickt sie."
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (
+            "Air changes viscosity +0.44 % at 40 °C; density −3.8 kg/m³.",
+            "Air changes viscosity +0.44 % bei 40 °C",
+        ),
+        ("Air changes density.", "Luft density ändert."),
+        ("VD-2 · 07:39 to 07:46 · Ida", "VD-2 · von 07:39 bis 07:46 · Ida"),
+        (
+            "density: ISO 12185, edition 1996; viscosity: ASTM D445, edition 2015",
+            "density: ISO 12185 (Ausgabe 1996)",
+        ),
+        ("density at 40 °C: 859.2, 863.0 kg/m³", "density bei 40 °C: 859.2, 863.0 kg/m³"),
+    ],
+)
+def test_places_hold_one_thing_and_no_part_of_a_number(text: str, told: str) -> None:
+    pairs = {"Air changes {0}.": "Luft {0} ändert.", "{0} at {1}": "{0} bei {1}", "{0} to {1}": "von {0} bis {1}"}
+    assert said(text, pairs | {"{0}, edition {1}": "{0} (Ausgabe {1})"}).startswith(told)
+
+
+def test_a_sentence_without_translation_stays_whole() -> None:
+    pairs = {"results": "Ergebnisse", "limits from {0} results, {1}": "", "Standing": ""}
+    assert said("limits from 15 results, as results say", pairs) == "limits from 15 results, as results say"
+    assert said("results; standing", pairs) == "Ergebnisse; standing"
 
 
 def test_names_of_the_laboratory_are_no_sentences() -> None:
@@ -233,6 +266,10 @@ HEAD = 'msgid ""\nmsgstr ""\n"Language: de\\n"\n'
         ('msgid "Verdict"\nmsgstr "Urteil"\n', "its head names no language"),
         (HEAD + "\nVerdict is Urteil\n", "line 5: "),
         (HEAD + '\nmsgid "of {0} runs"\nmsgstr "von {1} Läufen"\n', "line 5: 'von {1} Läufen' was expected to hold"),
+        (HEAD + '\nmsgid "Results"\nmsgstr "Ergebnisse\n', "line 6: "),
+        (HEAD + '\nmsgid "U: 95 %"\nmsgstr "U: 99 %"\n', "its numbers, units and standards: %, 95"),
+        (HEAD + '\nmsgid "in kg/m³"\nmsgstr "in g/cm³"\n', "its numbers, units and standards: kg/m³"),
+        (HEAD + '\nmsgid "Notes"\nmsgstr "\u202eNotes"\n', "no marks that steer a page"),
         (HEAD + '\nmsgid "a"\nmsgid_plural "b"\nmsgstr[0] "c"\nmsgstr[1] "d"\n', "line 5: plural forms"),
         ('msgid ""\nmsgstr ""\n"Language: xq_ZZ\\n"\n', "its head"),
     ],
