@@ -96,8 +96,7 @@ def attributed(
 
     about : Identities of the charts whose deviation is to be explained: a cause that moves none of them is set beside.
     beside : Causes that are known already, of any size: they are fitted together with each that is tried.
-    from_certificate : They are deviations from certified values since the first day: a lot's own is its
-        certificate's then.
+    from_certificate : They are from certified values since the first day: a lot's own is its certificate's then.
     """
     seen = np.array([id(one.chart) in about for one in deviations])
     y = np.array([one.size for one in deviations])

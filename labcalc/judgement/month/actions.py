@@ -164,11 +164,8 @@ def _refusals(refusals: Sequence[Refusal]) -> Iterator[Action]:
 
 # --- Who sees to it ---
 
-_GROWN = 1.1
-"""Ratio of a finding's size to that when the action was opened, from which it is growing, [-]: our own choice."""
+_GROWN = 1.1  # times its size when the action was opened, from which a finding is growing, [-]: our own choice
 _NTH = ("second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth", "eleventh", "twelfth")
-
-
 _Again = Callable[[pd.Timestamp], Collection[str]]
 
 
@@ -182,8 +179,7 @@ def followed(
 ) -> tuple[Action, ...]:
     """Return what was found with the actions about it, and those whose finding is gone: overdue first, closed last.
 
-    A period shows what was open in it: an action appears from its month on, and goes with the month after its closing,
-    but for a finding that came again.
+    An action appears from its month on, and goes with the month after its closing, but for a finding that came again.
 
     measured : The last result of the period: a year counts an action's months up to it.
     again : Returns the keys of what the period's results from a moment on show by themselves.
