@@ -187,7 +187,7 @@ def _fitted(
 
 
 def _scale_of_kind(rest: _Array, kind: NDArray[np.object_]) -> _Array:
-    """Return the deviation of each row's kind by the rows before it, at the least ``_FEWEST_OF_A_KIND``; NaN of fewer."""
+    """Return the deviation of each row's kind by the rows before it, the first ``_FEWEST_OF_A_KIND`` as one, or NaN."""
     scale = np.full(rest.size, np.nan)
     for name in set(kind.tolist()):
         here = np.flatnonzero((kind == name) & np.isfinite(rest))

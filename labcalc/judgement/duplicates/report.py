@@ -80,9 +80,8 @@ class DuplicateReport:
     def named(self) -> tuple[Action, ...]:
         """Operators, instruments, lots and days that repeat less well than the rest, with what to do."""
         of_title: dict[str, list[NamedSpread]] = {}
-        for one in self.spreads:
-            if one.stands_out:
-                of_title.setdefault(one.title, []).append(one)
+        for one in (each for each in self.spreads if each.stands_out):
+            of_title.setdefault(one.title, []).append(one)
         return tuple(
             Action(title, "; ".join(one.finding for one in some), some[0].what_to_do)
             for title, some in of_title.items()

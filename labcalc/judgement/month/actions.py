@@ -76,10 +76,11 @@ def ranked_actions(
         "waiting": _waiting(waiting),
     }
     found = [replace(one, key=_key(kind, one)) for kind, some in kinds.items() for one in some]
-    return _ranked(found, lambda one: (one.severity, -one.weight))
+    return ranked(found, lambda one: (one.severity, -one.weight))
 
 
-def _ranked(actions: Iterable[Action], by: Callable[[Action], tuple[float, ...]]) -> tuple[Action, ...]:
+def ranked(actions: Iterable[Action], by: Callable[[Action], tuple[float, ...]]) -> tuple[Action, ...]:
+    """Return actions in an order, each with its rank."""
     return tuple(replace(one, rank=rank) for rank, one in enumerate(sorted(actions, key=by), 1))
 
 
@@ -201,7 +202,7 @@ def followed(
         beside.append(replace(one, followed=words, overdue=late, severity=URGENT if late else one.severity))
     gone = [one for one in of_month if one.action.finding not in keys and not _closed_before(one, period.last)]
     both = [*beside, *(_gone(one, month) for one in gone)]
-    return _ranked(both, lambda one: (one.severity == CLOSED, one.weight < math.inf, not one.overdue, not one.urgent))
+    return ranked(both, lambda one: (one.severity == CLOSED, one.weight < math.inf, not one.overdue, not one.urgent))
 
 
 def _closed(one: Action, last: Assignment, period: Month, again: _Again, charts: Sequence[Chart]) -> Action:

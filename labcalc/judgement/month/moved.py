@@ -65,11 +65,8 @@ def moved_in(
     likeness : Correlation of neighbouring days, of a chart's results and of an instrument's means, [-].
     """
     first, last = (one.tz_convert(None).to_datetime64() for one in (period.first, period.last))
-    inside = (
-        (one, np.flatnonzero(one.stops & (one.moments >= first) & (one.moments < last)))
-        for some in streams.values()
-        for one in some
-    )
+    every = (one for some in streams.values() for one in some)
+    inside = ((one, np.flatnonzero(one.stops & (one.moments >= first) & (one.moments < last))) for one in every)
     stopping = [_Stopping(one, int(at[one.shift.chance[at].argmin()])) for one, at in inside if at.size]
     stopping.sort(key=lambda one: one.chance)
     causes: list[_Cause] = []
@@ -282,16 +279,15 @@ def repairs_of(streams: Sequence[Stream], period: Period) -> tuple[Repair, ...]:
 
 
 def _repairs(stream: Stream, period: Period) -> Iterator[Repair]:
-    actions = {
-        one.when: one
-        for chart in stream.charts
-        for one in chart.instrument_decisions
-        if one.what == "corrective action" and period.first - pd.DateOffset(months=1) <= one.when < period.last
-        if stream.since <= pd.Timestamp(one.when).tz_convert(None).to_datetime64() < stream.until
-    }
+    decided = (one for chart in stream.charts for one in chart.instrument_decisions)
+    actions = {one.when: one for one in decided if one.what == "corrective action"}
     moments = stream.moments[stream.moments < period.last.tz_convert(None).to_datetime64()]
     for when, decision in sorted(actions.items()):
-        cut = int(moments.searchsorted(pd.Timestamp(when).tz_convert(None).to_datetime64()))
+        at = pd.Timestamp(when).tz_convert(None).to_datetime64()
+        inside = period.first - pd.DateOffset(months=1) <= when < period.last
+        if not (inside and stream.since <= at < stream.until):
+            continue
+        cut = int(moments.searchsorted(at))
         was_off = cut > 0 and bool(stream.stops[cut - 1])
         first = max(cut - _MOST, stream.began(cut - 1) if was_off else 0)
         stop = min([*stream.starts[stream.starts > cut], moments.size, cut + _MOST])

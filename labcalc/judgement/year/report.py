@@ -14,6 +14,7 @@ from labcalc.judgement.control.status import sight_of
 from labcalc.judgement.duplicates.precision import DuplicateSummary
 from labcalc.judgement.duplicates.report import REVIEW, DuplicateReport
 from labcalc.judgement.duplicates.sets import SetBeyond
+from labcalc.judgement.month.actions import ranked
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
 from labcalc.judgement.month.report import MonthReport, report_period
 from labcalc.judgement.month.whose_fault import moved
@@ -81,9 +82,7 @@ def report_year(material: Material, year: str) -> YearReport:
     told = tuple(replace(one, drifts=one.drift is not None and bool(next(adjusted) < _FAMILY)) for one in trends)
     drifting = [
         f"{of.instrument}, {one.panel.name} drifts by {one.words.rstrip(' *')} {of.unit} a year."
-        for one in told
-        for of in (one.panel.first,)
-        if one.drifts
+        for one, of in ((one, one.panel.first) for one in told if one.drifts)
     ]
     facts = vars(of_year) | {"notices": (*drifting, *of_year.notices)}
     alarms, ended = _alarms(months, laboratory.control), tuple(moved(of_year.checks, ended=True))
@@ -122,7 +121,7 @@ _NUMBERS = ("temperature_C", "limit", "shift")  # what is known of an action bes
 def quality_for_programs(report: MonthReport | DuplicateReport) -> dict[str, Any]:
     """Return what a report asks for (of a month, a year, duplicates) as JSON has it: unknown is null, none rounded."""
     duplicates = report.duplicates if isinstance(report, MonthReport) else report
-    found = report.actions if isinstance(report, MonthReport) else _of_repeats(report)
+    found = report.actions if isinstance(report, MonthReport) else ranked(_repeats(report), lambda one: (one.severity,))
     return {
         "format": FORMAT,
         **made_by(report.laboratory),
@@ -159,31 +158,19 @@ def _action(one: Action) -> dict[str, Any]:
     }
 
 
-def _of_repeats(report: DuplicateReport) -> list[Action]:
-    """Return what repeats ask for: precision worse than its limit, who stands out, repeats beyond, what differs."""
-    worse = [
-        Action(one.name, one.compared, REVIEW, URGENT, one.precision.limit, facts=_where(one, one.limit_in_force))
-        for one in report.summaries
-        if one.is_worse
-    ]
-    outstanding = [
-        Action(
-            *(one.title, one.finding, one.what_to_do, URGENT, one.deviation),
-            facts={"quantity": one.quantity, "unit": one.unit, one.factor: one.name},
-        )
-        for one in report.spreads
-        if one.stands_out
-    ]
-    beyond = [
-        Action(
-            *(one.name, one.apart, one.what_to_do, URGENT if one.is_gross else IMPORTANT, one.spread),
-            facts={"runs": one.runs, "instrument": one.instruments, "since": f"{one.measured_at:%Y-%m-%d}"}
-            | _where(one, one.limit),
-        )
-        for one in report.beyond
-    ]
-    found = (*worse, *outstanding, *beyond, *report.carried_over, *report.biased)
-    return [replace(one, rank=rank) for rank, one in enumerate(sorted(found, key=lambda one: one.severity), 1)]
+def _repeats(report: DuplicateReport) -> Iterator[Action]:
+    """Yield what repeats ask for: precision worse than its limit, who stands out, repeats beyond, what differs."""
+    for worse in (one for one in report.summaries if one.is_worse):
+        facts = _where(worse, worse.limit_in_force)
+        yield Action(worse.name, worse.compared, REVIEW, URGENT, worse.precision.limit, facts=facts)
+    for out in (one for one in report.spreads if one.stands_out):
+        facts = {"quantity": out.quantity, "unit": out.unit, out.factor: out.name}
+        yield Action(out.title, out.finding, out.what_to_do, URGENT, out.deviation, facts=facts)
+    for one in report.beyond:
+        facts = {"runs": one.runs, "instrument": one.instruments, "since": f"{one.measured_at:%Y-%m-%d}"}
+        severity, facts = URGENT if one.is_gross else IMPORTANT, facts | _where(one, one.limit)
+        yield Action(one.name, one.apart, one.what_to_do, severity, one.spread, facts=facts)
+    yield from (*report.carried_over, *report.biased)
 
 
 def _where(one: DuplicateSummary | SetBeyond, limit: float) -> dict[str, str | float]:
