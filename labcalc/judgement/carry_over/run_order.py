@@ -127,5 +127,4 @@ def _told(labels: pd.DataFrame, laboratory: Laboratory) -> tuple[NDArray[np.int6
     keys = labels.assign(sample=labels["sample"].mask(by_product, ""))
     which = np.asarray(keys.groupby([*keys.columns], sort=False).ngroup(), np.int64)
     different = (map(str, key) for key in keys.drop_duplicates().to_numpy(object).tolist())
-    told = [_known(role, sample, product, lot, laboratory, products) for role, sample, product, lot in different]
-    return which, told
+    return which, [_known(role, sample, product, lot, laboratory, products) for role, sample, product, lot in different]

@@ -134,8 +134,7 @@ def attributed(
 
 def pattern_of(known: Attribution, charts: Sequence[Chart]) -> NDArray[np.float64]:
     """Return what one unit of a known cause does to each of some charts, [unit of a deviation]; 0 where nothing."""
-    same = (one.pattern for one in _candidates(charts, False) if one.key == known.key)
-    return next(same, np.zeros(len(charts)))
+    return next((one.pattern for one in _candidates(charts, False) if one.key == known.key), np.zeros(len(charts)))
 
 
 def _amplitude(pattern: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:

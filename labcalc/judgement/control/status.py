@@ -116,7 +116,7 @@ def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> Chart
 
 def states_at(charts: Sequence[Chart], moment: pd.Timestamp, *, days: float = 30.0) -> tuple[ChartState, ...]:
     """Return the state of charts at a moment, the end of a run, worst first: for each oil, quantity and temperature
-    that of the lot last measured; a chart whose last result lies more days back is passed over."""
+    that of the lot last measured; a chart whose last result lies more than ``days`` [d] back is passed over."""
     until = moment.tz_convert(None).to_datetime64()
     earliest = until - np.timedelta64(pd.Timedelta(days=days))
     latest: dict[tuple[str, str, float], tuple[Chart, int]] = {}

@@ -163,8 +163,8 @@ def stopping_at(streams: Sequence[Stream], moment: pd.Timestamp, *, days: float 
 
 
 def told_afterwards(streams: Sequence[Stream], moment: pd.Timestamp) -> str:
-    """Say what later checks of an instrument told of a moment, or between the last check before a shift and the first
-    of it: that it had moved by then; empty where nothing did."""
+    """Say what later checks told of a moment: that the instrument had moved by then, or may have, after the last check
+    before a shift and before the first of it; empty where nothing did."""
     until = moment.tz_convert(None).to_datetime64()
     found = []
     for one in streams:

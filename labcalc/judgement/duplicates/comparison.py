@@ -92,10 +92,8 @@ def _fills(results: pd.DataFrame, sets: pd.DataFrame) -> pd.DataFrame:
     classes = [table[name] for name in ("quantity", "precision_class", "temperature_C")]
     usual = squares.groupby(classes).transform("sum") / table["degrees"].groupby(classes).transform("sum")
     table = table.assign(scaled=table["variance"] / usual, squares=squares)[usual > 0.0]
-    keys = ["quantity", "precision_class", "runs", "sample"]
-    of_fill = table.groupby(keys, sort=False)
-    kept = of_fill.first().assign(scaled=of_fill["scaled"].mean(), squares=of_fill["squares"].mean())
-    return kept.reset_index()
+    of_fill = table.groupby(["quantity", "precision_class", "runs", "sample"], sort=False)
+    return of_fill.first().assign(scaled=of_fill["scaled"].mean(), squares=of_fill["squares"].mean()).reset_index()
 
 
 def _candidates(fills: pd.DataFrame) -> Iterator[tuple[str, str, str, _Mask]]:
@@ -146,8 +144,7 @@ def _compared(
     low, high = (float(np.sqrt(ratio / fdtri(*nu, p))) for p in (0.975, 0.025))
     p = max(float(fdtrc(*nu, ratio)), _p_by_ranks(scaled, classes, inside, usable))
     deviations = float(whole * np.sqrt(one)), float(whole * np.sqrt(other))
-    found = NamedSpread(factor, name, quantity, SHOWN_UNITS[quantity], *deviations, (low, high), ratio, nu, p)
-    return found, rows
+    return NamedSpread(factor, name, quantity, SHOWN_UNITS[quantity], *deviations, (low, high), ratio, nu, p), rows
 
 
 def _p_by_ranks(scaled: NDArray[np.float64], classes: NDArray[np.str_], inside: _Mask, both: _Mask) -> float:

@@ -65,8 +65,7 @@ def _results(rows: pd.DataFrame, laboratory: Laboratory, decisions: Sequence[Dec
     texts = {name: rows[name].astype(object).where(rows[name].notna(), "") for name in ("instrument", "operator")}
     began = rows.groupby("run")["measured_at"].transform("min")
     rows = rows.assign(**texts, began=began).sort_values(["began", "measured_at", "replicate"], kind="stable")
-    parts = [_of_quantity(rows, quantity, decisions) for quantity in _QUANTITIES]
-    return pd.concat(parts, ignore_index=True)
+    return pd.concat([_of_quantity(rows, quantity, decisions) for quantity in _QUANTITIES], ignore_index=True)
 
 
 def _of_quantity(rows: pd.DataFrame, quantity: str, decisions: Sequence[Decision]) -> pd.DataFrame:

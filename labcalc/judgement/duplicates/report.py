@@ -82,10 +82,8 @@ class DuplicateReport:
         of_title: dict[str, list[NamedSpread]] = {}
         for one in (each for each in self.spreads if each.stands_out):
             of_title.setdefault(one.title, []).append(one)
-        return tuple(
-            Action(title, "; ".join(one.finding for one in some), some[0].what_to_do)
-            for title, some in of_title.items()
-        )
+        said = ((title, "; ".join(one.finding for one in some), some[0].what_to_do) for title, some in of_title.items())
+        return tuple(Action(*one) for one in said)
 
     @property
     def carried_over(self) -> tuple[Action, ...]:

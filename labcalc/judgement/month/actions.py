@@ -98,8 +98,7 @@ def _waiting(waiting: Sequence[Decision]) -> Iterator[Action]:
 
 def _without_reference(rows: pd.DataFrame) -> Iterator[Action]:
     instruments = rows["instrument"].astype(object).where(rows["instrument"].notna(), "")
-    checked = set(instruments[rows["role"] == "reference"])
-    for instrument in sorted(set(instruments) - checked):
+    for instrument in sorted(set(instruments) - set(instruments[rows["role"] == "reference"])):
         number = rows.loc[instruments == instrument, "run"].nunique()
         about, facts = instrument or "an instrument without a name", {"instrument": instrument, "unit": "sample runs"}
         found = f"{counted(number, 'sample run')}, and no reference oil in the month: nothing shows that it was right"

@@ -44,8 +44,7 @@ class Moved:
 
     def is_beyond(self, likeness: tuple[float, float]) -> bool:
         """Tell whether it stops the instrument also where neighbouring days are alike: of charts, of means, [-]."""
-        chance = self.stream.chance_at(self.clearest, likeness[self.stream.is_group])
-        return chance < _WHERE_ALIKE * self.stream.limit
+        return self.stream.chance_at(self.clearest, likeness[self.stream.is_group]) < _WHERE_ALIKE * self.stream.limit
 
     @property
     def instrument(self) -> str:

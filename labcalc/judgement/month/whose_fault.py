@@ -236,8 +236,7 @@ def _sigma(chart: Chart) -> float:
 
 def _carried(checks: Checks, known: pd.DataFrame, beyond: pd.DataFrame) -> Iterator[Action]:
     """Say which checks and biases are what the run before leaves in the cell, and no fault of an oil or instrument."""
-    biased = {one.chart.instrument for one in checks.carried}
-    for instrument in sorted({*beyond["instrument"], *biased}):
+    for instrument in sorted({*beyond["instrument"], *(one.chart.instrument for one in checks.carried)}):
         rows, mine = (some[some["instrument"] == instrument] for some in (beyond, known))
         named, details = _named([(one, f", {signed(one['carried'])} by carry-over") for _, one in rows.iterrows()])
         of_bias = [one for one in checks.carried if one.chart.instrument == instrument]
