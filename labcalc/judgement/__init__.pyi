@@ -61,5 +61,11 @@ from .variance.components import (
     components_of_variance as components_of_variance,
     components_side_by_side as components_side_by_side,
 )
-from .year.for_programs import quality_for_programs as quality_for_programs, quality_table as quality_table
-from .year.report import Alarms as Alarms, OilTrend as OilTrend, YearReport as YearReport, report_year as report_year
+from .year.report import (
+    Alarms as Alarms,
+    OilTrend as OilTrend,
+    YearReport as YearReport,
+    quality_for_programs as quality_for_programs,
+    quality_table as quality_table,
+    report_year as report_year,
+)

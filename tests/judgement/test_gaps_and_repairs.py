@@ -16,7 +16,7 @@ from labcalc.judgement.checks import IMPORTANT, LATER
 from labcalc.judgement.control.watch import watched
 from labcalc.judgement.month import of_oils, whose_fault
 from labcalc.judgement.month.checks import Checks, checks_of
-from labcalc.judgement.month.gaps import CheckedInstrument, Gap, Repair, longest_gaps, repairs_of
+from labcalc.judgement.month.moved import CheckedInstrument, Gap, Repair, longest_gaps, repairs_of
 from labcalc.judgement.period import days_of
 from labcalc.lab import Decision
 from tests.judgement.checks_by_hand import SCATTER, Plan, baseline_of, material, month_of_days

@@ -19,7 +19,7 @@ from labcalc.errors import DecisionError
 from labcalc.judgement import Chart, Result, by_component, control_charts, lots_compared, month_of, panels_of
 from labcalc.judgement.control.panels import LotsCompared, checks_in_control
 from labcalc.judgement.control.watch import watched
-from labcalc.judgement.month.due import LimitsDue, limits_due
+from labcalc.judgement.month.oils import LimitsDue, limits_due
 from labcalc.lab import Decision, DecisionChoices, Laboratory
 from labcalc.lab.decisions import Decided, _Held, decision_of, stated_decision
 from tests.judgement.conftest import Judge

@@ -9,7 +9,7 @@ from labcalc.figures.control.sheets import draw_control_chart, draw_sheet
 from labcalc.figures.markup import Fragment, bullets, folded, hover_number, html_table, note
 from labcalc.figures.picture import Picture
 from labcalc.judgement import UNITS, Month, MonthReport, OilSummary, Panel, groups_of, lots_compared, panels_of
-from labcalc.judgement.month.due import LimitsDue
+from labcalc.judgement.month.oils import LimitsDue
 from labcalc.lab.reading import NOT_GIVEN
 from labcalc.wording import at_celsius, celsius, counted, numeral, plain, signed
 

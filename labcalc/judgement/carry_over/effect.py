@@ -20,13 +20,10 @@ from labcalc.wording import at_celsius, counted, decimals_of, numeral, percent, 
 RESIDUE_PART = 1.0
 """Part of the method's repeatability r that the expected effect may take up, [-]. r is 2.8 standard deviations of a
 result, close to the published limit of 3 for a high-low design (SMILE guideline Equ59-01)."""
-
 SHARE_SIGNIFICANCE = 0.002
 """Probability of a share as far from 0 where nothing stays, above which an expected effect holds no run back, [-]: our
 own choice, as an instrument's share is looked at before every run of half a year."""
-
 _NAME = "Carry-over"
-
 InForceAt: TypeAlias = Callable[[str, float, float], PrecisionStatement | None]
 """From quantity, temperature [°C] and value to the precision statement in force, or None."""
 
@@ -129,10 +126,7 @@ def worst_effect(effects: tuple[ExpectedEffect, ...]) -> ExpectedEffect | None:
 
 
 def runs_at_risk(places: Iterable[RunBefore | None], laboratory: Laboratory) -> tuple[RunAtRisk, ...]:
-    """Return the runs of a month, or of an export, that the sample before has moved further than repeats may differ.
-
-    Returns : Those whose expected effect is beyond ``RESIDUE_PART`` of the repeatability, in the given order.
-    """
+    """Return the runs that the sample before has moved by more than ``RESIDUE_PART`` of the repeatability, in order."""
     found = []
     for one in (each for each in places if each is not None and each.followed):
         worst = worst_effect(expected_effects(one, class_in_force(one, laboratory)))
@@ -147,11 +141,8 @@ def class_in_force(place: RunBefore, laboratory: Laboratory) -> InForceAt:
 
 
 def residue_check(place: RunBefore | None, in_force: InForceAt) -> Check:
-    """Tell whether the sample before can have moved a result.
-
-    Returns : ``doubtful`` where the expected effect is beyond ``RESIDUE_PART`` of the repeatability. Whether a residue
-        explains a result that is not typical is for the causes to say.
-    """
+    """Tell whether the sample before can have moved a result: ``doubtful`` beyond ``RESIDUE_PART`` of repeatability.
+    Whether a residue explains a result that is not typical is for the causes to say."""
     if why_not := _out_of_sequence(place):
         return Check(_NAME, "not checked", why_not)
     assert place is not None

@@ -15,14 +15,9 @@ from labcalc.exports import QUANTITY_COLUMNS
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.lab import Laboratory, Product, product_of, reference_of
 
-LONGEST_PAUSE_H = 6.0
-"""After a longer pause, [h], the run before says nothing of the cell: it was left clean or not. Our own choice."""
-
-SEQUENCE_QUANTITIES = ("kinematic viscosity", "density")
-"""What the two runs are compared in; dynamic viscosity follows from both."""
-
+LONGEST_PAUSE_H = 6.0  # after a longer pause, [h], the run before says nothing of the cell: our own choice
+SEQUENCE_QUANTITIES = ("kinematic viscosity", "density")  # what runs are compared in; dynamic viscosity follows
 REFERENCE_CLASS = "base oils"  # a reference oil is taken for a base oil
-
 _Array = NDArray[np.float64]
 
 
@@ -36,8 +31,7 @@ class CellSequence:
     started: pd.DatetimeIndex
     pause_h: _Array  # from the end of the run before, [h]; NaN for the first run
     temperatures_C: _Array
-    first: dict[str, _Array]
-    """Of each quantity, what the first fill gave, [mm²/s] or [kg/m³], shape (runs, temperatures)."""
+    first: dict[str, _Array]  # by quantity what the first fill gave, [mm²/s] or [kg/m³], shape (runs, temperatures)
     last: dict[str, _Array]  # what the last fill gave: what the next run finds in the cell
     level: _Array  # kinematic viscosity that the material is known to give, [mm²/s]: certified, or typical
     spread: _Array  # standard deviation of the typical value, [mm²/s]; 0 for a certified one
@@ -61,8 +55,7 @@ class CellSequence:
 
     @property
     def step_before(self) -> _Array:
-        """ln of how many times as thick the sample before was, at the coldest common temperature; NaN where nothing
-        tells."""
+        """ln of how many times as thick the sample before was, at the coldest common temperature; NaN: unknown."""
         return coldest(np.log(self.before("kinematic viscosity")) - np.log(self.first["kinematic viscosity"]))
 
 
@@ -134,5 +127,4 @@ def _told(labels: pd.DataFrame, laboratory: Laboratory) -> tuple[NDArray[np.int6
     keys = labels.assign(sample=labels["sample"].mask(by_product, ""))
     which = np.asarray(keys.groupby([*keys.columns], sort=False).ngroup(), np.int64)
     different = (map(str, key) for key in keys.drop_duplicates().to_numpy(object).tolist())
-    told = [_known(role, sample, product, lot, laboratory, products) for role, sample, product, lot in different]
-    return which, told
+    return which, [_known(role, sample, product, lot, laboratory, products) for role, sample, product, lot in different]

@@ -20,20 +20,13 @@ from labcalc.statistics import CarriedShare, SharesOverTime, shares_over_time, w
 DIRECTIONS = ("thicker", "thinner")  # what the sample before was, beside the one that is measured
 _HISTORY = pd.Timedelta(days=180)  # how far back results tell of a share: cleaning and cells change. Our own choice.
 
-_KNOWN_WITHIN = 3.0
-"""Standard deviations from the typical value beyond which a sample is not taken for its product: common practice."""
-
-_SET_ASIDE = 5.0
-"""Standard deviations of its kind beyond which a result was moved by something else than a share: our own choice."""
-
+_KNOWN_WITHIN = 3.0  # standard deviations from the typical value beyond which a sample is no such product: practice
+_SET_ASIDE = 5.0  # standard deviations of its kind beyond which it was moved by something else than a share: our own
 _FEWEST_OF_A_KIND = 10  # results of a kind below which its scatter, and so its weight, is not known: our own choice
-
 WITHIN_ONE = 0.6827
 """Share of normal results within one standard deviation; far ones don't move that quantile, nor does rounding, which
 makes many distances 0 and would take the median with it."""
-
 _TWICE = math.log(2.0)  # a change is one to a sample at least twice as thick, or as thin
-
 _Array = NDArray[np.float64]
 
 
@@ -93,11 +86,8 @@ class InstrumentCarryOver:
     sums: SharesOverTime
 
     def shares_at(self, moment: pd.Timestamp) -> tuple[CarriedShare, ...]:
-        """Return the share for each of ``DIRECTIONS`` from the results before a moment.
-
-        moment : Runs that started earlier count, half a year back.
-        Returns : NaN, with the reason, where the order of the runs doesn't tell it.
-        """
+        """Return the share for each of ``DIRECTIONS`` from the runs of half a year before a moment; NaN, with the
+        reason, where their order doesn't tell it."""
         return self.sums.of_stretches(*self.rows_at(pd.DatetimeIndex([moment])))[0]
 
     def rows_at(self, moments: pd.DatetimeIndex) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -148,11 +138,8 @@ class InstrumentCarryOver:
 
 
 def carry_over_of(sequence: CellSequence, excluded: frozenset[str] = frozenset()) -> InstrumentCarryOver:
-    """Find the shares of an instrument as its record grew, for any moment.
-
-    A row counts with the scatter of its kind so far, and is set aside where it is far from what the rows before it
-    lead to expect: both look back only.
-    """
+    """Find the shares of an instrument as its record grew: a row counts with the scatter of its kind so far, and is set
+    aside where it is far from what the rows before it lead to expect."""
     step = sequence.step_before
     used = ~pd.Index(sequence.runs).isin(excluded) & ~np.isnan(step)
     contrast, residual = (np.where(used, values, np.nan) for values in _against_level(sequence))
@@ -164,12 +151,8 @@ def carry_over_of(sequence: CellSequence, excluded: frozenset[str] = frozenset()
 
 
 def _against_level(sequence: CellSequence) -> tuple[_Array, _Array]:
-    """Return ln ν of the sample before and of the result less the known level, at the coldest temperature that has all
-    three.
-
-    The sample before counts with its known level: what is measured of it scatters with the day as the result does, and
-    two reference oils that always follow each other would show a share that isn't there.
-    """
+    """Return ln ν of the sample before and of the result less the known level, at the coldest temperature with all. The
+    sample before counts with its known level: what is measured of it scatters with the day as the result does."""
     own, last = sequence.first[SEQUENCE_QUANTITIES[0]], sequence.last[SEQUENCE_QUANTITIES[0]]
     left = _of_its_material(sequence, last)
     before = sequence.followed_by(np.where(np.isnan(left), last, left))
@@ -204,8 +187,7 @@ def _fitted(
 
 
 def _scale_of_kind(rest: _Array, kind: NDArray[np.object_]) -> _Array:
-    """Return the standard deviation of each row's kind from the rows before it; the first rows of a kind have that of
-    the first ``_FEWEST_OF_A_KIND``, NaN where a kind has fewer."""
+    """Return the deviation of each row's kind by the rows before it, the first ``_FEWEST_OF_A_KIND`` as one, or NaN."""
     scale = np.full(rest.size, np.nan)
     for name in set(kind.tolist()):
         here = np.flatnonzero((kind == name) & np.isfinite(rest))

@@ -96,8 +96,7 @@ def attributed(
 
     about : Identities of the charts whose deviation is to be explained: a cause that moves none of them is set beside.
     beside : Causes that are known already, of any size: they are fitted together with each that is tried.
-    from_certificate : They are deviations from certified values since the first day: a lot's own is its
-        certificate's then.
+    from_certificate : They are from certified values since the first day: a lot's own is its certificate's then.
     """
     seen = np.array([id(one.chart) in about for one in deviations])
     y = np.array([one.size for one in deviations])
@@ -135,8 +134,7 @@ def attributed(
 
 def pattern_of(known: Attribution, charts: Sequence[Chart]) -> NDArray[np.float64]:
     """Return what one unit of a known cause does to each of some charts, [unit of a deviation]; 0 where nothing."""
-    same = (one.pattern for one in _candidates(charts, False) if one.key == known.key)
-    return next(same, np.zeros(len(charts)))
+    return next((one.pattern for one in _candidates(charts, False) if one.key == known.key), np.zeros(len(charts)))
 
 
 def _amplitude(pattern: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:

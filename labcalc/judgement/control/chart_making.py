@@ -26,11 +26,10 @@ def control_charts(
     """Set up every control chart of the laboratory.
 
     Limits come from the baseline (phase I) and hold for all that follows (phase II). Nothing is left out of either on
-    statistics alone: only a decision to exclude does that. A new lot with too few results of its own to settle takes
-    over the spread of the lot before, where an F-test finds no difference.
+    statistics alone: only a decision to exclude does that, whenever it was written. A new lot with too few results of
+    its own to settle takes over the spread of the lot before, where an F-test finds no difference.
 
     comparisons : Reference-oil results beside their certified values (``COMPARISON_COLUMNS``), in the order of time.
-    decisions : What people decided; a decision holds for its result whenever it was written.
     """
     table = _independent(comparisons)
     if table.empty:

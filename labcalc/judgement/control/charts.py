@@ -51,9 +51,8 @@ class ChartSignal:
 class Chart:
     """One control chart: every result in the order of time, what the limits rest on, and the signals.
 
-    ``plotted`` is what the chart shows: viscosity in percent of the certified value from it, density in kg/m³ from it;
-    without a certified value the result itself. A result that a decision excludes stays in its place: ``used`` is False
-    there, and limits, EWMA and rules pass over it.
+    ``plotted`` is what it shows: viscosity in percent from the certified value, density in kg/m³ from it, the result
+    itself without one. An excluded result stays in its place, ``used`` False: limits, EWMA and rules pass over it.
     """
 
     instrument: str
@@ -78,8 +77,7 @@ class Chart:
     ewma: EwmaChart | None  # over the results used; None without limits, or where the settings ask for none
     signals: tuple[ChartSignal, ...]
     decisions: tuple[tuple[int, Decision], ...]  # decisions about results of this chart, with the place of each
-    instrument_decisions: tuple[Decision, ...]
-    """Decisions about the instrument as a whole, such as a corrective action, in the order of time."""
+    instrument_decisions: tuple[Decision, ...]  # about it as a whole, as corrective actions, in the order of time
     before: Chart | None = None  # the chart of the same lot under the limits before; None where these are its first
     signed: Decision | None = None  # the decision that set the limits; None where nobody signed them
     next_signed: Decision | None = None  # the decision that sets the limits after these

@@ -60,8 +60,7 @@ class LotsCompared:
     new: Chart
     days: int  # on which both were measured
     last: pd.Timestamp  # the last of them, or the first result of the new lot
-    comparison: PeriodComparison | None
-    """New less old, means of a day, by Welch, [unit of the charts]; None of fewer than two days, or without spread."""
+    comparison: PeriodComparison | None  # new less old, means of a day; None of fewer than two days, or without spread
     differs: bool  # more than chance explains among all lots of the instrument
 
     @property
@@ -171,10 +170,8 @@ _Part = tuple[Chart, NDArray[np.bool_]]
 
 @dataclass(frozen=True)
 class ChecksInControl:
-    """The checks of an instrument with one reference oil, for one quantity and temperature, before a moment.
-
-    Each lot counts about its own mean, and by its own certified value; a check is the mean of its fills.
-    """
+    """The checks of an instrument with one reference oil, for one quantity and temperature, before a moment: each lot
+    about its own mean, and by its own certified value; a check is the mean of its fills."""
 
     instrument: str
     oil: str
@@ -190,10 +187,8 @@ class ChecksInControl:
 
     @property
     def bias_uncertainty(self) -> float:
-        """Standard uncertainty that an uncorrected bias leaves, [unit of sigma]; the certificate's own comes beside it.
-
-        Root mean square of the bias and of what so few days say of it: Nordtest TR 537 [memory].
-        """
+        """Standard uncertainty that an uncorrected bias leaves beside the certificate's, [unit of sigma]: root mean
+        square of the bias and of what so few days say of it, by Nordtest TR 537 [memory]."""
         return math.hypot(self.bias, self.sigma / math.sqrt(self.degrees_of_freedom + 1.0))
 
     def words(self, unit: str) -> str:
@@ -203,10 +198,7 @@ class ChecksInControl:
 
 
 def checks_in_control(charts: Sequence[Chart], moment: pd.Timestamp, fills: float) -> tuple[ChecksInControl, ...]:
-    """Return what the checks of an instrument in the year before a moment say, where there are enough.
-
-    fills : Determinations behind a check, [-].
-    """
+    """Return what an instrument's checks, each of some fills [-], say in the year before a moment; none of too few."""
     end = moment.tz_convert(None).to_datetime64()
     levels: dict[tuple[str, str, float], list[_Part]] = {}
     for one in charts:

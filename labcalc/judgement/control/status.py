@@ -16,8 +16,8 @@ from labcalc.lab import ControlChoices
 from labcalc.statistics import ChartLimits, ChartSight, chart_sight
 from labcalc.wording import counted, numeral, signed
 
+# numbers of results, and degrees of freedom, for which figures are worked out; others take the nearest
 _NODES = (2, 3, 5, 8, 10, 12, 15, 20, 25, 30, 40, 60, 100, 200, 500)
-"""Numbers of results, and degrees of freedom, for which figures are worked out; others take the nearest."""
 
 
 @dataclass(frozen=True)
@@ -64,14 +64,10 @@ def sights_of(control: ControlChoices, limits: Sequence[ChartLimits]) -> tuple[S
 
 
 Status = Literal["in control", "provisional", "too few", "signal"]
-
 CHART_STATUSES: tuple[Status, ...] = ("in control", "provisional", "too few", "signal")
 """From best to worst. ``provisional``: no signal, but limits from too few results; ``too few``: no limits at all."""
 
-_OF_A_PATTERN = 0.004
-"""How often a chart without fault shows one of the usual patterns at a result, [-]; limits alone 0.0027: common figures
-of run rules (e.g. an average run length of some 200 to 370)."""
-
+_OF_A_PATTERN = 0.004  # how often a chart without fault shows a usual pattern at a result: run lengths of 200 to 370
 ADVICE: dict[str, Any] = tomllib.loads(files("labcalc.data").joinpath("advice.toml").read_text("utf-8"))
 """What to do, by what was found: at a signal, where something moved, where repeats scatter."""
 
@@ -97,10 +93,7 @@ class ChartState:
 
 
 def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> ChartStatus:
-    """Return the status of a chart from ``first`` on and before ``last``.
-
-    Returns : A signal that nobody accepted comes first; accepted ones stay in its list.
-    """
+    """Return the status of a chart from ``first`` on and before ``last``: a signal that nobody accepted comes first."""
     inside = chart.between(first, last)
     signals = tuple(one for one in chart.signals if inside[one.position])
     still_open = [one for one in signals if one.is_open]
@@ -122,12 +115,8 @@ def chart_status(chart: Chart, first: pd.Timestamp, last: pd.Timestamp) -> Chart
 
 
 def states_at(charts: Sequence[Chart], moment: pd.Timestamp, *, days: float = 30.0) -> tuple[ChartState, ...]:
-    """Return the state of some charts at a moment, worst first.
-
-    moment : End of the run; a result measured then counts.
-    days : How far back a chart's last result may lie, [d]; an older chart is passed over.
-    Returns : One for each oil, quantity and temperature: that of the lot last measured.
-    """
+    """Return the state of charts at a moment, the end of a run, worst first: for each oil, quantity and temperature
+    that of the lot last measured; a chart whose last result lies more than ``days`` [d] back is passed over."""
     until = moment.tz_convert(None).to_datetime64()
     earliest = until - np.timedelta64(pd.Timedelta(days=days))
     latest: dict[tuple[str, str, float], tuple[Chart, int]] = {}

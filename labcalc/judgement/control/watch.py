@@ -20,9 +20,8 @@ from labcalc.wording import at_celsius, signed
 
 _OF_GROUPS, _OF_CHARTS = 2.1e-4, 2.4e-4
 """Chance of a mean as far out, [-], below which it stops an instrument, for a sigma that is known: shared out over the
-quantities of its groups, and over its charts. In a month of 22 days without fault 2 to 5 % of instruments are stopped
-by either, in one of 30 days 6 %: by simulation, tests/judgement/test_watch.py."""
-
+quantities of its groups, and over its charts. In a month without fault 2 to 6 % of instruments are stopped by either:
+by simulation, tests/judgement/test_watch.py."""
 _AT_ONE_TEMPERATURE = 3.0  # how much rarer a mean of one temperature's charts has to be: all share their results
 _LOOK_AHEAD = 30  # later results of a chart that may tell of a run, [-]: more than the longest mean
 _LOOK_BACK = 100  # results before the first stop that date what it tells, [-]: our own choice
@@ -114,10 +113,8 @@ def _grown(number: float, likeness: float) -> float:
 
 
 def watched(charts: Sequence[Chart], since: pd.Timestamp | None = None) -> tuple[Stream, ...]:
-    """Return the streams of one instrument: first those of charts taken together, then each chart with limits.
-
-    since : Charts whose last result lies before it are not watched alone: lots that are used up.
-    """
+    """Return the streams of one instrument: first those of charts taken together, then each chart with limits and a
+    result since then: a lot that is used up is not watched alone."""
     earliest = np.datetime64(0, "us") if since is None else since.tz_convert(None).to_datetime64()
     known = [one for one in charts if one.limits is not None]
     streams = list(dict.fromkeys((one.oil, one.temperature_C) for one in known))
@@ -166,10 +163,8 @@ def stopping_at(streams: Sequence[Stream], moment: pd.Timestamp, *, days: float 
 
 
 def told_afterwards(streams: Sequence[Stream], moment: pd.Timestamp) -> str:
-    """Say what later checks of an instrument told of a moment: that it had moved by then; empty where nothing did.
-
-    A run between the last check before a shift and the first of it counts too: when it began nobody knows.
-    """
+    """Say what later checks told of a moment: that the instrument had moved by then, or may have, after the last check
+    before a shift and before the first of it; empty where nothing did."""
     until = moment.tz_convert(None).to_datetime64()
     found = []
     for one in streams:

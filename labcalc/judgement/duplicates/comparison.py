@@ -17,7 +17,6 @@ from labcalc.wording import counted, numeral, signed
 
 SIGNIFICANCE = 0.05  # how often chance alone may name somebody in a report, [-]
 _FEWEST = 5  # fillings repeated, of one and of the rest, below which nobody is compared, [-]: our own choice
-
 _Mask = NDArray[np.bool_]
 
 
@@ -64,12 +63,10 @@ def compare_spreads(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[NamedSpr
 
     The one that stands out most is named, its repeats are left aside, and the others are compared anew: nobody is named
     for having worked with it. Each class and temperature is taken in its own scatter, less what carry-over does.
-    Simulated, somebody is named in less than 5 % of quiet laboratories, with normal, heavy-tailed and coarse results.
 
     Returns : Those that stand out first, then by p-value; where five fillings and as many others were repeated.
     Source : NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.9 (F-test). J. Klotz, Ann. Math. Stat. 33 (1962) 498
-        (normal scores, memory); here of |d| within classes, the tail by a gamma of the same two moments. S. Holm
-        (1979).
+        (normal scores, memory); here of |d| within classes, the tail by a gamma of the same moments. S. Holm (1979).
     """
     candidates = list(_candidates(fills := _fills(results, sets)))
     left, named = np.ones(len(fills), dtype=bool), list[NamedSpread]()
@@ -95,10 +92,8 @@ def _fills(results: pd.DataFrame, sets: pd.DataFrame) -> pd.DataFrame:
     classes = [table[name] for name in ("quantity", "precision_class", "temperature_C")]
     usual = squares.groupby(classes).transform("sum") / table["degrees"].groupby(classes).transform("sum")
     table = table.assign(scaled=table["variance"] / usual, squares=squares)[usual > 0.0]
-    keys = ["quantity", "precision_class", "runs", "sample"]
-    of_fill = table.groupby(keys, sort=False)
-    kept = of_fill.first().assign(scaled=of_fill["scaled"].mean(), squares=of_fill["squares"].mean())
-    return kept.reset_index()
+    of_fill = table.groupby(["quantity", "precision_class", "runs", "sample"], sort=False)
+    return of_fill.first().assign(scaled=of_fill["scaled"].mean(), squares=of_fill["squares"].mean()).reset_index()
 
 
 def _candidates(fills: pd.DataFrame) -> Iterator[tuple[str, str, str, _Mask]]:
@@ -149,8 +144,7 @@ def _compared(
     low, high = (float(np.sqrt(ratio / fdtri(*nu, p))) for p in (0.975, 0.025))
     p = max(float(fdtrc(*nu, ratio)), _p_by_ranks(scaled, classes, inside, usable))
     deviations = float(whole * np.sqrt(one)), float(whole * np.sqrt(other))
-    found = NamedSpread(factor, name, quantity, SHOWN_UNITS[quantity], *deviations, (low, high), ratio, nu, p)
-    return found, rows
+    return NamedSpread(factor, name, quantity, SHOWN_UNITS[quantity], *deviations, (low, high), ratio, nu, p), rows
 
 
 def _p_by_ranks(scaled: NDArray[np.float64], classes: NDArray[np.str_], inside: _Mask, both: _Mask) -> float:
@@ -169,15 +163,12 @@ def _p_by_ranks(scaled: NDArray[np.float64], classes: NDArray[np.str_], inside: 
 
 
 FIRST_MINUS_SECOND = "first minus second"
-
 _FEWEST_PAIRS = 5  # pairs below which nothing is said of an order, [-]: our own choice
 
 
 def biases_of(results: pd.DataFrame, sets: pd.DataFrame) -> tuple[Action, ...]:
-    """Return what differs on the whole, less what carry-over does, more than chance among so many tests explains.
-
-    Returns : By quantity, over all classes: the temperatures of a run share its fills, and are one difference.
-    """
+    """Return what differs on the whole, less what carry-over does, more than chance among so many tests explains: by
+    quantity, over all classes. The temperatures of a run share its fills, and are one difference."""
     orders = dict(_orders(results, sets))
     adjusted = holm_adjusted([one.p_value for one in orders.values()])
     shown = [name for name, p in zip(orders, adjusted, strict=True) if p < SIGNIFICANCE]

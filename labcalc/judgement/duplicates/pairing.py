@@ -1,7 +1,4 @@
-"""Which results of the record are repeats of each other, by the rule of [duplicates], and under which conditions.
-
-Everything is a frame: a row a result, then a row a set of repeats. Two results are a set of two.
-"""
+"""Which results of the record are repeats of each other, by the rule of [duplicates], and under which conditions."""
 
 import re
 from collections.abc import Sequence
@@ -16,18 +13,14 @@ from labcalc.lab import Decision, Laboratory, reference_of
 
 CONDITIONS = ("determinability", "repeatability", "intermediate precision")
 """One fill determined again; all the same but the fill; time, operator, equipment or calibration changed."""
-
 _QUANTITIES = ("kinematic viscosity", "density")  # dynamic viscosity follows from the two
 
 RESULT_COLUMNS = (
     *("set", "condition", "changed", "quantity", "temperature_C", "value", "run", "sample", "product", "role"),
     *("measured_at", "instrument", "operator", "replicate", "lot", "lots"),
 )
-"""A row a result of a set, in the order of sets and, in each, of measurement.
-
-``lot`` is the sample's, ``lots`` are those of the reference oils in use; ``changed`` names the factors that an
-intermediate precision is about, else it is empty; ``value`` is in the unit of the quantity.
-"""
+"""A row a result of a set, in the order of sets and, in each, of measurement: ``changed`` are the factors of an
+intermediate precision, ``lot`` is the sample's, ``lots`` are the reference oils' in use."""
 
 _SAME = ["same", "quantity", "temperature_C"]
 _ALIKE = [*_SAME, "instrument", "operator", "lots", "actions"]
@@ -38,9 +31,8 @@ def repeated_results(
 ) -> pd.DataFrame:
     """Find the results that repeat others: ``RESULT_COLUMNS``.
 
-    Results without a time are no part of it, nor are those that a decision excludes. An unknown operator or instrument
-    counts as one more name. Where intermediate precision is looked at, the first result of each
-    set of repeats stands for it, so that this is a precision of single results.
+    Results without a time are left out, as are those that a decision excludes. An unknown operator or instrument is one
+    more name. In intermediate precision the first of each set of repeats stands for it: a precision of single results.
 
     record : The whole record: its reference-oil runs tell which lots were in use.
     """
@@ -73,8 +65,7 @@ def _results(rows: pd.DataFrame, laboratory: Laboratory, decisions: Sequence[Dec
     texts = {name: rows[name].astype(object).where(rows[name].notna(), "") for name in ("instrument", "operator")}
     began = rows.groupby("run")["measured_at"].transform("min")
     rows = rows.assign(**texts, began=began).sort_values(["began", "measured_at", "replicate"], kind="stable")
-    parts = [_of_quantity(rows, quantity, decisions) for quantity in _QUANTITIES]
-    return pd.concat(parts, ignore_index=True)
+    return pd.concat([_of_quantity(rows, quantity, decisions) for quantity in _QUANTITIES], ignore_index=True)
 
 
 def _of_quantity(rows: pd.DataFrame, quantity: str, decisions: Sequence[Decision]) -> pd.DataFrame:
@@ -141,10 +132,7 @@ def _lots_in_use(results: pd.DataFrame, record: pd.DataFrame, laboratory: Labora
 
 
 def _changed(changing: pd.DataFrame, short: pd.Timedelta) -> pd.Series:
-    """Return the factors that differ within each set of an intermediate precision, in words.
-
-    Source : ISO 5725-3 (T, C, O, E).
-    """
+    """Return the factors (ISO 5725-3: T, C, O, E) that differ within a set of an intermediate precision, in words."""
     sets = changing.groupby("set")
     instruments = sets["instrument"].transform("nunique")
     found = {
@@ -161,10 +149,7 @@ def _changed(changing: pd.DataFrame, short: pd.Timedelta) -> pd.Series:
 
 
 def _numbers(results: pd.DataFrame, keys: list[str], window: pd.Timedelta | None = None) -> NDArray[np.int64]:
-    """Number the sets: results alike in the keys, each window of time beginning with its first result.
-
-    The results stand in the order of time; the window holds for the beginnings of runs, so that no run is cut in two.
-    """
+    """Number the sets: results in the order of time and alike in the keys, whose runs begin in one window of time."""
     codes = results.groupby(keys, sort=False).ngroup().to_numpy()
     if window is None:
         return np.asarray(codes, dtype=np.int64)

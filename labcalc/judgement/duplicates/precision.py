@@ -21,13 +21,8 @@ NOT_ENOUGH = "not enough pairs to tell"
 _LETTERS = {CONDITIONS[0]: "d", CONDITIONS[1]: "r", CONDITIONS[2]: "R"}
 _BEYOND_BY_CHANCE = 0.05  # share of sets beyond their limit where it is just met, [-]
 
-_WIDEST = 2.0
-"""Times its limit that the upper end of the interval may reach where a precision is told to be as stated, [-]; 8 pairs
-just as stated reach 1.92 times."""
-
-_HEAVY = 1.3, 12
-"""Times the robust standard deviation from which on, and pairs, tails are told to be heavy, [-]: our own choice, met
-by 2 % of normal series of 12."""
+_WIDEST = 2.0  # times its limit that the interval may reach of a precision as stated, [-]; 8 such pairs reach 1.92
+_HEAVY = 1.3, 12  # times the robust deviation, and pairs, from which tails are heavy: met by 2 % of normal series of 12
 
 
 @dataclass(frozen=True)
@@ -49,8 +44,7 @@ class DuplicateSummary:
     beyond: tuple[str, ...]  # samples beyond the limit, one a set
     robust_limit: float  # 2.77 s by the middle of the pairs, where tails are heavy; else NaN
     instruments: str = ""  # whose sets they are, where those of others are held to another statement, or to none
-    worse_p: float = math.nan
-    """The larger of the p-values of so large a scatter and of so many sets beyond, [-], adjusted for all."""
+    worse_p: float = math.nan  # ``p_worse`` adjusted for all summaries, [-]
 
     @property
     def name(self) -> str:
@@ -70,10 +64,8 @@ class DuplicateSummary:
 
     @property
     def p_worse(self) -> float:
-        """p-value of the scatter, or of the number of sets beyond where that is larger, [-]; NaN without a limit.
-
-        A swapped bottle makes any scatter too large; only more sets beyond than chance sends there are the method.
-        """
+        """p-value of the scatter, or of the number of sets beyond where that is larger, [-]; NaN without a limit: a
+        swapped bottle makes any scatter too large."""
         if self.comparison is None:
             return math.nan
         number, beyond = self.precision.number, len(self.beyond)
@@ -82,10 +74,7 @@ class DuplicateSummary:
 
     @property
     def verdict(self) -> str:
-        """How the interval of the scatter lies to its limit, in a few words; where sets are beyond, how many.
-
-        Where the limit is just met ``worse`` comes in at most 2.5 %: normal results, heavy tails, coarse ones.
-        """
+        """How the interval of the scatter lies to its limit, in a few words; where sets are beyond, how many."""
         if self.comparison is None:
             return NOT_ENOUGH if self.carried_over else "no limit"
         own = self.statement is not None and self.statement.mark == "laboratory"
@@ -115,10 +104,7 @@ class DuplicateSummary:
 
 
 def summarise_sets(results: pd.DataFrame, sets: pd.DataFrame, laboratory: Laboratory) -> tuple[DuplicateSummary, ...]:
-    """Summarise sets of repeats by conditions (repeatability first), class, quantity and temperature.
-
-    Sets that are held to different statements, or to none by the method of an instrument, are told apart.
-    """
+    """Summarise sets of repeats by conditions, class, quantity, temperature, and the statement they are held to."""
     results = results.assign(shown=shown_values(results))
     keys = ["condition", "changed", "quantity", "precision_class", "temperature_C"]
     sets = sets.assign(several=sets.groupby(keys)["method"].transform("nunique") > 1)

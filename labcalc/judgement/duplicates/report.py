@@ -80,13 +80,10 @@ class DuplicateReport:
     def named(self) -> tuple[Action, ...]:
         """Operators, instruments, lots and days that repeat less well than the rest, with what to do."""
         of_title: dict[str, list[NamedSpread]] = {}
-        for one in self.spreads:
-            if one.stands_out:
-                of_title.setdefault(one.title, []).append(one)
-        return tuple(
-            Action(title, "; ".join(one.finding for one in some), some[0].what_to_do)
-            for title, some in of_title.items()
-        )
+        for one in (each for each in self.spreads if each.stands_out):
+            of_title.setdefault(one.title, []).append(one)
+        said = ((title, "; ".join(one.finding for one in some), some[0].what_to_do) for title, some in of_title.items())
+        return tuple(Action(*one) for one in said)
 
     @property
     def carried_over(self) -> tuple[Action, ...]:
@@ -131,8 +128,7 @@ def report_duplicates(
 ) -> DuplicateReport:
     """Put together the precision of duplicate runs: of the sets whose last result lies in the period.
 
-    first_day, last_day : Such as ``2026-03-31``, both included; none: from the first or to the last dated run of the
-        record.
+    first_day, last_day : Such as ``2026-03-31``, both included; none: from the first or to the last dated run.
     product : Only this product or precision class; case ignored.
     operator, instrument : Only sets in which this person, or this instrument, measured; case ignored.
     Raises PeriodError : A day is none, the record holds no dated run, or none of that product, operator or instrument.
@@ -152,10 +148,8 @@ def report_duplicates(
 
 
 def duplicates_between(material: Material, period: Period, **only: str) -> DuplicateReport:
-    """Put together the precision of duplicate runs of a period.
-
-    ``only`` narrows it to a ``product`` (or class), ``operator`` or ``instrument``, as the record writes them.
-    """
+    """Put together the precision of duplicate runs of a period; ``only``: a ``product`` (or class), ``operator`` or
+    ``instrument``, as the record writes them."""
     laboratory, record = material.laboratory, material.record
     began = period.first - pd.Timedelta(days=laboratory.duplicates.intermediate_window_d + 1.0)
     near = record[(record["measured_at"] >= began) & (record["measured_at"] < period.last)]

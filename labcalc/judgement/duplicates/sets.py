@@ -28,13 +28,9 @@ SET_COLUMNS = (
     *("mean", "difference", "spread", "pair_limit", "limit", "share", "beyond", "runs", "instruments", "operators"),
     *("ended", "method"),
 )
-"""A row a set of repeats.
-
-``difference`` (first minus second), ``spread`` (largest minus smallest) and ``pair_limit`` (for two results) are in the
-shown unit; ``mean`` and ``limit`` (for the number there is) in the unit of the quantity, NaN where none is stated;
-``share`` is the spread over the limit with the difference's sign; ``method`` is the statement that the limit is of,
-empty where an instrument of the set measures by a method for which none is known.
-"""
+"""A row a set of repeats: ``difference`` (first minus second), ``spread`` (largest minus smallest) and ``pair_limit``
+(for two results) in the shown unit; ``mean`` and ``limit`` (for the number there is) in that of the quantity, NaN where
+none is stated; ``share``: spread over limit with the difference's sign; ``method``: the limit's statement, if any."""
 
 
 def shown_values(results: pd.DataFrame) -> NDArray[np.float64]:
@@ -109,15 +105,13 @@ def _with_limits(table: pd.DataFrame, largest: pd.Series, spread: pd.Series, lab
     )
 
 
+# columns that say which statement holds for a set
 STATED_FOR = ["precision_class", "quantity", "temperature_C", "condition", "instruments"]
-"""Columns that say which statement holds for a set."""
 
 
 def statement_of_sets(laboratory: Laboratory, key: tuple[object, ...]) -> PrecisionStatement | None:
-    """Return the statement of sets alike in ``STATED_FOR``; None where one of their instruments has none.
-
-    Instruments that measure by several methods together are held to what is stated without regard to the instrument.
-    """
+    """Return the statement of sets alike in ``STATED_FOR``, None where one of their instruments has none; of several
+    methods together what is stated without regard to the instrument."""
     name, quantity, temperature_C, condition, instruments = map(str, key)
     asked = laboratory, name, quantity, float(temperature_C), condition
     found = [statement_for(*asked, instrument) for instrument in instruments.split(", ")]
@@ -127,10 +121,8 @@ def statement_of_sets(laboratory: Laboratory, key: tuple[object, ...]) -> Precis
 def statement_for(
     laboratory: Laboratory, name: str, quantity: str, temperature_C: float, condition: str, instrument: str = ""
 ) -> PrecisionStatement | None:
-    """Return the statement of a class by an instrument's method; a reference oil counts as a base oil.
-
-    Where the laboratory's own statement says nothing for the conditions, the published one holds.
-    """
+    """Return the statement of a class (a reference oil: base oils) by an instrument's method; the published one where
+    the laboratory's own says nothing for the conditions."""
     name = "base oils" if name == REFERENCE_CLASS else name
     both = laboratory, replace(laboratory, precision=())
     known = [one for of in both if (one := precision_for(of, name, quantity, temperature_C, instrument)) is not None]
@@ -145,20 +137,14 @@ def limit_function(statement: PrecisionStatement, condition: str, laboratory: La
     return statement.repeatability if condition == CONDITIONS[1] else statement.reproducibility
 
 
-PART = 0.5
-"""Part of a set's limit from which on an expected effect tells it apart, [-]: 1.4 standard deviations, our own choice.
-What was found plays no part in it, or the method would come out too well."""
+PART = 0.5  # of a set's limit from which an expected effect tells it apart, whatever was found, [-]: our own choice
 
 
 def with_carry_over(
     sets: pd.DataFrame, results: pd.DataFrame, material: Material, last: pd.Timestamp
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Add what carry-over is expected to do to each set, and to each result.
-
-    last : The end of the period: results before it tell how much stays.
-    Returns : Both with ``carried``, [shown unit]: of a set first minus second. The sets with ``carried_over``: the
-        expected effects lie further apart than ``PART`` of the limit.
-    """
+    """Add what carry-over is expected to do to each set (first minus second) and result: ``carried``, [shown unit], by
+    the results before the ``last`` moment. Sets are ``carried_over`` where it is more than ``PART`` of the limit."""
     first = results[(results["condition"] != CONDITIONS[0]) & (results["replicate"] == 1)]
     known = certain_effects(first, material.carry_over, last)[:, 0]
     shown = np.where(first["quantity"] == "density", known, 100.0 * np.log1p(known / 100.0))
@@ -170,8 +156,7 @@ def with_carry_over(
     return sets, results.assign(carried=effects)
 
 
-_GROSS = 2.0
-"""Times its limit that a set spreads by chance once in 10 000 where the limit is just met, [-]: our own choice."""
+_GROSS = 2.0  # times its limit that a set spreads by chance once in 10 000 where it is just met, [-]: our own choice
 
 
 @dataclass(frozen=True)

@@ -76,10 +76,11 @@ def ranked_actions(
         "waiting": _waiting(waiting),
     }
     found = [replace(one, key=_key(kind, one)) for kind, some in kinds.items() for one in some]
-    return _ranked(found, lambda one: (one.severity, -one.weight))
+    return ranked(found, lambda one: (one.severity, -one.weight))
 
 
-def _ranked(actions: Iterable[Action], by: Callable[[Action], tuple[float, ...]]) -> tuple[Action, ...]:
+def ranked(actions: Iterable[Action], by: Callable[[Action], tuple[float, ...]]) -> tuple[Action, ...]:
+    """Return actions in an order, each with its rank."""
     return tuple(replace(one, rank=rank) for rank, one in enumerate(sorted(actions, key=by), 1))
 
 
@@ -97,8 +98,7 @@ def _waiting(waiting: Sequence[Decision]) -> Iterator[Action]:
 
 def _without_reference(rows: pd.DataFrame) -> Iterator[Action]:
     instruments = rows["instrument"].astype(object).where(rows["instrument"].notna(), "")
-    checked = set(instruments[rows["role"] == "reference"])
-    for instrument in sorted(set(instruments) - checked):
+    for instrument in sorted(set(instruments) - set(instruments[rows["role"] == "reference"])):
         number = rows.loc[instruments == instrument, "run"].nunique()
         about, facts = instrument or "an instrument without a name", {"instrument": instrument, "unit": "sample runs"}
         found = f"{counted(number, 'sample run')}, and no reference oil in the month: nothing shows that it was right"
@@ -164,11 +164,8 @@ def _refusals(refusals: Sequence[Refusal]) -> Iterator[Action]:
 
 # --- Who sees to it ---
 
-_GROWN = 1.1
-"""Ratio of a finding's size to that when the action was opened, from which it is growing, [-]: our own choice."""
+_GROWN = 1.1  # times its size when the action was opened, from which a finding is growing, [-]: our own choice
 _NTH = ("second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth", "eleventh", "twelfth")
-
-
 _Again = Callable[[pd.Timestamp], Collection[str]]
 
 
@@ -182,8 +179,7 @@ def followed(
 ) -> tuple[Action, ...]:
     """Return what was found with the actions about it, and those whose finding is gone: overdue first, closed last.
 
-    A period shows what was open in it: an action appears from its month on, and goes with the month after its closing,
-    but for a finding that came again.
+    An action appears from its month on, and goes with the month after its closing, but for a finding that came again.
 
     measured : The last result of the period: a year counts an action's months up to it.
     again : Returns the keys of what the period's results from a moment on show by themselves.
@@ -205,7 +201,7 @@ def followed(
         beside.append(replace(one, followed=words, overdue=late, severity=URGENT if late else one.severity))
     gone = [one for one in of_month if one.action.finding not in keys and not _closed_before(one, period.last)]
     both = [*beside, *(_gone(one, month) for one in gone)]
-    return _ranked(both, lambda one: (one.severity == CLOSED, one.weight < math.inf, not one.overdue, not one.urgent))
+    return ranked(both, lambda one: (one.severity == CLOSED, one.weight < math.inf, not one.overdue, not one.urgent))
 
 
 def _closed(one: Action, last: Assignment, period: Month, again: _Again, charts: Sequence[Chart]) -> Action:

@@ -13,10 +13,17 @@ from labcalc.judgement.control.attribution import Attribution, Deviation, attrib
 from labcalc.judgement.control.charts import FEWEST_TO_SCREEN, Chart
 from labcalc.judgement.control.panels import neighbouring_days, panels_of
 from labcalc.judgement.control.watch import Stream, watched
-from labcalc.judgement.month.due import LimitsDue, limits_due
-from labcalc.judgement.month.gaps import CheckedInstrument, Gap, Repair, checked, longest_gaps, repairs_of
-from labcalc.judgement.month.moved import Moved, moved_in
-from labcalc.judgement.month.oils import OilSummary, summarise_oils, with_carried
+from labcalc.judgement.month.moved import (
+    CheckedInstrument,
+    Gap,
+    Moved,
+    Repair,
+    checked,
+    longest_gaps,
+    moved_in,
+    repairs_of,
+)
+from labcalc.judgement.month.oils import LimitsDue, OilSummary, limits_due, summarise_oils, with_carried
 from labcalc.judgement.period import Month
 from labcalc.judgement.record.measurements import Material
 from labcalc.lab import Laboratory
@@ -28,8 +35,7 @@ _SLIP, _QUARTILE, _RANGE = 8.0, 0.6745, 3.472
 normal distribution, and the mean range of 15 of its results (d2, memory): rounding can't make that nothing."""
 _ALIKE = "neighbours resemble each other"
 _OF_CHART, _OF_RESULT = ("instrument", "sample", "quantity", "temperature_C"), ("run", "quantity", "temperature_C")
-CARRIED_COLUMNS = ("carried", "carried_u")
-"""What the run before is expected to have added, and its standard uncertainty, [unit of the quantity]."""
+CARRIED_COLUMNS = ("carried", "carried_u")  # added by the run before, and its standard uncertainty
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,8 +59,7 @@ class Checks:
     month: Month
     laboratory: Laboratory
     oils: tuple[OilSummary, ...]
-    comparisons: pd.DataFrame
-    """``COMPARISON_COLUMNS`` of the month with ``CARRIED_COLUMNS``; results that a decision excludes are left out."""
+    comparisons: pd.DataFrame  # ``COMPARISON_COLUMNS`` and ``CARRIED_COLUMNS``, without what a decision excludes
     moved: tuple[Moved, ...]
     biased: tuple[Biased, ...]
     instruments: dict[str, CheckedInstrument]
@@ -64,8 +69,7 @@ class Checks:
     streams: Mapping[str, tuple[Stream, ...]] = field(default_factory=dict)  # watched for lasting shifts, by instrument
     carried: tuple[OilSummary, ...] = ()  # biased by what the sample before leaves in the cell, and by nothing else
     unfit: Mapping[int, str] = field(default_factory=dict)  # identities of charts with an unfit baseline, and why
-    likeness: tuple[float, float] = (0.0, 0.0)
-    """Correlation of neighbouring days in baselines, [-]: of a chart's results, of an instrument's means; 0: none."""
+    likeness: tuple[float, float] = (0.0, 0.0)  # correlation of neighbouring days: of a chart's results, of means
 
     @property
     def explained(self) -> set[int]:
@@ -181,10 +185,8 @@ def _moved(
 def biased_of(
     oils: Sequence[OilSummary], comparisons: pd.DataFrame, moved: Sequence[Moved] = ()
 ) -> tuple[tuple[Biased, ...], tuple[OilSummary, ...]]:
-    """Return the biased charts among some, by cause, and those that carry-over explains.
-
-    moved : What moved single instruments: it is taken off the charts of lots too young to have told it themselves.
-    """
+    """Return the biased charts among some, by cause, and those that carry-over explains; what moved instruments is
+    taken off the charts of lots too young to have told it themselves."""
     known = [one for one in oils if one.bias is not None]
     tests = [_less(one, comparisons) for one in known]
     p, raw = (holm_adjusted([one.p_value for one in some if one]) for some in (tests, [one.bias for one in known]))

@@ -1,11 +1,10 @@
 """What reference oils show beside lasting shifts: single results, spread, precision, gaps, repairs, limits."""
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 from scipy.special import fdtrc
@@ -17,12 +16,10 @@ from labcalc.statistics import PerformanceIndex, holm_adjusted, resolution
 from labcalc.wording import counted, numeral, signed
 
 _FAMILY = 0.05  # chance that any of the month's tests of one kind finds what isn't there, [-] (Holm)
-_OF_SPREADS = OF_CHECKS = 0.01
-"""The same of tests of spread, and of an instrument's single checks, [-]: neither is made for heavy tails."""
+_OF_SPREADS = OF_CHECKS = 0.01  # the same of tests of spread, and of single checks: neither is made for heavy tails
 _BELOW = "below satisfactory for certain"
 _UNTIL_THEN = "Until then the charts go on by the limits in force, which stay drawn over their own days."
-_IN_COMMON = 0.5
-"""Correlation of an instrument's results of a day that its charts' scatters are taken together with, [-]: our own."""
+_IN_COMMON = 0.5  # correlation of an instrument's results of a day, where its charts are taken together, [-]: our own
 
 
 def imprecise(checks: Checks) -> Iterator[Action]:
@@ -53,17 +50,13 @@ def apart_of_moved(checks: Checks) -> list[OilSummary]:
 
 
 def _scatter(one: OilSummary, moved: bool = False) -> tuple[float, float]:
-    """Return the month's standard deviation and its degrees of freedom: without the farthest where that signals alone,
-    and from successive differences where something moved, as a step or a drift is no scatter.
-
-    Degrees of freedom of a mean square successive difference: von Neumann, J.: Ann. Math. Stat. 12 (1941) 367 (memory).
-    """
+    """Return the month's standard deviation, without the farthest where that signals alone; and degrees of freedom."""
     limits, results = one.chart.limits, one.chart.plotted[one.inside]
     away = np.abs(results - (limits.centre if limits and not moved else np.median(results)))
     if limits is not None and results.size > 3 and away.max() > limits.half_width:
         results = np.delete(results, away.argmax())
     number = results.size - 1.0
-    if moved and number > 1.0:
+    if moved and number > 1.0:  # a step is no scatter; von Neumann, J.: Ann. Math. Stat. 12 (1941) 367 (memory)
         return math.sqrt(float(np.mean(np.diff(results) ** 2)) / 2.0), 2.0 * number**2 / (3.0 * number - 1.0)
     return (float(np.std(results, ddof=1)) if number > 0.0 else 0.0), number
 
@@ -101,7 +94,7 @@ class _Scatter:
     of_baseline: float  # degrees of freedom of the baseline's
 
     @classmethod
-    def of(cls, one: OilSummary, moved: bool) -> _Scatter:
+    def of(cls, one: OilSummary, moved: bool) -> Self:
         chart, (deviation, freedom) = one.chart, _scatter(one, moved)
         limits = chart.limits
         assert limits is not None

@@ -26,8 +26,7 @@ from labcalc.lab import Decision, Laboratory, certificates, find_entries, verify
 from labcalc.showing import Shown
 from labcalc.wording import at_celsius, counted
 
-_NEAR_DAYS = 60
-"""How long before its end a certificate is named, [d]: time enough to order the next lot; after a year, a year."""
+_NEAR_DAYS = 60  # how long before its end a certificate is named, [d]: time to order the next lot; of a year, a year
 _BY_LAB_TOML = "in lab.toml, not yet in the record"
 
 
@@ -118,10 +117,7 @@ def _changed_certificates(oils: tuple[OilSummary, ...], laboratory: Laboratory, 
 
 
 def month_spreads(material: Material, rows: pd.DataFrame, month: Month) -> tuple[components.ComponentsOfVariance, ...]:
-    """Split the spread of the oils and lots that were measured in a month, by all their results up to its end.
-
-    Returns : Oils measured side by side, else each alone; kinematic viscosity first.
-    """
+    """Split the spread of a month's oils and lots, side by side, else each alone, by all results up to its end."""
     in_use = set(components.sample_names(rows[rows["role"] == "reference"]))
     record = material.record
     known = record[(record["role"] == "reference") & (record["measured_at"] < month.last)]
@@ -174,8 +170,7 @@ class MonthReport(Shown):
     workload: pd.DataFrame  # as ``workload_of`` returns it
     decisions: tuple[Decision, ...]  # those about runs of the month, and those written in it
     notices: tuple[str, ...]  # beside the numbers: an empty month, a change of lot, a certificate that runs out
-    refusals: tuple[Refusal, ...]
-    """Rows of the month that were refused, and those of no readable time in exports that hold rows of it."""
+    refusals: tuple[Refusal, ...]  # of the month, and those of no readable time in exports that hold rows of it
     failures: tuple[ExportError, ...]  # exports of the record that could not be read
     sources: tuple[SourceFile, ...]  # the exports that hold rows of the month
     limit_sources: tuple[SourceFile, ...]  # those that hold the baselines of its charts
@@ -227,9 +222,8 @@ class MonthReport(Shown):
 
 @last_kept
 def report_month(material: Material, month: str = "") -> MonthReport:
-    """Put together the quality of a month.
+    """Put together the quality of a month, such as ``2026-03``; none: the last month with a run.
 
-    month : Such as ``2026-03``; none: the last month with a run.
     Raises MonthError : The month is none, or the record holds no dated run.
     """
     last = material.record["measured_at"].max()

@@ -212,11 +212,8 @@ def _by_carry_over(rows: pd.DataFrame) -> pd.Series:
 
 
 def _by_chance(rows: pd.DataFrame, beyond: pd.DataFrame, of: pd.DataFrame, checks: Checks) -> tuple[float, bool]:
-    """Return how many results scatter takes beyond their limits, [-], and whether some are no more than that.
-
-    Scatter by the charts with the certificates' uncertainty, about the value with carry-over; without limits, or with
-    an unfit baseline, nothing is chance.
-    """
+    """Return how many results the charts' scatter takes beyond limits, [-], and whether some are no more than that.
+    Without limits, or with an unfit baseline, nothing is chance."""
     names = ("instrument", "sample", "lot", "quantity", "temperature_C")
     charts = [one.chart for one in checks.oils if id(one.chart) not in checks.unfit]
     scatter = {tuple(getattr(one, name) for name in names): _sigma(one) for one in charts}
@@ -239,8 +236,7 @@ def _sigma(chart: Chart) -> float:
 
 def _carried(checks: Checks, known: pd.DataFrame, beyond: pd.DataFrame) -> Iterator[Action]:
     """Say which checks and biases are what the run before leaves in the cell, and no fault of an oil or instrument."""
-    biased = {one.chart.instrument for one in checks.carried}
-    for instrument in sorted({*beyond["instrument"], *biased}):
+    for instrument in sorted({*beyond["instrument"], *(one.chart.instrument for one in checks.carried)}):
         rows, mine = (some[some["instrument"] == instrument] for some in (beyond, known))
         named, details = _named([(one, f", {signed(one['carried'])} by carry-over") for _, one in rows.iterrows()])
         of_bias = [one for one in checks.carried if one.chart.instrument == instrument]

@@ -50,11 +50,8 @@ class Layout:
 
 
 def layout_of(rows: pd.DataFrame) -> Layout:
-    """Return the nested layout of the results of one sample: levels with their groups and degrees of freedom, [-].
-
-    A level of which there is one only is left out; so is one that some results don't name. A level with one of the
-    next within each of it stands together with that one.
-    """
+    """Return the nested layout of the results of one sample. A level of which there is one only, or that some results
+    don't name, is left out; one that holds one of the next in each of its groups stands together with that."""
     found: list[tuple[tuple[str, ...], NDArray[np.intp], int]] = []
     unnamed, alone, path = list[str](), list[str](), np.zeros(len(rows), dtype=np.intp)
     for name in ("instrument", "operator", "day", "run"):
@@ -87,9 +84,7 @@ def _together(level: Level) -> str:
     return f"{level.name}: each of {level.groups} holds one of the next, so {apart}"
 
 
-_FEWEST_FOR_TAILS, _OF_TAILS = 20, 0.002
-"""Results below which tails can't be told, and chance below which they are called heavy, [-]: rare, as results of one
-day resemble each other and the test takes them for independent."""
+_FEWEST_FOR_TAILS, _OF_TAILS = 20, 0.002  # results that show tails, chance of heavy ones: rare, as days are alike
 _LETTERS = {"day": "T", "operator": "O", "instrument": "E"}  # ISO 5725-3: time, operator, equipment
 
 
@@ -145,12 +140,8 @@ def _symbol(levels: Sequence[Level]) -> str:
 
 
 def components_of_variance(material: Material) -> tuple[ComponentsOfVariance, ...]:
-    """Split the spread of every reference oil of the record into its components.
-
-    material : The exports at hand with the laboratory's record; runs that a decision excludes are left out and counted.
-    Returns : By sample, lot, quantity and temperature. Dynamic viscosity is passed over where the kinematic one is
-        there.
-    """
+    """Split the spread of every reference oil of the record, by lot, quantity and temperature, into its components;
+    excluded runs are left out and counted, and dynamic viscosity is where the kinematic one is there."""
     rows, excluding, found = material.record[material.record["role"] == "reference"], _exclusions(material), []
     for _, group in rows.groupby([sample_names(rows), rows["temperature_C"].round(1)], sort=True):
         has = {quantity for quantity, column in QUANTITY_COLUMNS.items() if group[column].notna().any()}
@@ -195,11 +186,8 @@ def components_of_results(
 def _components(
     values: NDArray[np.float64], layout: Layout, series: NDArray[np.str_] | None
 ) -> VarianceComponents | None:
-    """Return the components by the analysis of variance; where it has a negative one, by restricted likelihood.
-
-    Of several samples, each about its own mean, a negative level is pooled: the same in a balanced layout.
-    Intervals are those of the analysis of variance, wide enough to hold the estimate.
-    """
+    """Return the components by the analysis of variance; where one is negative, by restricted likelihood, or pooled of
+    several samples: the same in a balanced layout. Intervals are the analysis's, wide enough to hold the estimate."""
     analysis = statistics.nested_analysis(values, layout.codes, lowest=layout.lowest, series=series)
     found = pooled = statistics.variance_components(analysis)
     if not found.set_to_zero or not analysis.mean_squares[-1] > 0.0:
@@ -264,10 +252,8 @@ def components_side_by_side(material: Material) -> tuple[ComponentsOfVariance, .
     Where each oil is measured once a day, one oil alone can't tell a day from a run; two can, since a day shifts both.
     Taken are the days of an operator on an instrument that hold one run of each oil; others are counted as left out.
 
-    material : The exports at hand with the laboratory's record; runs that a decision excludes are left out, and with
-        them the other oils of that day.
-    Returns : One a set of oils and lots that share two days or more, quantity and temperature; none for a laboratory
-        with one oil.
+    material : Runs that a decision excludes are left out, and with them the other oils of that day.
+    Returns : One a set of oils and lots that share two days or more, quantity and temperature; none of one oil.
     """
     rows = material.record[material.record["role"] == "reference"]
     rows = rows.dropna(subset=["instrument", "operator", "measured_at"])

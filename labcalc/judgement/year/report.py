@@ -1,20 +1,26 @@
-"""The quality of a year: taken as one long month, with its months beside each other."""
+"""The quality of a year, as one long month and its months beside each other; quality as other programs read it."""
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from labcalc.judgement.checks import Action
+from labcalc.judgement.checks import IMPORTANT, SEVERITIES, URGENT, Action
 from labcalc.judgement.control.panels import Panel, panels_of
 from labcalc.judgement.control.status import sight_of
+from labcalc.judgement.duplicates.precision import DuplicateSummary
+from labcalc.judgement.duplicates.report import REVIEW, DuplicateReport
+from labcalc.judgement.duplicates.sets import SetBeyond
+from labcalc.judgement.month.actions import ranked
 from labcalc.judgement.month.oils import OilSummary, summarise_oils
 from labcalc.judgement.month.report import MonthReport, report_period
 from labcalc.judgement.month.whose_fault import moved
 from labcalc.judgement.period import Month, month_of
 from labcalc.judgement.record.measurements import Material, last_kept
+from labcalc.judgement.run.reported import made_by, number
 from labcalc.lab import ControlChoices
 from labcalc.statistics import Drift, drift_of, holm_adjusted
 from labcalc.wording import signed
@@ -76,9 +82,7 @@ def report_year(material: Material, year: str) -> YearReport:
     told = tuple(replace(one, drifts=one.drift is not None and bool(next(adjusted) < _FAMILY)) for one in trends)
     drifting = [
         f"{of.instrument}, {one.panel.name} drifts by {one.words.rstrip(' *')} {of.unit} a year."
-        for one in told
-        for of in (one.panel.first,)
-        if one.drifts
+        for one, of in ((one, one.panel.first) for one in told if one.drifts)
     ]
     facts = vars(of_year) | {"notices": (*drifting, *of_year.notices)}
     alarms, ended = _alarms(months, laboratory.control), tuple(moved(of_year.checks, ended=True))
@@ -107,3 +111,85 @@ def _alarms(oils: Sequence[OilSummary], control: ControlChoices) -> tuple[Alarms
     ]
     table = pd.DataFrame(counts, columns=[*Alarms._fields]).groupby(["month", "instrument"], as_index=False).sum()
     return tuple(map(Alarms._make, table.itertuples(index=False, name=None)))
+
+
+FORMAT = "labcalc quality 1"
+_TEXTS = ("instrument", "operator", "oil", "quantity", "cause", "unit", "since", "earliest", "latest")
+_NUMBERS = ("temperature_C", "limit", "shift")  # what is known of an action beside its sentences; what isn't is null
+
+
+def quality_for_programs(report: MonthReport | DuplicateReport) -> dict[str, Any]:
+    """Return what a report asks for (of a month, a year, duplicates) as JSON has it: unknown is null, none rounded."""
+    duplicates = report.duplicates if isinstance(report, MonthReport) else report
+    found = report.actions if isinstance(report, MonthReport) else ranked(_repeats(report), lambda one: (one.severity,))
+    return {
+        "format": FORMAT,
+        **made_by(report.laboratory),
+        "period": duplicates.period.name,
+        "only": {name: value for name, value in duplicates.only.items() if value},
+        "verdict": report.verdict,
+        "reason": report.reason,
+        "notices": list(report.notices) if isinstance(report, MonthReport) else [],
+        "actions": [_action(one) for one in found],
+        "precision": [*_precision(duplicates)],
+    }
+
+
+def quality_table(document: Mapping[str, Any]) -> pd.DataFrame:
+    """Return what ``quality_for_programs`` returned as a table: a row an action."""
+    listed = [{**one, **{name: "; ".join(one[name]) for name in ("runs", "details")}} for one in document["actions"]]
+    return pd.DataFrame(listed, columns=[*_action(Action("", "", ""))])
+
+
+def _action(one: Action) -> dict[str, Any]:
+    facts = one.facts
+    return {
+        "rank": one.rank,
+        "severity": SEVERITIES[one.severity],
+        **{name: getattr(one, name) for name in ("about", "finding", "what_to_do")},
+        **{name: str(facts[name]) if facts.get(name) else None for name in _TEXTS},
+        **{name: number(facts.get(name, math.nan)) for name in _NUMBERS},
+        "size": number(one.size),
+        "runs": list(filter(None, str(facts.get("runs", "")).split(", "))),
+        "details": list(one.details),
+        "followed": one.followed or None,
+        "overdue": one.overdue,
+        "key": one.key or None,
+    }
+
+
+def _repeats(report: DuplicateReport) -> Iterator[Action]:
+    """Yield what repeats ask for: precision worse than its limit, who stands out, repeats beyond, what differs."""
+    for worse in (one for one in report.summaries if one.is_worse):
+        facts = _where(worse, worse.limit_in_force)
+        yield Action(worse.name, worse.compared, REVIEW, URGENT, worse.precision.limit, facts=facts)
+    for out in (one for one in report.spreads if one.stands_out):
+        facts = {"quantity": out.quantity, "unit": out.unit, out.factor: out.name}
+        yield Action(out.title, out.finding, out.what_to_do, URGENT, out.deviation, facts=facts)
+    for one in report.beyond:
+        facts = {"runs": one.runs, "instrument": one.instruments, "since": f"{one.measured_at:%Y-%m-%d}"}
+        severity, facts = URGENT if one.is_gross else IMPORTANT, facts | _where(one, one.limit)
+        yield Action(one.name, one.apart, one.what_to_do, severity, one.spread, facts=facts)
+    yield from (*report.carried_over, *report.biased)
+
+
+def _where(one: DuplicateSummary | SetBeyond, limit: float) -> dict[str, str | float]:
+    return {"quantity": one.quantity, "temperature_C": one.temperature_C, "unit": one.unit, "limit": limit}
+
+
+def _precision(report: DuplicateReport) -> Iterator[dict[str, Any]]:
+    """Yield how well results repeat, each class, quantity and temperature beside its limit."""
+    for one in report.summaries:
+        low, high = one.precision.limit_interval
+        yield {
+            "condition": one.condition,
+            "changed": list(one.changed),
+            **{name: getattr(one, name) for name in ("precision_class", "quantity", "temperature_C", "unit")},
+            "instruments": one.instruments or None,
+            "sets": one.precision.number,
+            "limit_found": number(one.precision.limit),
+            "interval": [number(low), number(high)],
+            "limit_in_force": number(one.limit_in_force),
+            "beyond": list(one.beyond),
+            "verdict": one.verdict,
+        }
