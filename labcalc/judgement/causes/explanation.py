@@ -12,11 +12,9 @@ from labcalc.errors import EvidenceError
 from labcalc.judgement.causes.catalogue import CAUSES, OTHER, PRIOR_ODDS, Array
 from labcalc.judgement.causes.evidence import KINDS, Evidence, Row, assembled, nearest_oil, rows_of
 from labcalc.judgement.causes.expectation import Expectation
-from labcalc.judgement.causes.likelihood import misfits
-from labcalc.judgement.causes.liquids import FUEL
-from labcalc.judgement.causes.mixtures import mixture
+from labcalc.judgement.causes.mixtures import FUEL, mixture
 from labcalc.judgement.causes.next_measurement import Discrimination, NextMeasurement
-from labcalc.judgement.causes.ranking import UNLIKELY as UNLIKELY, Fit, Weighed, fit_of, weigh
+from labcalc.judgement.causes.ranking import UNLIKELY as UNLIKELY, Fit, Weighed, fit_of, misfits, weigh
 from labcalc.judgement.causes.surroundings import determinations_of
 from labcalc.judgement.causes.temperature_and_air import aired, warmed
 from labcalc.judgement.causes.words import next_step, sentence_of, titled

@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtrc
 
 from labcalc.judgement.causes.catalogue import Array
-from labcalc.judgement.causes.expectation import Expectation, Observation, open_course, usual_of
-from labcalc.judgement.causes.liquids import Liquid
+from labcalc.judgement.causes.expectation import Expectation, Liquid, Observation, open_course, usual_of
 from labcalc.lab import Product, ReportChoices
 from labcalc.wording import celsius
 
