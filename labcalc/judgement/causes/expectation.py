@@ -172,9 +172,8 @@ def _of_density(course: Course, temperature_C: Array, commodity: str) -> tuple[A
     away, mean = temperature_C - at[nearest], means[nearest]
     if (far := np.abs(away) > SAME_TEMPERATURE_K).any():
         mean[far] = _carried(mean[far], at[nearest][far], temperature_C[far], commodity)
-    covariance = _correlated(sd, course.correlation)[np.ix_(nearest, nearest)]
-    together = nearest[:, np.newaxis] == nearest
-    return mean, covariance + together * np.outer(away, away) * course.slope_sd**2
+    covariance, together = _correlated(sd, course.correlation), nearest[:, np.newaxis] == nearest
+    return mean, covariance[np.ix_(nearest, nearest)] + together * np.outer(away, away) * course.slope_sd**2
 
 
 def _carried(density: Array, from_C: Array, to_C: Array, commodity: str) -> Array:
@@ -227,8 +226,7 @@ def usual_of(product: Product | None, viscosity: Course, density: Course) -> Exp
     """Return what a product shows, by its typical values, its specification, or else courses through a run's values."""
     own = product and (of_typical_values(product, viscosity, density) or of_specification(product, viscosity, density))
     words = "a curve through this run's own values: only its shape and its repeats can be looked at"
-    commodity = product.commodity if product else "lubricating oil"
-    return own or Expectation("curve", words, viscosity, density, commodity)
+    return own or Expectation("curve", words, viscosity, density, product.commodity if product else "lubricating oil")
 
 
 def _of_nodes(
@@ -237,8 +235,8 @@ def _of_nodes(
     thick, heavy = (tuple(sorted(known[quantity], key=lambda one: one.temperature_C)) for quantity in _QUANTITIES)
     viscosity = Course(thick, BATCH_CORRELATION) if thick else courses[0]
     density = Course(heavy, DENSITY_CORRELATION, slope) if heavy else courses[1]
-    told = f"{words} {product.name}"
-    return Expectation(basis, told, viscosity, density, product.commodity) if thick or heavy else None
+    found = Expectation(basis, f"{words} {product.name}", viscosity, density, product.commodity)
+    return found if thick or heavy else None
 
 
 def _correlated(sd: Array, correlation: float) -> Array:

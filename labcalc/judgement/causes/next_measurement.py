@@ -84,9 +84,8 @@ def candidates(evidence: Evidence) -> tuple[Candidate, ...]:
     quantities that it measured; a new fill at two or more, for both quantities where the instrument gives them."""
     rows = [evidence.rows[place] for place in np.flatnonzero(evidence.of_run)]
     own, found = list(dict.fromkeys((row.quantity, round(row.temperature_C, 1)) for row in rows)), []
-    whole = _whole_fill(evidence, own)
     for kind in sorted(KINDS, key=lambda kind: KINDS[kind].effort):
-        places = own if kind in ("original record", "same fill again") else whole
+        places = own if kind in ("original record", "same fill again") else _whole_fill(evidence, own)
         found += [Candidate(kind, *one) for one in places if kind != "reference oil" or _certified(evidence, *one)]
     return tuple(found)
 

@@ -56,7 +56,6 @@ class Hypotheses:
     spread: Array  # the covariances of what was expected: kind by row by row
 
     def only(self, these: NDArray[np.int64] | NDArray[np.bool_]) -> Hypotheses:
-        """Return some of them."""
         return self._each(lambda name: vars(self)[name][these])
 
     def plus(self, *others: Hypotheses) -> Hypotheses:

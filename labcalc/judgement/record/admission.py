@@ -199,8 +199,7 @@ def _at_times_of_several(moments: pd.Series, file: NDArray[np.int64]) -> NDArray
 
 def _measured(rows: pd.DataFrame, quantity: str) -> pd.Series:
     """Return the values of a quantity as they are compared; NaN where they were derived."""
-    is_own = ~is_derived(rows["remark"].astype("string"), quantity)
-    return rows[QUANTITY_COLUMNS[quantity]].where(is_own).round(_DIGITS)
+    return rows[QUANTITY_COLUMNS[quantity]].mask(is_derived(rows["remark"].astype("string"), quantity)).round(_DIGITS)
 
 
 def _of_one_fill(shared: pd.DataFrame) -> pd.DataFrame:

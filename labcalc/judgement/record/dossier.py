@@ -108,7 +108,6 @@ class Dossier:
 
     @cached_property
     def is_reference(self) -> bool:
-        """Tell whether the run is one of a reference oil."""
         return bool((self.rows["role"] == "reference").all())
 
     @cached_property
@@ -140,7 +139,6 @@ class Dossier:
 
     @cached_property
     def sample(self) -> str:
-        """Name of the sample."""
         return str(self.rows["sample"].iloc[0])
 
     @cached_property
@@ -213,7 +211,6 @@ class Dossier:
 
     @property
     def limits(self) -> tuple[Limit, ...]:
-        """What the product is held to."""
         return self.product.limits if self.product else ()
 
     @property

@@ -53,8 +53,7 @@ def _gather_for(known: _Known, exports: Sequence[str | Path]) -> Material:
         from labcalc.lab import printed_head  # what opens a record is loaded by those who have one
 
         return _gather_recorded(paths, known, _stamps(*paths, *laboratory.files_beside), printed_head(laboratory))
-    earlier = tuple(path.resolve() for path in earlier_export_files(laboratory))
-    earlier = tuple(path for path in earlier if path not in paths)
+    earlier = tuple(path for one in earlier_export_files(laboratory) if (path := one.resolve()) not in paths)
     decided = [path for path in [decisions_file(laboratory)] if path is not None]
     return _gather(paths, earlier, known, _stamps(*paths, *earlier, *decided, *laboratory.files_beside))
 

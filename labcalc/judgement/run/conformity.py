@@ -262,11 +262,8 @@ def _difference(dossier: Dossier, result: Result) -> tuple[float, str] | None:
     away = result.value - middle if dense else 100.0 * (result.value / middle - 1.0)
     limit, unit = (_STANDS_OUT_DENSITY, "kg/m³") if dense else (_STANDS_OUT_PERCENT, "%")
     what = "an earlier run" if len(earlier) == 1 else f"the median of {len(earlier)} earlier runs"
-    words = (
-        f"{result.place}, {result.reported} {result.unit}, is {signed(away)} {unit} from "
-        f"{what}, {reported_value(result.quantity, middle)} {result.unit}; {limit:g} {unit} stands out"
-    )
-    return abs(away) / limit, words
+    usual = f"{what}, {reported_value(result.quantity, middle)} {result.unit}; {limit:g} {unit} stands out"
+    return abs(away) / limit, f"{result.place}, {result.reported} {result.unit}, is {signed(away)} {unit} from {usual}"
 
 
 def noise_explains(dossier: Dossier) -> float:

@@ -35,7 +35,6 @@ class Reported:
 
     @property
     def limit(self) -> HeldLimit | None:
-        """What it is held against."""
         return self.check.limit if self.check else None
 
     @property
@@ -123,11 +122,8 @@ def results_table(document: Mapping[str, Any]) -> pd.DataFrame:
     rows = []
     for run in document["runs"]:
         first = run["exports"][0] if run["exports"] else {}
-        export = {
-            "export": first.get("file"),
-            "export_sha256": first.get("sha256"),
-            "export_lines": str(first.get("lines")),
-        }
+        export = {"export": first.get("file"), "export_sha256": first.get("sha256")}
+        export["export_lines"] = str(first.get("lines"))
         rows += [{name: run[name] for name in shared} | result | export for result in run["results"]]
     return pd.DataFrame(rows)
 

@@ -26,10 +26,7 @@ _NEIGHBOURS_K = 5.0  # temperatures nearer than this may be exchanged by noise, 
 _SLOPE_SPAN_K = 20.0  # a slope between temperatures nearer than this tells nothing, [K]: labcalc's own choice
 REFUSED_ROWS = "Rows of this sample"  # name of the check
 _TEMPERATURES = ": are the temperatures in °C, and not in kelvin or °F?"
-_PROCEDURES = {
-    "r": "ISO 5725-6:1994, 5.2 [memory]",
-    "d": "ASTM D445, determinability [memory]",
-}  # by letter
+_PROCEDURES = {"r": "ISO 5725-6:1994, 5.2 [memory]", "d": "ASTM D445, determinability [memory]"}  # of repeats
 _NAME = "Reference oils of this instrument"
 SUSPECTED = "its certificate or bottle is suspected before the instrument"
 CHART_SIGNIFICANCE = 0.01  # share of checks without fault that all charts together call doubtful, [-]: our own choice
@@ -49,10 +46,8 @@ def _repeats(dossier: Dossier, result: Result) -> Check:
         return Check(name, "not checked", found.why_not, missed=True)
     values = ", ".join(reported_value(result.quantity, one) for one in result.repeats)
     spread = numeral(found.spread, decimals_of(found.limit, 3))
-    finding = (
-        f"{values} {result.unit} lie {spread} {result.unit} apart; limit {numeral(found.limit, figures=3)} "
-        f"{result.unit}, {_limit_words(found, result, dossier)}{_alone(found, result)}"
-    )
+    apart = f"{values} {result.unit} lie {spread} {result.unit} apart; limit {numeral(found.limit, figures=3)}"
+    finding = f"{apart} {result.unit}, {_limit_words(found, result, dossier)}{_alone(found, result)}"
     states: dict[str, tuple[State, str]] = {
         "agree": ("met", "the mean is the result"),
         "unusual": (

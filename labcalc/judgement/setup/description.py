@@ -266,7 +266,6 @@ def _without_certificate(rows: pd.DataFrame, laboratory: lab.Laboratory) -> Iter
 
 
 def _why_no_certificate(oil: lab.ReferenceMaterial | None, lot: str, day: date) -> tuple[str, str]:
-    """Return the reason and what to do."""
     if oil is None:
         return "the export calls it a reference oil, and no [[reference]] fits it", "Add one."
     named = [one for one in oil.lots if one.lot.casefold() == lot.strip().casefold()]

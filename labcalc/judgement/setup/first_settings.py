@@ -151,8 +151,7 @@ def _products(rows: pd.DataFrame) -> Iterator[str]:
     # where one name begins with another, the longer comes first, and its pattern takes what fits both
     for name in sorted(prefixes, key=lambda name: next(iter(prefixes[name]), "") + "\uffff"):
         begins = rows["sample"].str.casefold().str.startswith(tuple(one.casefold() for one in prefixes[name]))
-        unnamed = begins & (rows["product"] == "")
-        yield _product(name, prefixes[name], rows[unnamed | (rows["product"] == name)])
+        yield _product(name, prefixes[name], rows[(begins & (rows["product"] == "")) | (rows["product"] == name)])
 
 
 def _prefixes(rows: pd.DataFrame, depth: int = 0) -> Iterator[tuple[str, pd.DataFrame]]:

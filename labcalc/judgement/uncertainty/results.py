@@ -122,7 +122,6 @@ class Result(Uncertain):
 
     @property
     def unit(self) -> str:
-        """Unit of the value."""
         return UNITS[self.quantity]
 
     @property

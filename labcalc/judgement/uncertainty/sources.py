@@ -167,8 +167,7 @@ def _printed_step(result: Result, dossier: Dossier) -> float:
     """Return the finest step on figures of the export as large or larger: zeros at the end are lost on reading."""
     least = 10.0 ** math.floor(math.log10(result.value))
     as_large = (value for value in _printed(dossier, result.quantity) if value >= least)
-    decimals = max(len(f"{value:.{_DIGITS}g}".partition(".")[2]) for value in (*result.repeats, *as_large))
-    return float(10.0**-decimals)
+    return float(10.0 ** -max(len(f"{one:.{_DIGITS}g}".partition(".")[2]) for one in (*result.repeats, *as_large)))
 
 
 def _printed(dossier: Dossier, quantity: str) -> Iterator[float]:
