@@ -88,7 +88,7 @@ def _bias(evidence: Evidence) -> Shift:
 
 
 def _left_possible(found: float, sd: float, usual: float) -> tuple[float, float, float]:
-    """Return mean and sd of a bias usually as large as ``usual``, and how much likelier oils make it, [-]."""
+    """Return mean and sd of a bias, usually ``usual``, and how many times likelier reference oils make it, [-]."""
     if math.isnan(sd):
         return 0.0, usual, 1.0
     wide = math.hypot(sd, usual)
