@@ -20,11 +20,8 @@ COMPARISON_COLUMNS = (
     *("run", "sample", "lot", "instrument", "measured_at"),
     *("quantity", "temperature_C", "value", "certified", "limit"),
 )
-"""One row a run, quantity and temperature, in the unit of the quantity.
-
-``limit`` is the largest difference allowed; ``certified`` is NaN where no certificate was valid on the day, or gives no
-such value.
-"""
+"""One row a run, quantity and temperature, in the unit of the quantity; ``limit`` is the largest difference allowed;
+``certified`` is NaN where no certificate was valid on the day, or gives no such value."""
 
 _KEYS = ["run", "sample", "lot", "instrument", "quantity", "temperature_C"]
 _ALIKE, _SURELY = 0.5, 3.0  # share of the difference, and standard errors of a mean, [-]: our own choice

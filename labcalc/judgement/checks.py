@@ -6,9 +6,8 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 State = Literal["met", "not checked", "doubtful", "not met"]
-
+# what a check looks at: the run's own numbers, its instrument, what ran before it, what is asked of the product
 About = Literal["numbers", "instrument", "order", "specification", "decision"]
-"""What a check looks at: the run's own numbers, its instrument, what ran before it, what is asked of the product."""
 
 
 @dataclass(frozen=True)

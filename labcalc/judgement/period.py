@@ -11,11 +11,10 @@ import pandas as pd
 
 from labcalc.errors import MonthError, PeriodError
 
-_NAMES = {
+_NAMES = {  # how a month and a year are written, by their number of months
     1: (r"(19|20|21)\d\d-(0[1-9]|1[0-2])", "month; year and month are expected, such as 2026-03"),
     12: (r"(19|20|21)\d\d", "year; four digits are expected, such as 2026"),
 }
-"""How a month and a year are written, by their number of months."""
 
 
 @dataclass(frozen=True)

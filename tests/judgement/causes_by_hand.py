@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 from labcalc.judgement.causes import Evidence
 from labcalc.judgement.causes.catalogue import Paths
 from labcalc.judgement.causes.evidence import ReferenceOil, Row, Setting, assembled
-from labcalc.judgement.causes.expectation import Course, Expectation, Node
-from labcalc.judgement.causes.liquids import Liquid
+from labcalc.judgement.causes.expectation import Course, Expectation, Liquid, Node
 from labcalc.judgement.causes.surroundings import Before, Noise
 from labcalc.judgement.causes.temperature_and_air import paths_of
 

@@ -25,7 +25,7 @@ from labcalc.judgement.causes import (
     what_if,
     with_measurement,
 )
-from labcalc.judgement.causes.liquids import FUEL, SOLVENTS, WATER_DENSITY
+from labcalc.judgement.causes.mixtures import FUEL, SOLVENTS, WATER_DENSITY
 from labcalc.judgement.causes.temperature_and_air import paths_of
 from tests.judgement.conftest import GOOD, HEADER, LAB, REFERENCE
 

@@ -27,14 +27,15 @@ from labcalc.judgement.causes.evidence import HouseProduct
 from labcalc.judgement.causes.expectation import (
     Course,
     Expectation,
+    Liquid,
     Node,
     Observation,
     of_specification,
     of_typical_values,
     open_course,
+    through_points,
 )
-from labcalc.judgement.causes.liquids import FUEL, FUELS, SOLVENTS, WATER_DENSITY, Liquid, through_points
-from labcalc.judgement.causes.mixtures import fading, left_when_hot
+from labcalc.judgement.causes.mixtures import FUEL, FUELS, SOLVENTS, WATER_DENSITY, fading, left_when_hot
 from labcalc.judgement.causes.shifts import Shift, shifts_of, slips_of
 from labcalc.judgement.causes.surroundings import InstrumentBias, Noise
 from labcalc.judgement.causes.temperature_and_air import bubble_places, paths_of, warmed

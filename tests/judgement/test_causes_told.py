@@ -20,9 +20,8 @@ from labcalc.judgement import COMPARISON_COLUMNS
 from labcalc.judgement.causes import CAUSES, Evidence, NextMeasurement, rank_causes, with_measurement
 from labcalc.judgement.causes.evidence import HouseProduct, Row, rows_of
 from labcalc.judgement.causes.evidence_from_dossier import noise_of, other_products
-from labcalc.judgement.causes.expectation import Course, Expectation, Observation
+from labcalc.judgement.causes.expectation import Course, Expectation, Liquid, Observation
 from labcalc.judgement.causes.explanation import leading_cause
-from labcalc.judgement.causes.liquids import Liquid
 from labcalc.judgement.causes.next_measurement import RECORD_TELLS
 from labcalc.judgement.causes.ranking import Fit
 from labcalc.judgement.causes.surroundings import (

@@ -16,9 +16,8 @@ from labcalc.judgement.causes.catalogue import DEVIATIONS, TAIL, Paths, sizes_of
 from labcalc.judgement.causes.evidence import HouseProduct, Row
 from labcalc.judgement.causes.evidence_from_dossier import median_of_offsets
 from labcalc.judgement.causes.expectation import Course, Node
-from labcalc.judgement.causes.likelihood import MASSES, covariances, hypotheses_of, misfits
 from labcalc.judgement.causes.next_measurement import Discrimination, predict
-from labcalc.judgement.causes.ranking import fit_of, possible, weigh
+from labcalc.judgement.causes.ranking import MASSES, covariances, fit_of, hypotheses_of, misfits, possible, weigh
 from labcalc.judgement.causes.shifts import shifts_of, slips_of
 from labcalc.judgement.causes.surroundings import InstrumentBias
 from tests.judgement.causes_by_hand import (

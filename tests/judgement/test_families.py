@@ -9,7 +9,7 @@ from scipy import stats
 
 from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.record.dossier import fill_scatter
-from labcalc.judgement.run.reference_oils import CHART_SIGNIFICANCE, control_chart_check
+from labcalc.judgement.run.validity import CHART_SIGNIFICANCE, control_chart_check
 from labcalc.statistics import family_repeatability, individuals_limits
 from labcalc.statistics.charts.control_limits import STANDARD_LIMITS
 from tests.benchmarks.held_back import Noise, simulated

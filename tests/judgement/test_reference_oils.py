@@ -18,7 +18,7 @@ from labcalc.judgement import COMPARISON_COLUMNS, Check, Judgement
 from labcalc.judgement.certificates import certificates_in_use, compare_with_certificates
 from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.precision import precision_of_class
-from labcalc.judgement.run.reference_oils import control_chart_check
+from labcalc.judgement.run.validity import control_chart_check
 from labcalc.lab import (
     CertifiedValue,
     Laboratory,

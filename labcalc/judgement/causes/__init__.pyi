@@ -12,6 +12,7 @@ from .catalogue import (
 )
 from .evidence import KINDS as KINDS, Evidence as Evidence, HouseProduct as HouseProduct, ReferenceOil as ReferenceOil
 from .evidence_from_dossier import evidence_of as evidence_of
+from .expectation import Liquid as Liquid
 from .explanation import (
     Explanation as Explanation,
     LeadingCause as LeadingCause,
@@ -21,6 +22,5 @@ from .explanation import (
     what_if as what_if,
     with_measurement as with_measurement,
 )
-from .liquids import Liquid as Liquid
 from .next_measurement import Candidate as Candidate, NextMeasurement as NextMeasurement, candidates as candidates
 from .surroundings import Before as Before, InstrumentBias as InstrumentBias, Noise as Noise

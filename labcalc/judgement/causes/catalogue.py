@@ -40,15 +40,11 @@ class Cause:
 
 
 _TOLD = tomllib.loads(files("labcalc.data").joinpath("causes.toml").read_text("utf-8"))
-
 CAUSES: Mapping[str, Cause] = MappingProxyType(
     {key: Cause(key, **one | {"caution": _CAUTIONS[one.get("caution", "")]}) for key, one in _TOLD.items()}
 )
-"""Every cause by its key."""
-
+# share of runs that have each cause, [-], together 1: our own choice
 PRIOR_ODDS: Mapping[str, float] = MappingProxyType({key: one.odds for key, one in CAUSES.items()})
-"""Share of runs that have each cause, [-], together 1: our own choice."""
-
 SURE = 0.95  # probability of the leading cause above which its repair is told instead of what tells it apart, [-]
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]

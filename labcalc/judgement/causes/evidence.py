@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 
 from labcalc.errors import EvidenceError
 from labcalc.judgement.causes.catalogue import Array, Mask
-from labcalc.judgement.causes.expectation import Expectation
-from labcalc.judgement.causes.liquids import Liquid
+from labcalc.judgement.causes.expectation import Expectation, Liquid
 from labcalc.judgement.causes.surroundings import Before, Determinations, InstrumentBias, Noise
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.wording import at_celsius, plain
@@ -24,12 +23,11 @@ SAME_INSTRUMENT_CORRELATION = 0.2  # of the noise of two determinations on one i
 class Kind:
     """A kind of measurement that can be made next."""
 
-    effort: float
-    """What it has to gain more than a refill, [-], our own choice: it breaks ties. To read costs nothing; a refill
-    gives the result that is wanted anyway."""
+    effort: float  # what it has to gain more than a refill, which gives a wanted result, [-]: our own choice
     action: str  # what to do, with a place for what is measured
 
 
+# all but ``same fill again`` and ``original record`` use a clean cell and a fill of their own
 KINDS = {
     "refill and repeat": Kind(0.0, "clean and dry the cell, fill it again, and measure the {what}"),
     "same fill again": Kind(0.005, "measure the {what} once more with the same fill"),
@@ -38,7 +36,6 @@ KINDS = {
     "retained sample": Kind(0.02, "measure the {what} of the retained sample, or of another bottle of the batch"),
     "original record": Kind(-0.06, "look up the {what} in the original record"),
 }
-"""What can be done next. All but ``same fill again`` and ``original record`` use a clean cell and a fill of its own."""
 
 
 @dataclass(frozen=True)
@@ -159,12 +156,13 @@ class Evidence(Setting):
 
 def rows_of(found: Determinations) -> list[Row]:
     """Return a row for each measured kinematic viscosity and density."""
-    columns, rows = vars(found).values(), []
-    for T, fill, viscosity, density in zip(*(column.tolist() for column in columns), strict=True):
-        for quantity, value in (("kinematic viscosity", viscosity), ("density", density)):
-            if value > 0.0:
-                rows.append(Row(quantity, T, fill, value))
-    return rows
+    columns = (column.tolist() for column in vars(found).values())
+    return [
+        Row(quantity, T, fill, value)
+        for T, fill, *values in zip(*columns, strict=True)
+        for quantity, value in zip(("kinematic viscosity", "density"), values, strict=True)
+        if value > 0.0
+    ]
 
 
 def assembled(rows: Sequence[Row], setting: Setting) -> Evidence:
@@ -175,11 +173,8 @@ def assembled(rows: Sequence[Row], setting: Setting) -> Evidence:
     of_run = (kinds == "run") | (kinds == "original record")
     mean, spread = setting.course.moments(viscous, at)
     for place in np.flatnonzero(~of_sample).tolist():
-        mean[place], variance = _certified(rows[place], setting)
         spread[place, :] = spread[:, place] = 0.0
-        spread[place, place] = variance
-    sd = np.sqrt(np.diag(spread))
-    single = np.where(viscous, setting.noise.viscosity, setting.noise.density)
+        mean[place], spread[place, place] = _certified(rows[place], setting)
     expected = np.where(viscous, np.exp(np.where(viscous, mean, 0.0)), mean)
     scale = np.where(viscous, expected, 1.0)
     return Evidence(
@@ -187,8 +182,8 @@ def assembled(rows: Sequence[Row], setting: Setting) -> Evidence:
         rows=tuple(rows),
         measured=np.array([row.measured for row in rows]),
         expected=expected,
-        expected_sd=scale * sd,
-        noise_sd=scale * single,
+        expected_sd=scale * np.sqrt(np.diag(spread)),
+        noise_sd=scale * np.where(viscous, setting.noise.viscosity, setting.noise.density),
         mean=mean,
         spread=spread,
         quantity=tuple(row.quantity for row in rows),

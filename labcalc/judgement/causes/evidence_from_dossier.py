@@ -12,8 +12,7 @@ from labcalc.errors import EvidenceError, OutOfRangeError
 from labcalc.exports import is_derived
 from labcalc.judgement.causes import surroundings
 from labcalc.judgement.causes.evidence import Evidence, HouseProduct, Offsets, ReferenceOil, Setting, assembled, rows_of
-from labcalc.judgement.causes.expectation import Course, of_typical_values
-from labcalc.judgement.causes.liquids import Liquid
+from labcalc.judgement.causes.expectation import Course, Liquid, of_typical_values
 from labcalc.judgement.causes.surroundings import Determinations, EarlierRun, Noise
 from labcalc.judgement.precision import RANGE_FACTOR
 from labcalc.judgement.record.dossier import Dossier, first_text
@@ -82,8 +81,7 @@ def evidence_of(dossier: Dossier) -> Evidence:
 
 
 def _cell_offsets(dossier: Dossier, oils: Sequence[ReferenceOil], noise: Noise) -> Offsets:
-    """Return how much too warm the cell is at each temperature by the newest viscosities of the reference oils in the
-    day before the run; see ``Setting``."""
+    """Return how much too warm the cell is by the newest viscosities of reference oils in the day before the run."""
     table, began = dossier.references, dossier.rows["measured_at"].min()
     if table.empty or pd.isna(began):
         return ()
@@ -106,8 +104,7 @@ def _cell_offsets(dossier: Dossier, oils: Sequence[ReferenceOil], noise: Noise) 
 
 
 def _offsets_of_samples(dossier: Dossier) -> Offsets:
-    """Return the same by what samples showed on the instrument before the run that day, beside their typical values.
-    Two at least, and their median, its uncertainty by how far apart they are: one may have a fault of its own."""
+    """Return the same by the median of two or more samples before the run that day, beside their typical values."""
     day, began = dossier.day, dossier.rows["measured_at"].min()
     earlier = day[(day["instrument"] == dossier.instrument) & (day["measured_at"] < began)]
     usual = {one.name: one.expectation for one in other_products(dossier.laboratory.products, None)}

@@ -1,4 +1,5 @@
-r"""What a run ought to show: a mean and a spread for each quantity at each temperature, and how spreads go together.
+r"""What a liquid shows at any temperature by its known values, and what a run ought to: mean and spread, and how they
+go together.
 
 Everything is worked out in ln ν and ρ. A batch that is thick at 40 °C is thick at 100 °C: the deviations of a product
 at two temperatures are correlated. Earlier runs of the sample or its lot narrow the spread of the product, by the rule
@@ -14,34 +15,71 @@ from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.errors import OutOfRangeError
-from labcalc.formulae import density_at, walther_ordinate
-from labcalc.judgement.causes.catalogue import Array, log_viscosity_of
-from labcalc.judgement.causes.liquids import OIL_DENSITY_SLOPE, through_points
+from labcalc.formulae import density_at, viscosity_from_ordinate, walther_ordinate
+from labcalc.judgement.causes.catalogue import Array, Mask, log_viscosity_of
 from labcalc.judgement.certificates import SAME_TEMPERATURE_K
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 from labcalc.lab import Product
 
+OIL_DENSITY_SLOPE = -0.65  # where one density is known, [kg/m³/K]: -0.63 lubricating oils, -0.70 gas oils (ASTM D1250)
+ZERO_C = 273.15
+_THINNEST, _THICKEST = 0.22, 1e7  # just inside the range of the chart, [mm²/s]: what is thinner or thicker is that
 BATCH_CORRELATION = 0.95  # of a product's ln ν at two temperatures, the rest is the index, [-]: our own choice
 DENSITY_CORRELATION = 0.98  # the same for two densities of which both typical values are known, [-]
-
+# how far a product is from the density table's slope, [kg/m³/K]: labcalc's own choice; the tables themselves are said
+# to hold within 0.05 % at 38 °C and 0.25 % at 93 °C (API MPMS 11.1, 95 %, from memory)
 DENSITY_SLOPE_SD = 0.01
-"""How far a product is from the density table's slope, [kg/m³/K]: labcalc's own choice; the tables themselves are said
-to hold within 0.05 % at 38 °C and 0.25 % at 93 °C (API MPMS 11.1, 95 %, from memory)."""
-
 UNKNOWN_SLOPE_SD = 0.03  # the same where nothing is known, [kg/m³/K]: half of the limit of the density slope check
 _LINE_SLOPE_SD = 0.31  # of a mineral oil's line slope, [-]: a quarter of the range that ``liquid_slopes.toml`` gives
 _OPEN_LINE_SLOPE_SD = 0.4  # the same for any liquid of the trade: slopes of 2.65 to 4.65 (``liquid_slopes.toml``), [-]
 _BEND_SD = 0.06  # how far the slope beyond an oil's known values may be from that between them, [-]: our own choice
-
-_OPEN_VISCOSITY, _OPEN_DENSITY, _OPEN_CORRELATION = 1.0, 30.0, 0.995
-"""Spread of what is not known: ln ν [-], ρ [kg/m³], and of ln ν at two temperatures together [-]."""
-
+_OPEN_VISCOSITY, _OPEN_DENSITY = 1.0, 30.0  # spread of what is not known: ln ν [-], ρ [kg/m³]
+_OPEN_CORRELATION = 0.995  # of ln ν at two temperatures together, where it is not known, [-]
 LIGHTEST, HEAVIEST = 650.0, 1250.0  # petrol and a heavy glycol or ester, [kg/m³]: what isn't known lies between
 _WIDTH_OF_LIMITS = 4.0  # distance of two specification limits in standard deviations of the product: our own choice
 _QUANTITIES = ("kinematic viscosity", "density")
+
+
+@dataclass(frozen=True)
+class Liquid:
+    """A liquid by its known values, each at a temperature in °C."""
+
+    name: str
+    viscosities: tuple[tuple[float, float], ...]  # temperature [°C] and kinematic viscosity [mm²/s], from cold to hot
+    densities: tuple[tuple[float, float], ...]  # temperature [°C] and density [kg/m³], from cold to hot
+
+    def ordinate_at(self, temperature_C: ArrayLike) -> Array:
+        """Return the ordinate of the viscosity-temperature chart; one value takes a mineral oil's slope."""
+        x = np.log10(np.asarray(temperature_C, dtype=float) + ZERO_C)
+        if not self.viscosities:
+            return np.full(x.shape, math.nan)
+        temperatures, values = np.array(self.viscosities).T
+        W = walther_ordinate(np.clip(values, _THINNEST, _THICKEST))
+        return through_points(x, np.log10(temperatures + ZERO_C), W, slope=-DEFAULT_LINE_SLOPE)
+
+    def viscosity_at(self, temperature_C: ArrayLike) -> Array:
+        """Return the kinematic viscosity [mm²/s] at a temperature [°C]; NaN where none is known."""
+        return np.asarray(viscosity_from_ordinate(np.clip(self.ordinate_at(temperature_C), -1.5, 0.84)))
+
+    def density_at(self, temperature_C: ArrayLike) -> Array:
+        """Return the density [kg/m³] at a temperature [°C], on a straight line; NaN where none is known."""
+        T = np.asarray(temperature_C, dtype=float)
+        if not self.densities:
+            return np.full(T.shape, math.nan)
+        temperatures, values = np.array(self.densities).T
+        return through_points(T, temperatures, values, slope=OIL_DENSITY_SLOPE)
+
+
+def through_points(x: Array, at: Array, values: Array, *, slope: float) -> Array:
+    """Return straight pieces through points, the outer ones prolonged; through a single point with ``slope``."""
+    if at.size == 1:
+        return np.asarray(values[0] + slope * (x - at[0]))
+    left = np.clip(np.searchsorted(at, x) - 1, 0, at.size - 2)
+    share = (x - at[left]) / (at[left + 1] - at[left])
+    return np.asarray((1.0 - share) * values[left] + share * values[left + 1])
 
 
 class Node(NamedTuple):
@@ -82,7 +120,7 @@ class Expectation:
     commodity: str
     observed: tuple[Observation, ...] = ()
 
-    def moments(self, viscous: NDArray[np.bool_], temperature_C: Array) -> tuple[Array, Array]:
+    def moments(self, viscous: Mask, temperature_C: Array) -> tuple[Array, Array]:
         """Return mean and covariance of ln ν (where ``viscous``) and ρ [kg/m³] at temperatures in °C."""
         if not self.observed:
             return self._unconditional(viscous, temperature_C)
@@ -93,7 +131,7 @@ class Expectation:
         gain = np.linalg.solve(covariance[known, known] + np.diag(noise**2), covariance[known, asked]).T
         return mean[asked] + gain @ (value - mean[known]), covariance[asked, asked] - gain @ covariance[known, asked]
 
-    def _unconditional(self, viscous: NDArray[np.bool_], temperature_C: Array) -> tuple[Array, Array]:
+    def _unconditional(self, viscous: Mask, temperature_C: Array) -> tuple[Array, Array]:
         places = tuple(zip(viscous.tolist(), temperature_C.tolist(), strict=True))
         mean, covariance = _moments(self.viscosity, self.density, self.commodity, places)
         return mean.copy(), covariance.copy()
@@ -115,7 +153,7 @@ def _moments(
 
 def _of_viscosity(course: Course, temperature_C: Array) -> tuple[Array, Array]:
     at, means, sd = np.array(course.nodes).T
-    at, x = np.log10(at + 273.15), np.log10(temperature_C + 273.15)
+    at, x = np.log10(at + ZERO_C), np.log10(temperature_C + ZERO_C)
     W = through_points(x, at, np.atleast_1d(walther_ordinate(np.exp(means))), slope=-DEFAULT_LINE_SLOPE)
     mean = log_viscosity_of(W)
     weights = np.stack([through_points(x, at, row, slope=0.0) for row in np.eye(at.size)], axis=-1)
@@ -134,9 +172,8 @@ def _of_density(course: Course, temperature_C: Array, commodity: str) -> tuple[A
     away, mean = temperature_C - at[nearest], means[nearest]
     if (far := np.abs(away) > SAME_TEMPERATURE_K).any():
         mean[far] = _carried(mean[far], at[nearest][far], temperature_C[far], commodity)
-    covariance = _correlated(sd, course.correlation)[np.ix_(nearest, nearest)]
-    together = nearest[:, np.newaxis] == nearest
-    return mean, covariance + together * np.outer(away, away) * course.slope_sd**2
+    covariance, together = _correlated(sd, course.correlation), nearest[:, np.newaxis] == nearest
+    return mean, covariance[np.ix_(nearest, nearest)] + together * np.outer(away, away) * course.slope_sd**2
 
 
 def _carried(density: Array, from_C: Array, to_C: Array, commodity: str) -> Array:
@@ -189,8 +226,7 @@ def usual_of(product: Product | None, viscosity: Course, density: Course) -> Exp
     """Return what a product shows, by its typical values, its specification, or else courses through a run's values."""
     own = product and (of_typical_values(product, viscosity, density) or of_specification(product, viscosity, density))
     words = "a curve through this run's own values: only its shape and its repeats can be looked at"
-    commodity = product.commodity if product else "lubricating oil"
-    return own or Expectation("curve", words, viscosity, density, commodity)
+    return own or Expectation("curve", words, viscosity, density, product.commodity if product else "lubricating oil")
 
 
 def _of_nodes(
@@ -199,8 +235,8 @@ def _of_nodes(
     thick, heavy = (tuple(sorted(known[quantity], key=lambda one: one.temperature_C)) for quantity in _QUANTITIES)
     viscosity = Course(thick, BATCH_CORRELATION) if thick else courses[0]
     density = Course(heavy, DENSITY_CORRELATION, slope) if heavy else courses[1]
-    told = f"{words} {product.name}"
-    return Expectation(basis, told, viscosity, density, product.commodity) if thick or heavy else None
+    found = Expectation(basis, f"{words} {product.name}", viscosity, density, product.commodity)
+    return found if thick or heavy else None
 
 
 def _correlated(sd: Array, correlation: float) -> Array:

@@ -12,11 +12,9 @@ from labcalc.errors import EvidenceError
 from labcalc.judgement.causes.catalogue import CAUSES, OTHER, PRIOR_ODDS, Array
 from labcalc.judgement.causes.evidence import KINDS, Evidence, Row, assembled, nearest_oil, rows_of
 from labcalc.judgement.causes.expectation import Expectation
-from labcalc.judgement.causes.likelihood import misfits
-from labcalc.judgement.causes.liquids import FUEL
-from labcalc.judgement.causes.mixtures import mixture
+from labcalc.judgement.causes.mixtures import FUEL, mixture
 from labcalc.judgement.causes.next_measurement import Discrimination, NextMeasurement
-from labcalc.judgement.causes.ranking import UNLIKELY as UNLIKELY, Fit, Weighed, fit_of, weigh
+from labcalc.judgement.causes.ranking import UNLIKELY as UNLIKELY, Fit, Weighed, fit_of, misfits, weigh
 from labcalc.judgement.causes.surroundings import determinations_of
 from labcalc.judgement.causes.temperature_and_air import aired, warmed
 from labcalc.judgement.causes.words import next_step, sentence_of, titled
@@ -70,7 +68,6 @@ class Explanation(Fit):
 
     @property
     def title(self) -> str:
-        """What the cause is."""
         return CAUSES[self.cause].title
 
 
@@ -201,10 +198,8 @@ def what_if(
     p, residual = float(chdtrc(number, misfit)), left / np.sqrt(np.diag(covariance))
     furthest = int(np.abs(residual).argmax())
     row, degrees = evidence.rows[furthest], counted(number, "degree of freedom", "degrees of freedom")
-    sentence = (
-        f"Chi-square {numeral(misfit, 1)} with {degrees} ({p_value(p)}); furthest left: "
-        f"{at_celsius(row.quantity, row.temperature_C)}, {signed(residual[furthest], 1)} standard deviations."
-    )
+    told = f"{at_celsius(row.quantity, row.temperature_C)}, {signed(residual[furthest], 1)} standard deviations"
+    sentence = f"Chi-square {numeral(misfit, 1)} with {degrees} ({p_value(p)}); furthest left: {told}."
     return WhatIf(evidence.in_units(evidence.mean + effect), residual, misfit, number, p, sentence)
 
 
@@ -246,7 +241,6 @@ def _corrected(evidence: Evidence, quantity: str, temperature_C: float, value: f
     places = np.flatnonzero(near & (evidence.viscous == (quantity == "kinematic viscosity"))).tolist()
     if not places:
         raise EvidenceError(f"run {evidence.run} holds no {at_celsius(quantity, temperature_C)} to correct")
-    worst = max(places, key=lambda place: abs(float(evidence.residual_sd[place])))
-    rows = list(evidence.rows)
+    worst, rows = max(places, key=lambda place: abs(float(evidence.residual_sd[place]))), list(evidence.rows)
     rows[worst] = replace(rows[worst], measured=value, kind="original record")
     return assembled(rows, evidence)

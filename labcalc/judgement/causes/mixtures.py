@@ -18,8 +18,9 @@ import numpy as np
 from labcalc.formulae import water_viscosity
 from labcalc.judgement.causes.catalogue import Array, Paths, log_viscosity_of, ordinate_of, sizes_of
 from labcalc.judgement.causes.evidence import Evidence
-from labcalc.judgement.causes.liquids import ANY_OIL_DENSITY, ANY_OIL_VISCOSITY, FUELS, SOLVENTS, WATER_DENSITY, Liquid
+from labcalc.judgement.causes.expectation import Liquid
 
+_ANY_OIL_VISCOSITY, _ANY_OIL_DENSITY = 50.0, 870.0  # for what wasn't measured: [mm²/s], [kg/m³]
 _FADES = (1.0, 0.4, 0.0)  # share of what stayed in the cell that is left in the next fill, [-]: any ratio can be
 _SOLVENT_LEFT_HOT = (0.05, 0.5)  # share of what is there at the coldest temperature, left at the hottest, if it boils
 _PETROL_LEFT_HOT = (0.6, 1.0)
@@ -30,6 +31,23 @@ _STEAM_SHARE = 0.3
 _BOILS_C = 95.0
 _MOST = 0.95  # no mixture is taken for more of what got in than of the sample, [-]
 _BOILS_FROM_C = 80.0  # hottest temperature of a run from which light liquids leave the cell, [°C]: labcalc's own choice
+
+# a usual gas oil: middle of EN 590's 2.0 to 4.5 mm²/s and 820 to 845 kg/m³
+FUEL = Liquid("a gas oil", ((40.0, 2.9), (100.0, 1.2)), ((15.0, 835.0), (100.0, 775.0)))
+FUELS = (  # what dilutes: middles of EN 228 and of jet fuel's limits, and the gas oil
+    Liquid("a petrol", ((20.0, 0.62), (40.0, 0.50)), ((15.0, 745.0), (40.0, 722.0))),
+    Liquid("a kerosine", ((40.0, 1.25), (100.0, 0.65)), ((15.0, 800.0), (100.0, 736.0))),
+    FUEL,
+)
+SOLVENTS = (  # round values of what cells are cleaned with [memory]; they cover the densities from 670 to 850 kg/m³
+    Liquid("a light hydrocarbon such as heptane", ((40.0, 0.50), (90.0, 0.35)), ((40.0, 667.0), (100.0, 612.0))),
+    Liquid("acetone or an alcohol", ((40.0, 0.60), (90.0, 0.40)), ((40.0, 768.0), (100.0, 705.0))),
+    Liquid("an aromatic such as toluene", ((40.0, 0.56), (100.0, 0.35)), ((40.0, 848.0), (100.0, 790.0))),
+)
+# temperature [°C] and density of water [kg/m³], above 100 °C under its vapour pressure (IAPWS-95)
+WATER_DENSITY = ((0.0, 10.0, 20.0, 40.0, 60.0, 80.0, 100.0, 120.0),
+                 (999.8, 999.7, 998.2, 992.2, 983.2, 971.8, 958.4, 943.2))  # fmt: skip
+
 _Variant = tuple[str, Array, tuple[Array, Array]]  # words, share of the size in each row, ordinate and density there
 
 # changes by sign, what 100 °C has of what 40 °C has [-], density per ln ν [kg/m³], and how often it is so
@@ -38,9 +56,8 @@ _AGEING = (
     *((-1.0, hot, 0.0, 1.5) for hot in (0.9, 1.03)),
 )
 
+# per per cent of mass lost: distillates +2.5 % and +0.44 kg/m³, crudes +10 % and +2 kg/m³
 _LIGHT_ENDS = ((1.0, 0.8, 18.0, 1.0), (1.0, 0.8, 25.0, 1.0))
-"""Per per cent of mass lost: distillates +2.5 % and +0.44 kg/m³, crudes +10 % and +2 kg/m³."""
-
 _WAX = ((1.0, 1.0, 0.0, 1.0), (1.0, 1.0, 4.0, 1.0))
 _WAXY_BELOW_C, _WAXY_FROM = 25.0, 5.3  # wax is looked for up to this, [°C], and from this ln ν on there: 200 mm²/s
 
@@ -172,7 +189,7 @@ def water(evidence: Evidence) -> Paths:
 def _both_quantities(evidence: Evidence) -> tuple[Array, Array]:
     """Return ν [mm²/s] and ρ [kg/m³] as expected in each row; where one isn't measured there, any oil's will do."""
     at, viscous, mean = evidence.temperature_C, evidence.viscous, evidence.mean
-    kinematic, density = np.full(mean.shape, ANY_OIL_VISCOSITY), np.full(mean.shape, ANY_OIL_DENSITY)
+    kinematic, density = np.full(mean.shape, _ANY_OIL_VISCOSITY), np.full(mean.shape, _ANY_OIL_DENSITY)
     for these, values in ((viscous, kinematic), (~viscous, density)):
         for place in range(at.size):
             if (partners := np.flatnonzero(these & (np.abs(at - at[place]) <= 0.1))).size:

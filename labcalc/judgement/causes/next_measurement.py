@@ -21,8 +21,7 @@ from numpy.typing import NDArray
 
 from labcalc.judgement.causes.catalogue import PRIOR_ODDS, Array
 from labcalc.judgement.causes.evidence import KINDS, Evidence, Row, assembled, nearest_oil
-from labcalc.judgement.causes.likelihood import covariances
-from labcalc.judgement.causes.ranking import Weighed, weigh
+from labcalc.judgement.causes.ranking import Weighed, covariances, weigh
 
 _KEPT = 10  # hypotheses of a cause that are predicted with: the likeliest
 DECIDED_ODDS = 19.0  # odds from which two causes count as told apart, [-]: 95 %
@@ -85,23 +84,20 @@ def candidates(evidence: Evidence) -> tuple[Candidate, ...]:
     quantities that it measured; a new fill at two or more, for both quantities where the instrument gives them."""
     rows = [evidence.rows[place] for place in np.flatnonzero(evidence.of_run)]
     own, found = list(dict.fromkeys((row.quantity, round(row.temperature_C, 1)) for row in rows)), []
-    whole = _whole_fill(evidence, own)
     for kind in sorted(KINDS, key=lambda kind: KINDS[kind].effort):
-        places = own if kind in ("original record", "same fill again") else whole
+        places = own if kind in ("original record", "same fill again") else _whole_fill(evidence, own)
         found += [Candidate(kind, *one) for one in places if kind != "reference oil" or _certified(evidence, *one)]
     return tuple(found)
 
 
 def _whole_fill(evidence: Evidence, own: Sequence[tuple[str, float]]) -> list[tuple[str, float]]:
-    """Return what a new fill gives, the other quantity too where the run before shows that the instrument has it.
-    Where the run has one temperature, the usual one that is furthest from it is the second, else one 20 K nearer to
-    the middle of the range."""
+    """Return what a new fill gives: both quantities if the instrument has them, at two temperatures or more."""
     temperatures, measured = evidence.temperatures, {quantity for quantity, _ in own}
     courses = {"kinematic viscosity": evidence.course.viscosity, "density": evidence.course.density}
     gives = [one for one, course in courses.items() if one in measured or (evidence.before and course.nodes)]
     if len(temperatures) == 1:
         (only,) = temperatures
-        usual = [node.temperature_C for one in gives for node in courses[one].nodes]
+        usual = (node.temperature_C for one in gives for node in courses[one].nodes)
         other = max(usual, key=lambda T: abs(T - only), default=only)
         near = abs(other - only) < _APART_K
         temperatures = [only, only + math.copysign(_APART_K, _MIDDLE_C - only) if near else other]

@@ -9,7 +9,7 @@ import numpy as np
 
 from labcalc.judgement.causes.catalogue import Array, tail_log
 from labcalc.judgement.causes.evidence import Evidence, Row
-from labcalc.judgement.causes.expectation import HEAVIEST, LIGHTEST, open_course
+from labcalc.judgement.causes.expectation import HEAVIEST, LIGHTEST, ZERO_C, open_course
 from labcalc.judgement.causes.surroundings import UNCHECKED_DENSITY, UNCHECKED_VISCOSITY
 from labcalc.wording import at_celsius, celsius, plain
 
@@ -17,7 +17,6 @@ _DIGITS = 6
 _SEEN = 4.0  # a slip that changes less than this many standard deviations of the noise is not looked for, [-]
 _ANYTHING = ((0.02, 1.0), (0.1, 4.0), (0.4, 16.0), (1.5, 60.0))  # how wide it is: ln ν [-], ρ [kg/m³]; our own choice
 _NEIGHBOUR = 5.0  # how much likelier an exchange with the run before is than with another product, [-]: our own choice
-
 _FACTORS = {
     10.0: "ten times too much",
     0.1: "a tenth of it",
@@ -26,22 +25,15 @@ _FACTORS = {
     1000.0: "a thousand times too much",
     0.001: "a thousandth of it",
 }
-
+# of slips, by whether the values were typed, [-]: units, factors, temperatures, digits; labcalc's own choice
 _SHARES = {None: (0.2, 0.15, 0.25, 0.4), True: (0.2, 0.15, 0.2, 0.45), False: (0.4, 0.01, 0.58, 0.01)}
-"""Of slips, by whether the values were typed, [-]: units, factors, temperatures, digits; labcalc's own choice."""
-
 _Slips = Iterator[tuple[str, dict[int, float]]]  # words, and the true value of each row that it touches
-
+# temperature [°C] and the round one of the old tables that is taken for it, [°F]
 _NEAR_F = {15.0: 60.0, 20.0: 70.0, 37.8: 100.0, 40.0: 100.0, 50.0: 122.0, 98.9: 210.0, 100.0: 210.0}
-"""Temperature [°C] and the round one of the old tables that is taken for it, [°F]."""
-
 _KELVIN_FROM, _HOTTEST_CELL = 200.0, 150.0  # kelvin are looked for above the first; no bench cell is above the second
-_ZERO_C = 273.15
 _CUSTOMARY_C = np.array([-40.0, -20.0, 0.0, 15.0, 20.0, 25.0, 40.0, 50.0, 80.0, 100.0])
-
-_NO_CELL, _CUSTOMARY = 1e6, 20.0
-"""How much likelier a slip is that leaves no temperature at which no cell is, and one after which all temperatures are
-customary where they weren't, [-]: labcalc's own choice."""
+_NO_CELL = 1e6  # how much likelier a slip is that leaves no temperature at which no cell is, [-]: our own choice
+_CUSTOMARY = 20.0  # the same of one after which all temperatures are customary where they weren't, [-]
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,8 +88,7 @@ def _bias(evidence: Evidence) -> Shift:
 
 
 def _left_possible(found: float, sd: float, usual: float) -> tuple[float, float, float]:
-    """Return mean and standard deviation of a bias that usually is as large as ``usual``, and how many times likelier
-    reference oils make one, [-]."""
+    """Return mean and sd of a bias, usually ``usual``, and how many times likelier reference oils make it, [-]."""
     if math.isnan(sd):
         return 0.0, usual, 1.0
     wide = math.hypot(sd, usual)
@@ -108,8 +99,7 @@ def _left_possible(found: float, sd: float, usual: float) -> tuple[float, float,
 def _products(evidence: Evidence) -> list[Shift]:
     """Return the other products that tell both quantities of the run."""
     here, fitting = evidence.in_bottle, evidence.telling_products
-    viscous, at = evidence.viscous, evidence.temperature_C
-    before = evidence.before.product if evidence.before else ""
+    viscous, at, before = evidence.viscous, evidence.temperature_C, evidence.before and evidence.before.product
     shares = np.array([_NEIGHBOUR if one.name == before else 1.0 for one in fitting])
     found = []
     for one, share in zip(fitting, shares / max(shares.sum(), 1.0), strict=True):
@@ -159,7 +149,7 @@ def _temperatures(evidence: Evidence) -> list[Shift]:
     near_one = np.array([(_NEAR_F.get(round(float(T), 1), 1.8 * T + 32.0) - 32.0) / 1.8 for T in at])
     units = [("°F written as °C", (at - 32.0) / 1.8), ("100 °F taken for 40 °C, 210 °F for 100 °C", near_one)]
     if at[here].max() > _KELVIN_FROM:
-        units.append(("kelvin written as °C", at - 273.15))
+        units.append(("kelvin written as °C", at - ZERO_C))
     places = [("every row", here)]
     places += [(f"at {celsius(T)}", here & evidence.near(T)) for T in temperatures if len(temperatures) > 1]
     told = [(f"{words}: {place}", np.where(rows, true, at)) for words, true in units for place, rows in places]
@@ -175,7 +165,7 @@ def _temperatures(evidence: Evidence) -> list[Shift]:
     return [
         Shift("slip", words, _by_temperatures(at[here], true[here]), *_measured_at(evidence, true))
         for words, true in told
-        if (true > -_ZERO_C).all()
+        if (true > -ZERO_C).all()
     ]
 
 

@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtrc
 
 from labcalc.judgement.causes.catalogue import Array
-from labcalc.judgement.causes.expectation import Expectation, Observation, open_course, usual_of
-from labcalc.judgement.causes.liquids import Liquid
+from labcalc.judgement.causes.expectation import Expectation, Liquid, Observation, open_course, usual_of
 from labcalc.lab import Product, ReportChoices
 from labcalc.wording import celsius
 
@@ -21,7 +20,7 @@ _LEAST_VISCOSITY_NOISE, _LEAST_DENSITY_NOISE = 0.0005, 0.02  # no instrument is 
 _MEAN_RANGE_FACTOR = 1.128  # mean range of two normal results over their standard deviation (ISO 7870-2, d₂)
 _RECENT = pd.Timedelta(hours=72)  # how much older than the newest an oil may be to tell where the instrument stands
 _DRIFT_VISCOSITY, _DRIFT_DENSITY = 0.0005, 0.03  # since the reference oils: ln ν [-], ρ [kg/m³]; our own choice
-_CHART = ["sample", "lot", "temperature_C"]
+_CHART, _FIGURES = ("sample", "lot", "temperature_C"), ("value", "certified", "limit")
 UNCHECKED_VISCOSITY, UNCHECKED_DENSITY = 0.005, 0.3  # where no reference oil speaks: ln ν [-], ρ [kg/m³]; own choice
 BOTTLE_VISCOSITY, BOTTLE_DENSITY = 0.0005, 0.05  # between bottles of one lot: ln ν [-], ρ [kg/m³]; our own choice
 DAY_VISCOSITY, DAY_DENSITY = 0.002, 0.05  # between days and instruments: ln ν [-], ρ [kg/m³]; our own choice
@@ -94,12 +93,8 @@ def bias_of(references: pd.DataFrame, noise: Noise, report: ReportChoices) -> In
     moments = references["measured_at"].where(known)
     if pd.isna(last := moments.max()):
         return None
-    fresh = references[moments >= last - _RECENT]
-    charts, figures = (
-        zip(*(fresh[name].tolist() for name in names), strict=True)
-        for names in (("quantity", *_CHART), ("value", "certified", "limit"))
-    )
-    newest = dict(zip(charts, figures, strict=True))
+    columns = (references.loc[moments >= last - _RECENT, name].tolist() for name in ("quantity", *_CHART, *_FIGURES))
+    newest = {row[:4]: row[4:] for row in zip(*columns, strict=True)}
     heavy = [one for chart, one in newest.items() if chart[0] == "density"]
     thick = [one for chart, one in newest.items() if chart[0] != "density"]
     words = f"{len(newest)} last reference-oil results of this instrument"
@@ -111,15 +106,13 @@ def _deviation(
     results: Sequence[Sequence[float]], viscous: bool, noise: Noise, report: ReportChoices
 ) -> tuple[float, float]:
     """Return the mean deviation of results, each with value, certified value and limit, and its standard deviation."""
-    number = len(results)
-    if not number:
+    if not (number := len(results)):
         return 0.0, math.nan
     value, certified, limit = np.array(results, dtype=float).T
     off = np.log(value / certified) if viscous else value - certified
     own = certified * report.reference_viscosity_percent / 100.0 if viscous else report.reference_density_kg_m3
     certificate = np.sqrt(np.maximum(limit**2 - own**2, 0.0)) / 2.0 / (certified if viscous else 1.0)
-    single = noise.viscosity if viscous else noise.density
-    drift = _DRIFT_VISCOSITY if viscous else _DRIFT_DENSITY
+    single, drift = (noise.viscosity, _DRIFT_VISCOSITY) if viscous else (noise.density, _DRIFT_DENSITY)
     return float(off.mean()), math.sqrt(float(np.mean(certificate**2 + single**2)) / number + drift**2)
 
 
@@ -149,18 +142,14 @@ def _means(at: Array, values: Array) -> tuple[tuple[float, float], ...]:
 
 def determinations_of(rows: pd.DataFrame) -> Determinations:
     """Return the determinations of rows of the tidy table."""
-    return Determinations(
-        rows["temperature_C"].to_numpy(float),
-        rows["replicate"].to_numpy(np.int64),
-        rows["kinematic_viscosity_mm2_s"].to_numpy(float),
-        rows["density_kg_m3"].to_numpy(float),
-    )
+    numbers = ("temperature_C", "kinematic_viscosity_mm2_s", "density_kg_m3")
+    T, viscosity, density = (rows[name].to_numpy(float) for name in numbers)
+    return Determinations(T, rows["replicate"].to_numpy(np.int64), viscosity, density)
 
 
 def runs_in(rows: pd.DataFrame) -> Iterator[tuple[NDArray[np.int64], Determinations]]:
     """Yield where the rows of each run stand in a table, and its determinations, in the order of the runs' first."""
-    runs, names = pd.factorize(rows["run"])
-    columns = vars(determinations_of(rows))
+    (runs, names), columns = pd.factorize(rows["run"]), vars(determinations_of(rows))
     for number in range(len(names)):
         at = np.flatnonzero(runs == number)
         yield at, Determinations(**{name: values[at] for name, values in columns.items()})

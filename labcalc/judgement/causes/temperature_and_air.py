@@ -7,22 +7,20 @@ import numpy as np
 
 from labcalc.judgement.causes.catalogue import Array, Mask, Paths, log_viscosity_of, ordinate_of, sizes_of, tail_log
 from labcalc.judgement.causes.evidence import Evidence
-from labcalc.judgement.causes.liquids import OIL_DENSITY_SLOPE
+from labcalc.judgement.causes.expectation import OIL_DENSITY_SLOPE, ZERO_C
 from labcalc.judgement.causes.mixtures import blend, changed, dilution, fading, light_ends, residue, solvent, water, wax
 from labcalc.judgement.uncertainty.sources import DEFAULT_LINE_SLOPE
 from labcalc.wording import celsius
 
 _OFF_EVERYWHERE = 0.3  # share of temperature faults that are the same at every temperature, [-]: labcalc's own choice
 _LASTS = ((1.0, 0.6), (0.3, 0.2), (0.0, 0.2))  # share left in the next fill, how often: lasting, settling, gone, [-]
-
+# by the number of thermostats: words, whether viscosity and density feel it, and how often that is so
 _TOUCHED = {
     1: (("", True, True, 1.0),),
     2: ((" in the viscosity cell", True, False, 0.5), (" in the density cell", False, True, 0.5)),
     None: (("", True, True, 0.6), (" in the viscosity cell", True, False, 0.25),
            (" in the density cell", False, True, 0.15)),
 }  # fmt: skip
-"""By the number of thermostats: words, whether viscosity and density feel it, and how often that is so."""
-
 _SURELY_COUPLED = 0.7  # how likely ν follows from η and ρ of a cell where the export doesn't tell, [-]: our own choice
 _OLDER_THAN_OILS, _OLDER_THAN_SAMPLES = 0.5, 0.2  # how often a cell was off by then already, [-]: our own choice
 _UNEQUAL_AIR = 0.5  # how much air differs from fill to fill, temperature to temperature, as a share: our own choice
@@ -30,8 +28,7 @@ _UNEQUAL_AIR = 0.5  # how much air differs from fill to fill, temperature to tem
 
 def paths_of(evidence: Evidence, causes: Container[str]) -> tuple[Paths, ...]:
     """Return the curves of those of the causes that have a size and can be."""
-    made = (make(evidence) for cause, make in _MAKERS.items() if cause in causes)
-    return tuple(found for found in made if found is not None)
+    return tuple(found for one, make in _MAKERS.items() if one in causes and (found := make(evidence)) is not None)
 
 
 # --- The cell's temperature ---
@@ -81,7 +78,7 @@ def _by_the_day(evidence: Evidence, mask: Mask, sizes: Array) -> Array:
 
 def warmed(evidence: Evidence, offsets_K: Array) -> Array:
     """Return what offsets of the cell's temperature do to each row: any by row."""
-    viscous, T = evidence.viscous, evidence.temperature_C + 273.15
+    viscous, T = evidence.viscous, evidence.temperature_C + ZERO_C
     change = np.where(viscous, 0.0, _slopes(evidence, ~viscous, T, OIL_DENSITY_SLOPE, np.asarray)) * offsets_K
     if viscous.any():
         own, slopes = evidence.mean[viscous], _slopes(evidence, viscous, np.log10(T), -DEFAULT_LINE_SLOPE, ordinate_of)
@@ -99,8 +96,7 @@ def _slopes(evidence: Evidence, these: Mask, x: Array, default: float, ordinate:
         places = np.flatnonzero(here)
         cold, hot = places[x[places].argmin()], places[x[places].argmax()]
         if x[hot] > x[cold]:
-            rise = ordinate(evidence.mean[hot]) - ordinate(evidence.mean[cold])
-            slope[here] = rise / (x[hot] - x[cold])
+            slope[here] = (ordinate(evidence.mean[hot]) - ordinate(evidence.mean[cold])) / (x[hot] - x[cold])
     return slope
 
 
@@ -120,8 +116,8 @@ def bubble_places(evidence: Evidence) -> list[tuple[str, Mask, float]]:
     if len(fills) > 1:
         places.append(("in every fill", here, _UNEQUAL_AIR))
         if len(temperatures) > 1:
-            hottest = temperatures[-1]
-            places.append((f"in every fill at {celsius(hottest)}", here & evidence.near(hottest), _UNEQUAL_AIR))
+            name, this = f"in every fill at {celsius(temperatures[-1])}", here & evidence.near(temperatures[-1])
+            places.append((name, this, _UNEQUAL_AIR))
     return places
 
 

@@ -19,8 +19,7 @@ _TENTHS = ("less than one", "one", "two", "three", "four", "five", "six", "seven
 
 def titled(cause: str) -> str:
     """Return a cause's title as part of a sentence."""
-    title = CAUSES[cause].title
-    return title[0].lower() + title[1:]
+    return CAUSES[cause].title[0].lower() + CAUSES[cause].title[1:]
 
 
 def size_words(fit: Fit) -> str:
@@ -98,18 +97,15 @@ class _ToldCause:
         place = int(np.abs(self.evidence.residual_sd).argmax())
         row, away = self.evidence.rows[place], float(self.evidence.residual_sd[place])
         usual = self.evidence.course.words
-        return (
-            f"{at_celsius(row.quantity, row.temperature_C)}, lies {numeral(abs(away), 1)} standard deviations "
-            f"{'above' if away > 0 else 'below'} {'' if usual.startswith(('a ', 'an ', 'the ')) else 'the '}{usual}"
-        )
+        usual = usual if usual.startswith(("a ", "an ", "the ")) else f"the {usual}"
+        where = f"{numeral(abs(away), 1)} standard deviations {'above' if away > 0 else 'below'} {usual}"
+        return f"{at_celsius(row.quantity, row.temperature_C)}, lies {where}"
 
     @property
     def offset(self) -> str:
         fit, ends = self.fit, sorted(map(abs, (self.fit.lowest, self.fit.highest)))
-        return (
-            f"{numeral(abs(fit.size))} K {'too warm' if fit.size > 0 else 'too cold'} {fit.where} "
-            f"(95 %: {numeral(ends[0])} to {numeral(ends[1])} K)"
-        )
+        what = f"{numeral(abs(fit.size))} K {'too warm' if fit.size > 0 else 'too cold'} {fit.where}"
+        return f"{what} (95 %: {numeral(ends[0])} to {numeral(ends[1])} K)"
 
     @property
     def heated(self) -> str:

@@ -199,8 +199,7 @@ def _at_times_of_several(moments: pd.Series, file: NDArray[np.int64]) -> NDArray
 
 def _measured(rows: pd.DataFrame, quantity: str) -> pd.Series:
     """Return the values of a quantity as they are compared; NaN where they were derived."""
-    is_own = ~is_derived(rows["remark"].astype("string"), quantity)
-    return rows[QUANTITY_COLUMNS[quantity]].where(is_own).round(_DIGITS)
+    return rows[QUANTITY_COLUMNS[quantity]].mask(is_derived(rows["remark"].astype("string"), quantity)).round(_DIGITS)
 
 
 def _of_one_fill(shared: pd.DataFrame) -> pd.DataFrame:
@@ -228,9 +227,7 @@ def _finer_rows(shared: pd.DataFrame, table: pd.DataFrame, file: NDArray[np.int6
 
 
 def _half_steps(column: pd.Series, finer: pd.Series) -> NDArray[np.float64]:
-    """Return by how much values may differ from what a file's column gives of them, [unit of the column].
-    A column has as many decimals, or else significant figures, as its values show; 0 where too few values show it.
-    Half a unit is rounded either way: ISO 80000-1, annex B, has a rule for each (from memory)."""
+    """Return half a step of a column's decimals, or else significant figures, for each value; 0 of too few values."""
     known, asked = column.dropna().to_numpy(float), finer.to_numpy(float)
     if known.size < _FEWEST_TO_TELL:
         return np.zeros(asked.size)
@@ -256,9 +253,7 @@ def _clashes(shared: pd.DataFrame) -> Iterator[tuple[tuple[int, int], str, tuple
 
 
 def _first_rows(shared: pd.DataFrame) -> dict[int, int]:
-    """Return the rows all of whose values an earlier file holds, and the row there.
-    The number of a fill says nothing: a file that begins in the midst of a run counts anew. Equal values of one file
-    are repeats of their own."""
+    """Return the rows all of whose values an earlier file holds in whatever fill, and the row there, each once."""
     is_repeat, first = pd.Series(True, shared.index), shared["row"].copy()
     for quantity in QUANTITY_COLUMNS:
         known = shared.dropna(subset=[quantity])

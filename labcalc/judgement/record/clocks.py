@@ -16,9 +16,8 @@ from numpy.typing import NDArray
 from labcalc.lab import Laboratory, reference_of
 
 _DAY = 24 * 60 * 60 * 1_000_000
-_FAR, _APART = 90 * _DAY, 365 * _DAY
-"""Gap to most of a file's times from which a few are doubted, and between groups from which all are, [µs]: our own
-choice, as are those below."""
+_FAR = 90 * _DAY  # gap to most of a file's times from which a few are doubted, [µs]: our own choice, as those below
+_APART = 365 * _DAY  # gap between groups of a file's times from which all are doubted, [µs]
 _AHEAD = pd.Timedelta(minutes=2)  # how far the instrument's clock may go before the machine's
 _FEWEST_STEPS, _BACKWARD_SHARE = 10, 0.1  # from run to run by which a file is in order; share that may run back
 _SURE_SHARE = 0.75  # share of a file's rows that must lie together for the others alone to be doubted

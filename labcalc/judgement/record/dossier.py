@@ -16,16 +16,9 @@ from numpy.typing import NDArray
 from labcalc.errors import DecisionError
 from labcalc.exports import QUANTITY_COLUMNS, Refusal, SourceFile
 from labcalc.exports.tidying.runs import LONGEST_STEP_US
+from labcalc.judgement import certificates as certified
 from labcalc.judgement.carry_over.shares import WITHIN_ONE, RunBefore
-from labcalc.judgement.certificates import (
-    UNITS,
-    Certificates,
-    SuspectLot,
-    certificates_in_use,
-    compare_with_certificates,
-    is_beyond,
-    suspect_lot,
-)
+from labcalc.judgement.certificates import UNITS, Certificates, SuspectLot
 from labcalc.judgement.control.panels import ChecksInControl
 from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.precision import InForce, precision_by_own_record, precision_of_class
@@ -115,13 +108,12 @@ class Dossier:
 
     @cached_property
     def is_reference(self) -> bool:
-        """Tell whether the run is one of a reference oil."""
         return bool((self.rows["role"] == "reference").all())
 
     @cached_property
     def own_comparisons(self) -> pd.DataFrame:
         """The run itself beside its certified values, where it is one of a reference oil."""
-        return compare_with_certificates(self.rows, self.laboratory)
+        return certified.compare_with_certificates(self.rows, self.laboratory)
 
     @cached_property
     def last_references(self) -> pd.DataFrame:
@@ -137,17 +129,16 @@ class Dossier:
         last = self.last_references
         if self.is_reference:
             last = pd.concat([one for one in (self.own_comparisons, last[last["sample"] != self.sample]) if len(one)])
-        return suspect_lot(last, self.elsewhere()) if len(last) and is_beyond(last).any() else None
+        return certified.suspect_lot(last, self.elsewhere()) if len(last) and certified.is_beyond(last).any() else None
 
     @cached_property
     def certificates(self) -> Certificates:
         """What the certificates say of the reference oils last run on the run's instrument."""
         own = self.references.empty and self.is_reference
-        return certificates_in_use(self.rows if own else self.references, self.laboratory)
+        return certified.certificates_in_use(self.rows if own else self.references, self.laboratory)
 
     @cached_property
     def sample(self) -> str:
-        """Name of the sample."""
         return str(self.rows["sample"].iloc[0])
 
     @cached_property
@@ -220,7 +211,6 @@ class Dossier:
 
     @property
     def limits(self) -> tuple[Limit, ...]:
-        """What the product is held to."""
         return self.product.limits if self.product else ()
 
     @property

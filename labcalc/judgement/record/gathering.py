@@ -10,18 +10,9 @@ from labcalc.errors import ExportError, MonthError
 from labcalc.exports import Reading
 from labcalc.judgement.record.admission import admit
 from labcalc.judgement.record.measurements import Material
-from labcalc.lab import (
-    CLOCK_VARIABLE,
-    Head,
-    Laboratory,
-    checked_decisions,
-    decisions_file,
-    earlier_export_files,
-    file_head,
-    load_laboratory,
-    present_moment,
-    read,
-)
+from labcalc.lab import Head, Laboratory, checked_decisions, decisions_file, file_head, load_laboratory
+from labcalc.lab.clock import CLOCK_VARIABLE, present_moment
+from labcalc.lab.reading import earlier_export_files, read
 from labcalc.shipped import sample_exports, sample_lab
 
 
@@ -62,8 +53,7 @@ def _gather_for(known: _Known, exports: Sequence[str | Path]) -> Material:
         from labcalc.lab import printed_head  # what opens a record is loaded by those who have one
 
         return _gather_recorded(paths, known, _stamps(*paths, *laboratory.files_beside), printed_head(laboratory))
-    earlier = tuple(path.resolve() for path in earlier_export_files(laboratory))
-    earlier = tuple(path for path in earlier if path not in paths)
+    earlier = tuple(path for one in earlier_export_files(laboratory) if (path := one.resolve()) not in paths)
     decided = [path for path in [decisions_file(laboratory)] if path is not None]
     return _gather(paths, earlier, known, _stamps(*paths, *earlier, *decided, *laboratory.files_beside))
 
@@ -79,11 +69,9 @@ def gather_record(lab: str | Path | Laboratory | None = None) -> Material:
     if laboratory.record is not None:
         return _gather_for(_known(laboratory, lab), ())
     if not laboratory.earlier_exports:
-        raise MonthError(
-            f"{laboratory.file}: laboratory.earlier_exports is missing: it says which exports make up the record"
-        )
-    files = earlier_export_files(laboratory)
-    if not files:
+        missing = "laboratory.earlier_exports is missing: it says which exports make up the record"
+        raise MonthError(f"{laboratory.file}: {missing}")
+    if not (files := earlier_export_files(laboratory)):
         patterns = ", ".join(f"'{one}'" for one in laboratory.earlier_exports)
         raise MonthError(f"{laboratory.file}: laboratory.earlier_exports: no file fits {patterns}: the record is empty")
     return _gather_for(_known(laboratory, lab), files)

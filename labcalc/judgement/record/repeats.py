@@ -58,8 +58,7 @@ def agreement_of(
     many places."""
     mean = math.fsum(repeats) / len(repeats)
     in_force = dossier.precision_in_force(quantity, temperature_C, mean)
-    statement = in_force.statement
-    if statement is None:
+    if (statement := in_force.statement) is None:
         return Agreement("not checked", mean, in_force.why_not)
     if len(repeats) == 1:
         return Agreement("single", mean, "one determination: nothing to compare", statement)
@@ -94,7 +93,6 @@ def _usual(
     own = dossier.own_scatter(quantity, temperature_C)
     if own is None or dossier.laboratory.report.replicates == "determinations":
         return math.inf, 0
-    single = own.size if quantity == "density" else own.size * mean
-    precision = statistics.CRITICAL_RANGE_FACTORS[2] * single
+    precision = statistics.CRITICAL_RANGE_FACTORS[2] * (own.size if quantity == "density" else own.size * mean)
     of_pairs = statistics.family_repeatability(precision, comparisons, probability=_USUAL)
     return statistics.critical_range(of_pairs, number), own.number

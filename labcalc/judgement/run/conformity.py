@@ -19,11 +19,7 @@ from labcalc.wording import at_celsius, celsius, numeral, plain, probability, si
 
 TYPICAL_DEVIATIONS = 3.0  # how many standard deviations a product may be from its typical value: common practice
 _LOOKED_INTO = 2.0  # standard deviations from which all results together are looked into, [-]: our own choice
-
-_TOGETHER = 2e-3
-"""Probability of noise and spread below which all results together are doubtful, [-]: our own choice, far out, as how
-the spread of batches at one temperature goes with that at another is only guessed."""
-
+_TOGETHER = 2e-3  # probability of noise and spread below which all results are doubtful, [-]: own choice, far out
 _FALLBACK = DECISION_RULES["rounding"]  # the rule that needs nothing to be known but the limit
 _NO_ROOM = "the limits leave the method no room (ISO 4259: 4 R between two limits, 2 R above zero for one)"
 NOISE_PROBABILITY = 0.05  # of noise alone, below which a run is doubtful, [-]: own choice; 1 good run in 100 is below
@@ -266,11 +262,8 @@ def _difference(dossier: Dossier, result: Result) -> tuple[float, str] | None:
     away = result.value - middle if dense else 100.0 * (result.value / middle - 1.0)
     limit, unit = (_STANDS_OUT_DENSITY, "kg/m³") if dense else (_STANDS_OUT_PERCENT, "%")
     what = "an earlier run" if len(earlier) == 1 else f"the median of {len(earlier)} earlier runs"
-    words = (
-        f"{result.place}, {result.reported} {result.unit}, is {signed(away)} {unit} from "
-        f"{what}, {reported_value(result.quantity, middle)} {result.unit}; {limit:g} {unit} stands out"
-    )
-    return abs(away) / limit, words
+    usual = f"{what}, {reported_value(result.quantity, middle)} {result.unit}; {limit:g} {unit} stands out"
+    return abs(away) / limit, f"{result.place}, {result.reported} {result.unit}, is {signed(away)} {unit} from {usual}"
 
 
 def noise_explains(dossier: Dossier) -> float:

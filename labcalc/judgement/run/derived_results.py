@@ -12,17 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 from labcalc import formulae
 from labcalc.errors import ExtrapolationWarning, OutOfRangeError
 from labcalc.judgement.record.dossier import Dossier
-from labcalc.judgement.uncertainty.results import (
-    CONFIDENCE,
-    MODEL,
-    Consequence,
-    Result,
-    Results,
-    calculated,
-    missing,
-    reported_value,
-    taken_for_granted,
-)
+from labcalc.judgement.uncertainty import results as uncertainty
+from labcalc.judgement.uncertainty.results import Consequence, Result, Results, calculated, missing, reported_value
 from labcalc.lab import GradeSystem, grade_systems
 from labcalc.statistics import coverage_factor
 from labcalc.wording import celsius, numeral
@@ -102,9 +93,8 @@ def viscosities_at(results: Results, temperatures: Sequence[float], liquid: str 
 def _inputs_of_line(
     results: Results, temperatures: Sequence[float], liquid: str | None
 ) -> list[list[Result | Consequence | None]]:
-    """Return the viscosities, and the oil's over that of the line: 1, with how far oils bend away from it there.
-    The bend is known in the logarithm of the viscosity; U is what it may be above the line, the wider side."""
-    viscosities, k = results.viscosities, coverage_factor(CONFIDENCE)
+    """Return the viscosities, and the oil's over the line's: 1, with how far oils bend up from it, the wider side."""
+    viscosities, k = results.viscosities, coverage_factor(uncertainty.CONFIDENCE)
     if len(viscosities) < 2:
         return [[None]] * len(temperatures)
     try:
@@ -112,7 +102,10 @@ def _inputs_of_line(
     except OutOfRangeError as refusal:
         return [[*viscosities, missing("", "", "", str(refusal))]] * len(temperatures)
     basis, sizes = formulae.edition_of("line_model_uncertainty"), (np.expm1(0.01 * k * percents) / k).tolist()
-    return [[*viscosities, taken_for_granted(MODEL, "bend of the oil", size, basis)] for size in sizes]
+    return [
+        [*viscosities, uncertainty.taken_for_granted(uncertainty.MODEL, "bend of the oil", size, basis)]
+        for size in sizes
+    ]
 
 
 def _line_at(results: Results, temperature: float) -> Callable[..., NDArray[np.float64]]:
@@ -175,9 +168,8 @@ def _molecular_mass(at_40: Result | None, at_100: Result | None, density_60F: Co
         return formulae.relative_molecular_mass(warm, hot, formulae.relative_density(kg_m3))
 
     inputs, needs = [at_40, at_100, density_60F], "needs the kinematic viscosities at 40 °C and 100 °C and a density"
-    note = "an estimate; the equation's own error is not known"
-    found = calculated("Relative molecular mass", "relative_molecular_mass", mass, inputs, _whole, "", note, needs)
-    return replace(found, effects=())
+    name, note = "Relative molecular mass", "an estimate; the equation's own error is not known"
+    return replace(calculated(name, "relative_molecular_mass", mass, inputs, _whole, "", note, needs), effects=())
 
 
 # --- Densities: by the oil's own expansion where two were measured, else by the tables ---
@@ -221,7 +213,7 @@ def _by_table(name: str, to_C: float, nearest: Result | None, dossier: Dossier) 
     except OutOfRangeError as refusal:
         return missing(name, "kg/m³", formulae.edition_of(formula), str(refusal))
     basis = "how far oils expand otherwise than API MPMS 11.1 says (table_expansion.toml)"
-    oil_over_table = taken_for_granted(MODEL, "expansion by the table", relative, basis)
+    oil_over_table = uncertainty.taken_for_granted(uncertainty.MODEL, "expansion by the table", relative, basis)
     assumed = "" if dossier.product else ", assumed: lab.toml knows no such product"
     note = f"from {celsius(from_C)}, commodity group {commodity}{assumed}"
     return calculated(name, formula, density, [nearest, oil_over_table], _tenth, "kg/m³", note)
@@ -236,8 +228,7 @@ def _by_own(name: str, to_C: float, near: Result, far: Result, liquid: str | Non
     own = formulae.density_by_own_expansion(*measured, to_C, liquid=liquid)
     basis = "how far oils expand otherwise than the equation of API MPMS 11.1 says (table_expansion.toml)"
     relative = float(own.equation_uncertainty / own.density)
-    oil_over_equation = taken_for_granted(MODEL, "equation of the expansion", relative, basis)
+    oil_over_equation = uncertainty.taken_for_granted(uncertainty.MODEL, "equation of the expansion", relative, basis)
     cold, hot = sorted((near.temperature_C, far.temperature_C))
-    note = f"by its own expansion, {celsius(cold)} to {celsius(hot)}"
-    formula = "density_by_own_expansion"
+    note, formula = f"by its own expansion, {celsius(cold)} to {celsius(hot)}", "density_by_own_expansion"
     return calculated(name, formula, density, [near, far, oil_over_equation], _tenth, "kg/m³", note)

@@ -18,9 +18,8 @@ from labcalc.wording import at_celsius, numeral, plain
 
 _LEADING = ("Viscosity index", "Density at 15 °C")  # stand with what was measured although no limit asks for them
 FORMAT = "labcalc results 1"
-
+# codes of the Unified Code for Units of Measure; a unit that it lacks stays empty
 _UCUM = {"mm²/s": "mm2/s", "mPa·s": "mPa.s", "kg/m³": "kg/m3", "°API": "[degAPI]", "%": "%", "": "1"}
-"""Codes of the Unified Code for Units of Measure; a unit that it lacks stays empty."""
 
 
 @dataclass(frozen=True)
@@ -36,7 +35,6 @@ class Reported:
 
     @property
     def limit(self) -> HeldLimit | None:
-        """What it is held against."""
         return self.check.limit if self.check else None
 
     @property
@@ -69,8 +67,7 @@ def _certified(judgement: Judgement) -> Iterator[Check]:
         return
     for one in dossier.own_comparisons.dropna(subset=["certified", "limit"]).to_dict("records"):
         certified, limit = float(one["certified"]), float(one["limit"])
-        ends = (certified - limit, certified + limit)
-        words = f"{plain(certified)} ± {numeral(limit)}"
+        ends, words = (certified - limit, certified + limit), f"{plain(certified)} ± {numeral(limit)}"
         held = HeldLimit(str(one["quantity"]), float(one["temperature_C"]), *ends, words, "certificate")
         yield Check(words, "met" if ends[0] <= one["value"] <= ends[1] else "doubtful", words, limit=held)
 
@@ -79,12 +76,10 @@ def _measured(judgement: Judgement, held: Mapping[str, Check]) -> Iterator[Repor
     dossier = judgement.dossier
     through = {"dynamic viscosity": "ν·ρ", "kinematic viscosity": "η/ρ", "density": "η/ν"}
     for one in judgement.results:
-        check = held.get(one.name.casefold())
+        check, note = held.get(one.name.casefold()), f"median of {len(one.repeats)}" if one.rule == "median" else ""
         own = through[one.quantity] if one.follows else method_of(dossier.laboratory, dossier.instrument, one.quantity)
         alone = one in judgement.results.independent and (not one.follows or one.quantity == "kinematic viscosity")
-        leads = check is not None or alone
-        note = f"median of {len(one.repeats)}" if one.rule == "median" else ""
-        yield Reported(one, own, note, leads, check, len(one.repeats))
+        yield Reported(one, own, note, check is not None or alone, check, len(one.repeats))
 
 
 def _calculated(judgement: Judgement, held: Mapping[str, Check]) -> Iterator[Reported]:
@@ -127,9 +122,9 @@ def results_table(document: Mapping[str, Any]) -> pd.DataFrame:
     rows = []
     for run in document["runs"]:
         first = run["exports"][0] if run["exports"] else {}
-        of_run = {"export_sha256": first.get("sha256"), "export_lines": str(first.get("lines"))}
-        facts = {name: run[name] for name in shared}
-        rows += [facts | result | {"export": first.get("file")} | of_run for result in run["results"]]
+        export = {"export": first.get("file"), "export_sha256": first.get("sha256")}
+        export["export_lines"] = str(first.get("lines"))
+        rows += [{name: run[name] for name in shared} | result | export for result in run["results"]]
     return pd.DataFrame(rows)
 
 

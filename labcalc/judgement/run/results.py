@@ -35,9 +35,9 @@ def results_of(dossier: Dossier) -> Results:
 
 def _results(dossier: Dossier) -> list[Result]:
     groups = [(float(str(t)), rows) for t, rows in dossier.rows.groupby(dossier.rows["temperature_C"].round(1))]
-    compared = sum(_compared(rows) for _, rows in groups)
+    compared = max(sum(_compared(rows) for _, rows in groups), 1)
     found = [
-        _result(dossier, quantity, temperature, group, max(compared, 1))
+        _result(dossier, quantity, temperature, group, compared)
         for temperature, group in groups
         for quantity in QUANTITY_COLUMNS
         if group[QUANTITY_COLUMNS[quantity]].notna().any()

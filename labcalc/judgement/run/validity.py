@@ -1,13 +1,17 @@
-"""Is the run valid in itself? Repeats, fall of the viscosity, density slope, the run before."""
+"""Is the run valid in itself: repeats, fall of the viscosity, density slope, the run before; is its instrument?"""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
+
+import pandas as pd
 
 from labcalc import formulae
 from labcalc.errors import OutOfRangeError
 from labcalc.judgement.carry_over.effect import residue_check
+from labcalc.judgement.certificates import UNITS, SuspectLot
 from labcalc.judgement.checks import Check, State
+from labcalc.judgement.control.status import ChartState
 from labcalc.judgement.precision import RANGE_FACTOR
 from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.record.repeats import Agreement, independent_results
@@ -18,25 +22,21 @@ from labcalc.wording import at_celsius, celsius, decimals_of, numeral, p_value, 
 
 DENSITY_SLOPE_LIMIT = 0.06  # how far a measured density slope may be from the table's, [kg/m³/K]: our own choice
 LINE_SIGNIFICANCE = 0.01  # share of oils on the line that are yet called doubtful, [-]: labcalc's own choice
-
-_NEIGHBOURS_K, _SLOPE_SPAN_K = 5.0, 20.0
-"""Temperatures nearer than the first may be exchanged by noise; a slope between nearer ones than the second tells
-nothing, [K]: labcalc's own choice."""
-
+_NEIGHBOURS_K = 5.0  # temperatures nearer than this may be exchanged by noise, [K]: labcalc's own choice
+_SLOPE_SPAN_K = 20.0  # a slope between temperatures nearer than this tells nothing, [K]: labcalc's own choice
 REFUSED_ROWS = "Rows of this sample"  # name of the check
 _TEMPERATURES = ": are the temperatures in °C, and not in kelvin or °F?"
-
-_PROCEDURES = {"r": "ISO 5725-6:1994, 5.2 [memory]", "d": "ASTM D445, determinability [memory]"}
-"""What is done with repeats, by the letter of the limit that holds."""
+_PROCEDURES = {"r": "ISO 5725-6:1994, 5.2 [memory]", "d": "ASTM D445, determinability [memory]"}  # of repeats
+_NAME = "Reference oils of this instrument"
+SUSPECTED = "its certificate or bottle is suspected before the instrument"
+CHART_SIGNIFICANCE = 0.01  # share of checks without fault that all charts together call doubtful, [-]: our own choice
 
 
 def repeat_checks(dossier: Dossier, results: Results) -> tuple[Check, ...]:
     """Compare the range of the repeats with the method's limit, for each quantity and temperature that has repeats."""
     own = (r for r in results.independent if not (r.follows and r.quantity == "density"))
     checks = tuple(_repeats(dossier, r) for r in own if len(r.repeats) > 1)
-    if checks:
-        return checks
-    return (Check("Repeats", "not checked", "one determination at each temperature: nothing to compare"),)
+    return checks or (Check("Repeats", "not checked", "one determination at each temperature: nothing to compare"),)
 
 
 def _repeats(dossier: Dossier, result: Result) -> Check:
@@ -46,10 +46,8 @@ def _repeats(dossier: Dossier, result: Result) -> Check:
         return Check(name, "not checked", found.why_not, missed=True)
     values = ", ".join(reported_value(result.quantity, one) for one in result.repeats)
     spread = numeral(found.spread, decimals_of(found.limit, 3))
-    finding = (
-        f"{values} {result.unit} lie {spread} {result.unit} apart; limit {numeral(found.limit, figures=3)} "
-        f"{result.unit}, {_limit_words(found, result, dossier)}{_alone(found, result)}"
-    )
+    apart = f"{values} {result.unit} lie {spread} {result.unit} apart; limit {numeral(found.limit, figures=3)}"
+    finding = f"{apart} {result.unit}, {_limit_words(found, result, dossier)}{_alone(found, result)}"
     states: dict[str, tuple[State, str]] = {
         "agree": ("met", "the mean is the result"),
         "unusual": (
@@ -164,8 +162,7 @@ def density_slope_check(dossier: Dossier, results: Results) -> Check:
         slope = formulae.density_slope(cold.value, cold.temperature_C, hot.temperature_C, commodity=commodity)
     except OutOfRangeError as refusal:
         return Check(name, "not checked", str(refusal), formulae.edition_of("density_slope"), missed=True)
-    expected = -float(slope)
-    between = f"{celsius(cold.temperature_C)} and {celsius(hot.temperature_C)}"
+    expected, between = -float(slope), f"{celsius(cold.temperature_C)} and {celsius(hot.temperature_C)}"
     finding = f"falls by {numeral(fall, 3)} kg/m³ a kelvin between {between}; {numeral(expected, 3)} expected for a "
     finding += f"{commodity}, ±{DENSITY_SLOPE_LIMIT:g}"
     state: State = "met" if abs(fall - expected) <= DENSITY_SLOPE_LIMIT else "doubtful"
@@ -211,3 +208,84 @@ def carry_over_check(dossier: Dossier, results: Results) -> Check:
         return None if found is None else found.agreement.statement
 
     return residue_check(dossier.in_sequence, in_force)
+
+
+# --- The instrument: its last reference oils against their certificates, and how old they are ---
+
+
+def reference_checks(dossier: Dossier) -> tuple[Check, ...]:
+    """Compare with the certificate: the run itself if it is a reference oil, else the last ones on its instrument."""
+    if dossier.is_reference:
+        return (_agreement("Agreement with the certificate", dossier.own_comparisons, dossier.suspect_lot),)
+    if not dossier.laboratory.references or dossier.references.empty:
+        nothing = "lab.toml names no reference oils: nothing shows that the instrument is right"
+        return (Check(_NAME, "doubtful", dossier.why_no_references if dossier.laboratory.references else nothing),)
+    last = dossier.last_references
+    return (_agreement(f"{_NAME}: agreement", last, dossier.suspect_lot), _recency(f"{_NAME}: age", last, dossier))
+
+
+def control_chart_check(dossier: Dossier) -> Check:
+    """Say what the control charts of the run's instrument showed when the run ended, the worst first.
+    What has moved and stayed away is doubtful, not a refusal: nothing is decided on statistics alone. Signals that
+    chance alone shows too often on so many charts ask for that oil again, and hold no run back; others are doubtful."""
+    name, charts = "Control charts of this instrument", dossier.charts
+    if not charts:
+        return Check(name, "not checked", dossier.why_no_references)
+    worst, basis = charts[0], "limits from the baseline, [control] of lab.toml"
+    if dossier.shifts:
+        more = f" (and {len(dossier.shifts) - 1} more)" if len(dossier.shifts) > 1 else ""
+        return Check(name, "doubtful", f"{dossier.shifts[0]}{more}: it has moved and stayed away", basis)
+    finding = f"{worst.name}: {worst.finding}"
+    if signals := sum(state.status == "signal" for state in charts):
+        said = f"{finding} ({signals} of {len(charts)} charts {'signals' if signals == 1 else 'signal'})"
+        if not _by_chance(charts) > CHART_SIGNIFICANCE:
+            return Check(name, "doubtful", said, basis)
+        days = f"{len(charts)} charts without fault show as much at one check in {numeral(1.0 / _by_chance(charts), 0)}"
+        advice = f"repeat {worst.name.partition(',')[0]}, of which one chart signals"
+        return Check(name, "met", f"{said}; {days}: repeat that oil", basis, advice=advice)
+    if not (judged := [state for state in charts if state.status != "too few"]):
+        return Check(name, "not checked", f"{finding} (the same or alike on {len(charts)} charts)", basis)
+    furthest = max(judged, key=lambda state: state.distance if state.distance == state.distance else 0.0)
+    without = len(charts) - len(judged)
+    among = f"{len(judged)} with limits, {without} without" if without else f"{len(judged)} charts"
+    return Check(name, "met", f"{furthest.name}: {furthest.finding} (the worst of {among})", basis)
+
+
+def _by_chance(charts: Sequence[ChartState]) -> float:
+    """Return how often chance alone shows charts so far out, [-]: Simes' test (Biometrika 73 (1986) 751, memory)."""
+    known = sorted(one.chance for one in charts if one.chance == one.chance)
+    return min((len(known) * chance / (place + 1) for place, chance in enumerate(known)), default=float("nan"))
+
+
+def _agreement(name: str, comparisons: pd.DataFrame, suspect: SuspectLot | None) -> Check:
+    known = comparisons.dropna(subset=["certified"])
+    if without := sorted(set(comparisons["sample"]) - set(known["sample"])):
+        return Check(name, "doubtful", f"no certificate in lab.toml was valid on the day for {', '.join(without)}")
+    if known.empty:
+        return Check(name, "not checked", "the certificates in lab.toml give no value at these temperatures")
+    share = (known["value"] - known["certified"]).abs() / known["limit"]
+    furthest = known.iloc[int(share.to_numpy().argmax())]
+    state: State = "met" if share.max() <= 1.0 else "not met"
+    finding = _sentence(furthest, len(known))
+    if suspect and state == "not met":
+        finding += f"; {suspect.lot} reads the same on the others ({suspect.readings}): {SUSPECTED}"
+    return Check(name, state, finding, "certificates and [report] limits of lab.toml")
+
+
+def _sentence(one: pd.Series, compared: int) -> str:
+    quantity, unit = one["quantity"], UNITS[one["quantity"]]
+    lot = f" lot {one['lot']}" if pd.notna(one["lot"]) else ""
+    return (
+        f"{one['sample']}{lot}, {at_celsius(quantity, one['temperature_C'])}, "
+        f"{reported_value(quantity, one['value'])} {unit}, is {signed(one['value'] - one['certified'])} "
+        f"from the certified {plain(one['certified'], 10)}; limit ±{numeral(one['limit'])}"
+        + (f" (the worst of {compared})" if compared > 1 else "")
+    )
+
+
+def _recency(name: str, last: pd.DataFrame, dossier: Dossier) -> Check:
+    allowed = dossier.laboratory.report.reference_age_h
+    newest = last.iloc[int(last["measured_at"].to_numpy().argmax())]
+    age = max((dossier.rows["measured_at"].min() - newest["measured_at"]) / pd.Timedelta(hours=1), 0.0)
+    finding = f"{newest['sample']} {numeral(age, 1)} h before; limit {allowed:g} h"
+    return Check(name, "met" if age <= allowed else "doubtful", finding, "lab.toml, [report] reference_age_h")

@@ -14,7 +14,6 @@ from labcalc.judgement.record.dossier import Dossier
 from labcalc.judgement.run import validity
 from labcalc.judgement.run.conformity import earlier_runs_check, specification_checks, typical_check
 from labcalc.judgement.run.derived_results import consequences_of
-from labcalc.judgement.run.reference_oils import SUSPECTED, control_chart_check, reference_checks
 from labcalc.judgement.run.results import results_of
 from labcalc.judgement.uncertainty.results import Consequence, Results
 from labcalc.lab import PrecisionStatement
@@ -155,7 +154,7 @@ def judge(dossier: Dossier) -> Judgement:
         *validity.falling_checks(dossier, results),
         *validity.correction_checks(dossier, results),
         *validity.repeat_checks(dossier, results),
-        *_about("instrument", (*reference_checks(dossier), control_chart_check(dossier))),
+        *_about("instrument", (*validity.reference_checks(dossier), validity.control_chart_check(dossier))),
         validity.density_slope_check(dossier, results),
         validity.line_check(dossier, results),
         *_about("order", (validity.carry_over_check(dossier, results),)),
@@ -192,7 +191,7 @@ def _of_the_instrument(judgement: Judgement) -> Iterator[str]:
     out = "it is out again"
     if suspect := dossier.suspect_lot:
         same = f"{suspect.lot} reads the same on the others ({suspect.readings})"
-        first, out = f"don't adjust: {same}, so {SUSPECTED}. Compare with another lot", "that is out too"
+        first, out = f"don't adjust: {same}, so {validity.SUSPECTED}. Compare with another lot", "that is out too"
     yield f"{first[0].upper()}{first[1:]}{then}."
     yield f"If {out}: {'; '.join(others)}."
 

@@ -17,9 +17,8 @@ from labcalc.judgement.certificates import UNITS
 from labcalc.wording import at_celsius, counted, first_of, plain
 
 Severity = Literal["error", "warning", "note"]
+# an error can't be true or can't be read; a warning takes something from the reports; a note may well be meant
 SEVERITIES: tuple[Severity, ...] = ("error", "warning", "note")
-"""An error can't be true or can't be read; a warning takes something from the reports; a note may well be meant."""
-
 OPEN_QUESTION = "# QUESTION:"  # begins a remark of a first lab.toml that waits for an answer
 _SERIAL = re.compile(r"(?:[-_/. ][A-Za-z]?\d+[A-Za-z]?)+$")
 _DIVIDER = re.compile(r"[-_/. ]")
@@ -27,11 +26,9 @@ _LIGHTEST_KG_M3 = 10.0  # no liquid is lighter; a density in g/cm³ always is
 _LARGEST_U_PERCENT = 1.0  # certificates of viscosity and density state a tenth to a hundredth of it: common practice
 _USUAL_COVERAGE = (1.9, 3.3)  # k from 95 % to 99.9 % of the normal distribution, with Student's factors between
 _TEXTS = ["run", "sample", "product", "lot", "role", "instrument"]
-
+# what no sample of a product is: so many standard deviations from a typical value and half or twice it, or so many
+# times beyond its limits; of a density, whose lots lie within 1 %, a share from the typical one: our own choice
 _FAR_DEVIATIONS, _FAR_TIMES, _FAR_FROM_LIMITS, _FAR_DENSITY = 10.0, 2.0, 10.0, 0.015
-"""What no sample of a product is: so many standard deviations from a typical value and half or twice it, or so many
-times beyond its limits; of a density, whose lots lie within 1 %, a share from the typical one: our own choice."""
-
 _A_LINE_EACH = 10  # values of a product and quantity that are named one by one
 
 
@@ -269,7 +266,6 @@ def _without_certificate(rows: pd.DataFrame, laboratory: lab.Laboratory) -> Iter
 
 
 def _why_no_certificate(oil: lab.ReferenceMaterial | None, lot: str, day: date) -> tuple[str, str]:
-    """Return the reason and what to do."""
     if oil is None:
         return "the export calls it a reference oil, and no [[reference]] fits it", "Add one."
     named = [one for one in oil.lots if one.lot.casefold() == lot.strip().casefold()]

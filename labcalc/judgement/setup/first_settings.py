@@ -22,10 +22,9 @@ _WORDS = tomllib.loads(files("labcalc.data").joinpath("first_settings.toml").rea
 _FEWEST_RESULTS = 5  # results from which a typical value is told: our own choice
 _FEWEST_DAYS = 4  # days on which a name has to come again to be taken for a reference oil: our own choice
 _STEADY = 0.005  # relative spread of viscosity that repeats of one oil stay below, batches hardly: our own choice
-
+# width of the middle 80 % of viscosities, relative, above which names that begin alike aren't taken for one product:
+# our own choice; neighbouring grades of ISO 3448 are 0.4 apart
 _ALIKE = 0.3
-"""Width of the middle 80 % of viscosities, relative, above which names that begin alike aren't taken for one product:
-our own choice; neighbouring grades of ISO 3448 are 0.4 apart."""
 
 
 @dataclass(frozen=True)
@@ -152,8 +151,7 @@ def _products(rows: pd.DataFrame) -> Iterator[str]:
     # where one name begins with another, the longer comes first, and its pattern takes what fits both
     for name in sorted(prefixes, key=lambda name: next(iter(prefixes[name]), "") + "\uffff"):
         begins = rows["sample"].str.casefold().str.startswith(tuple(one.casefold() for one in prefixes[name]))
-        unnamed = begins & (rows["product"] == "")
-        yield _product(name, prefixes[name], rows[unnamed | (rows["product"] == name)])
+        yield _product(name, prefixes[name], rows[(begins & (rows["product"] == "")) | (rows["product"] == name)])
 
 
 def _prefixes(rows: pd.DataFrame, depth: int = 0) -> Iterator[tuple[str, pd.DataFrame]]:

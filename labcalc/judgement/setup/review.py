@@ -14,18 +14,8 @@ from labcalc.exports import Reading, Refusal, SourceFile
 from labcalc.judgement.setup import description
 from labcalc.judgement.setup.description import Finding
 from labcalc.judgement.studies.rounds import rounds_between
-from labcalc.lab import (
-    Laboratory,
-    checked_decisions,
-    earlier_export_files,
-    line_of_key,
-    load_laboratory,
-    name_fits,
-    read,
-    read_record,
-    record_head,
-)
-from labcalc.lab.reading import export_files
+from labcalc.lab import Laboratory, checked_decisions, line_of_key, load_laboratory, read_record, record_head
+from labcalc.lab.reading import earlier_export_files, export_files, name_fits, read
 from labcalc.wording import counted
 
 _REFUSED = "refused: "
@@ -62,8 +52,8 @@ def review_setup(lab: str | Path, exports: Sequence[str | Path] = ()) -> SetupRe
         problems = sorted(error.problems, key=lambda one: one.line)
         found = (Finding("error", key or "lab.toml", text, line=line) for key, text, line in problems)
         return SetupReview(tuple(found), usable=False)
-    files = [*earlier_export_files(laboratory), *export_files(exports, empty_too=True)]
-    files = list(dict.fromkeys(file.resolve() for file in files))
+    named = (*earlier_export_files(laboratory), *export_files(exports, empty_too=True))
+    files = list(dict.fromkeys(file.resolve() for file in named))
     reading = _read(files, laboratory)
     profiles = {f"profile[{n}].files": (one.name, one.files) for n, one in enumerate(laboratory.profiles, 1)}
     text = Path(lab).read_text("utf-8-sig")
@@ -79,11 +69,8 @@ def review_setup(lab: str | Path, exports: Sequence[str | Path] = ()) -> SetupRe
     )
     placed = (replace(one, line=line_of_key(text, one.place)) if "[" in one.place else one for one in findings)
     ordered = sorted(placed, key=lambda one: description.SEVERITIES.index(one.severity))
-    taken = (
-        (next((by for by, files in profiles.values() if name_fits(one.name, files)), ""), one)
-        for one in reading.sources
-    )
-    return SetupReview(tuple(ordered), tuple(taken))
+    taken = (next((by for by, of in profiles.values() if name_fits(one.name, of)), "") for one in reading.sources)
+    return SetupReview(tuple(ordered), tuple(zip(taken, reading.sources, strict=True)))
 
 
 def _read(files: Sequence[Path], laboratory: Laboratory) -> Reading:

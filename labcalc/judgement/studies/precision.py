@@ -78,8 +78,7 @@ def _between_laboratories(read: StudyFile, keep: Sequence[str]) -> Study:
         relations = tuple(statistics.precision_relations(found.mean, *one)[0] for one in (repeats, others))
     study = LaboratoryStudy(statistics.mandel_statistics(cells), screened, found, relations)
     rank, findings = reading.ranked(_flags(study))
-    fewest = numeral(float(found.reproducibility_degrees_of_freedom.min()), 0)
-    of_R = f"R rests on {fewest} degrees of freedom or more"
+    of_R = f"R rests on {numeral(float(found.reproducibility_degrees_of_freedom.min()), 0)} degrees of freedom or more"
     reason = "; ".join(["limits of each level are in the table", *_relation_words(study), of_R])
     counts = f"{cells.counts.sum()}, used {int(found.results.sum())}"
     facts = {"Laboratories": str(len(cells.laboratories)), "Levels": str(len(cells.levels)), "Results": counts}
@@ -146,8 +145,7 @@ def _crossed(read: StudyFile, factors: list[str], lower: float, upper: float, in
     share, low, high = study.precision_to_tolerance(100.0 * math.log(upper / lower) if in_percent else upper - lower)
     rank, findings = reading.ranked(_gauge_findings(study))
     told = f"6 s are {percent(share)} of the tolerance ({percent(low)} to {percent(high)})"
-    if math.isnan(share):
-        told = "give both limits of the specification for precision to tolerance"
+    told = "give both limits of the specification for precision to tolerance" if math.isnan(share) else told
     rank = 2 if low > _POOR else min(rank, 1) if high <= _POOR else 1
     reason = f"{told}; s of the measurement {reading.reach(*map(math.sqrt, (study.gauge, *study.gauge_interval)))}"
     facts = {f"{name.capitalize()}s": str(len(of)) for name, of in study.levels.items()}

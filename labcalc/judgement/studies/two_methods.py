@@ -202,8 +202,7 @@ def _judged(found: Comparison) -> tuple[int, str]:
     biases = [found.bias(level) for level in (found.levels[0], found.levels[2])]
     if least > _SHARE or any(one[1] > found.allowed or one[2] < -found.allowed for one in biases):
         return 2, f"{second} may not stand for {first}: {risk}"
-    inside = all(-found.allowed < one[1] and one[2] < found.allowed for one in biases)
-    if most <= _SHARE and inside:
+    if most <= _SHARE and all(-found.allowed < one[1] and one[2] < found.allowed for one in biases):
         return 0, f"{second} may stand for {first}, on samples such as these: {risk}"
     return 1, f"not told yet whether {second} may stand for {first}: {risk}"
 

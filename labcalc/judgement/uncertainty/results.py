@@ -34,10 +34,7 @@ _STEP = 1e-6  # relative step of the central difference (JCGM 100:2008, 5.1.3 no
 
 @dataclass(frozen=True)
 class Effect:
-    """What one source of uncertainty does to one result.
-
-    Sources of one name are one source, in however many results it appears; its ``source`` says where its size is from.
-    """
+    """What one source of uncertainty does to one result; sources of one name are one, in however many results."""
 
     component: str  # one of ``COMPONENTS``, ``FROM_CONTROL``, ``STATED`` or ``MODEL``
     source: InputQuantity
@@ -125,7 +122,6 @@ class Result(Uncertain):
 
     @property
     def unit(self) -> str:
-        """Unit of the value."""
         return UNITS[self.quantity]
 
     @property
@@ -151,8 +147,7 @@ class LineThrough:
 
     temperature_C: tuple[float, ...]
     percent: NDArray[np.float64]  # standard uncertainty of each that the others don't share, [%]; NaN where unknown
-    _fitted: dict[bytes, ViscosityTemperatureLine] = field(default_factory=dict, repr=False)
-    """What was asked before: index, grades and temperatures all ask for the same lines."""
+    _fitted: dict[bytes, ViscosityTemperatureLine] = field(default_factory=dict, repr=False)  # what was asked before
 
     def __call__(self, viscosities: ArrayLike) -> ViscosityTemperatureLine:
         asked = np.ascontiguousarray(viscosities, dtype=float)

@@ -20,16 +20,13 @@ from labcalc.lab import CertifiedValue
 from labcalc.statistics import coverage_factor, standard_from_half_width
 from labcalc.wording import celsius, plain
 
+# slope B of the viscosity-temperature line of a mineral oil, [-], where one temperature gives none: labcalc's own
+# choice; mineral oils lie between 3.1 and 3.9, so that d ln ν/dT is right to some 15 %
 DEFAULT_LINE_SLOPE = 3.6
-"""Slope B of the viscosity-temperature line of a mineral oil, [-], where one temperature gives none: labcalc's own
-choice; mineral oils lie between 3.1 and 3.9, so that d ln ν/dT is right to some 15 %."""
-
 _MEDIAN_OF_FOUR = 1.092  # standard deviation of a median of four normal results, in that of their mean
-
+# how far a viscosity may be from that of the checks whose relative precision stands for its own, [-]: our own choice;
+# published precision of bench viscometers is a fixed percentage over wider ranges
 _LEVEL_FACTOR = 10.0
-"""How far a viscosity may be from that of the checks whose relative precision stands for its own, [-]: our own choice;
-published precision of bench viscometers is a fixed percentage over wider ranges."""
-
 _DIGITS = 9  # significant digits beyond which a number is dust of its unit conversion, not print
 
 
@@ -167,13 +164,10 @@ def _resolution(result: Result, dossier: Dossier) -> Effect:
 
 
 def _printed_step(result: Result, dossier: Dossier) -> float:
-    """Return the finest step seen on figures of the same export that are as large as the result, or larger.
-    Zeros at the end of a printed figure are lost on reading: 11.00 looks like 11, and only its neighbours tell. A
-    larger figure is never printed with more decimals than a smaller one."""
+    """Return the finest step on figures of the export as large or larger: zeros at the end are lost on reading."""
     least = 10.0 ** math.floor(math.log10(result.value))
     as_large = (value for value in _printed(dossier, result.quantity) if value >= least)
-    decimals = max(len(f"{value:.{_DIGITS}g}".partition(".")[2]) for value in (*result.repeats, *as_large))
-    return float(10.0**-decimals)
+    return float(10.0 ** -max(len(f"{one:.{_DIGITS}g}".partition(".")[2]) for one in (*result.repeats, *as_large)))
 
 
 def _printed(dossier: Dossier, quantity: str) -> Iterator[float]:
