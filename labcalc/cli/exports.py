@@ -17,19 +17,8 @@ import click
 import labcalc.exports
 import labcalc.lab
 from labcalc import judgement
-from labcalc.cli.words import (
-    FILE,
-    PATH,
-    answer,
-    exports_argument,
-    json_text,
-    lab_option,
-    name_refusals,
-    record_option,
-    remark,
-    say,
-    tell,
-)
+from labcalc.cli import words
+from labcalc.cli.words import FILE, PATH, answer, exports_argument, json_text, lab_option, remark, say, tell
 from labcalc.errors import ExportError, LabcalcError, SettingsError, typed
 from labcalc.wording import counted, first_of
 from labcalc.writing import write_whole
@@ -69,7 +58,7 @@ def read(
         empty = {name: "" for name in shown.columns if shown[name].dtype == object}
         width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
         tell(shown.fillna(empty).to_string(index=False, na_rep="", line_width=width))
-    code = name_refusals(reading)
+    code = words.name_refusals(reading)
     if untimed := table.loc[table["measured_at"].isna(), "source_file"].tolist():
         rows = counted(len(untimed), "row")
         say(f"no time of measurement in {rows}, and no chart and no month holds them: {first_of(untimed)}")
@@ -107,7 +96,7 @@ def init(exports: tuple[Path, ...], to: Path | None, force: bool) -> int:
         raise SettingsError(str(to), "", "there is such a file already; --force writes over it")
     profiles, folder = labcalc.exports.profiles_for(exports), "." if to is None else to.parent
     first = judgement.propose_settings(exports, profiles=profiles, folder=folder)
-    code = name_refusals(first.reading)
+    code = words.name_refusals(first.reading)
     if first.reading.table.empty:
         raise LabcalcError("every row was refused: there is nothing to write")
     if to is None:
@@ -120,7 +109,7 @@ def init(exports: tuple[Path, ...], to: Path | None, force: bool) -> int:
 
 @click.command()
 @click.argument("exports", nargs=-1, type=PATH, metavar="[EXPORT]...")
-@record_option
+@words.record_option
 @click.option("--json", "as_json", is_flag=True, help="What was found as JSON, for other programs.")
 @click.option("--keys", is_flag=True, help="Say what lab.toml may hold: key, what it takes, default, meaning.")
 @click.option("--schema", type=FILE, metavar="FILE.json", help="Write the JSON Schema of lab.toml, for editors.")

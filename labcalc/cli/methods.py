@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from labcalc import __version__, workbooks
-from labcalc.cli.words import FILE, FOLDER, answer, remark, say, tell, write_page
+from labcalc.cli.words import FILE, answer, out_option, remark, say, tell, write_page
 from labcalc.shipped import workbook_file
 from labcalc.wording import counted
 
@@ -45,7 +45,7 @@ _LETTERS = {"sum": "Σ", "infty": "∞", "to": "→", "cdot": "·", "hat": "hat"
 
 
 @click.command()
-@click.option("--out", type=FOLDER, required=True, metavar="DIR", help="Where the pages go.")
+@out_option(required=True)
 @answer
 def methods(out: Path) -> int:
     """Write pages of the formulas: equations, ranges, sources."""

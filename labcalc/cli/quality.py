@@ -12,21 +12,8 @@ from typing import Any
 import click
 
 from labcalc import judgement, workbooks
-from labcalc.cli.results import results_option, write_quality
-from labcalc.cli.words import (
-    FILE,
-    FOLDER,
-    answer,
-    finish,
-    json_text,
-    name_doubts,
-    name_refusals,
-    one_page,
-    paged,
-    record_option,
-    say,
-    tell,
-)
+from labcalc.cli import words
+from labcalc.cli.words import FILE, FOLDER, answer, finish, json_text, one_page, paged, record_option, say, tell
 from labcalc.wording import counted
 
 _MOST = 5  # sets beyond their limit that are named on the screen
@@ -42,7 +29,7 @@ def _period(period: str, months: int, metavar: str) -> click.Command:
 
     @click.command(period, help=f"Render the quality report of a {period} from the record.")
     @record_option
-    @results_option
+    @words.results_option
     @paged
     @click.option("--json", "as_json", is_flag=True, help="Print the document of --results FILE.json.")
     @click.argument("name", metavar=metavar, callback=known)
@@ -53,13 +40,13 @@ def _period(period: str, months: int, metavar: str) -> click.Command:
         if quality.broken:
             to_do = "restore its backup, and hold that by `labcalc record verify`"
             say(f"labcalc: the record was changed since it was written: {quality.broken}; {to_do}")
-        code = max(name_doubts(material), int(bool(quality.broken or quality.refusals or quality.failures)))
+        code = max(words.name_doubts(material), int(bool(quality.broken or quality.refusals or quality.failures)))
         for refused in (*quality.failures, *quality.refusals):
             say(f"refused: {refused}")
         for notice in quality.notices:
             if notice.removesuffix(".") not in material.repeated:
                 say(notice)
-        write_quality(quality, results)
+        words.write_quality(quality, results)
         job, options = workbooks.month_report_job(quality, lab, out), one_page(out, quality.laboratory, **how)
         result = workbooks.render_batch([job], options)
         lines = [json_text(judgement.quality_for_programs(quality))] if as_json else _in_words(quality)
@@ -88,17 +75,17 @@ def _in_words(quality: judgement.MonthReport) -> Iterator[str]:
 @click.option("--operator", default="", metavar="NAME", help="Only repeats in which this person measured.")
 @click.option("--instrument", default="", metavar="NAME", help="Only repeats in which this instrument measured.")
 @paged
-@results_option
+@words.results_option
 @answer
 def duplicates(lab: Path, out: Path, results: Path | None, scripts: workbooks.Scripts, pdf: bool, **asked: str) -> int:
     """Render how well results repeat, and whose do less so."""
     material = judgement.gather_record(lab)
-    doubted = name_doubts(material)
+    doubted = words.name_doubts(material)
     report = judgement.report_duplicates(material, **asked)
-    write_quality(report, results)
+    words.write_quality(report, results)
     how = one_page(out, material.laboratory, scripts=scripts, pdf=pdf)
     result = workbooks.render_batch([workbooks.duplicate_report_job(report, lab, out)], how)
-    code = max(doubted, name_refusals(material.reading))
+    code = max(doubted, words.name_refusals(material.reading))
     lines = [f"{report.about}: {report.verdict}: {report.reason}."]
     lines += [f"{one.about}: {one.finding}." for one in report.named]
     lines += [f"{one.name}: {one.apart}" for one in sorted(report.beyond, key=lambda one: not one.is_gross)[:_MOST]]
@@ -163,8 +150,8 @@ def _for_notebook(asked: dict[str, Any]) -> dict[str, Any]:
     return {name: written.get(type(one), lambda path: str(path.resolve()))(one) for name, one in told.items()}
 
 
-def _show(name: str, out: Path | None, as_json: bool, words: dict[str, Any]) -> int:
-    study = judgement.report_study(name, **words)
+def _show(name: str, out: Path | None, as_json: bool, asked: dict[str, Any]) -> int:
+    study = judgement.report_study(name, **asked)
     lines = [f"{study.title}: {study.verdict}: {study.reason}."]
     lines += [f"{one.about}: {one.finding}. {one.what_to_do}" for one in study.findings]
     lines += [f"Without a result, left out: {one}." for one in [study.file.without_result] if one]
@@ -174,7 +161,7 @@ def _show(name: str, out: Path | None, as_json: bool, words: dict[str, Any]) -> 
         tell("\n".join(lines))
         return 0
     how = workbooks.BatchOptions(out, workers=1, say=say)
-    result = workbooks.render_batch([workbooks.study_job(name, study, words)], how)
+    result = workbooks.render_batch([workbooks.study_job(name, study, asked)], how)
     return finish(result, lines, () if as_json else result.paths, 0)
 
 

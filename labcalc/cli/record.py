@@ -14,22 +14,13 @@ import click
 
 import labcalc.exports
 import labcalc.lab
-from labcalc.cli.words import (
-    FILE,
-    PATH,
-    answer,
-    day_option,
-    exports_argument,
-    json_text,
-    record_option,
-    remark,
-    say,
-    tell,
-)
+from labcalc.cli import words
+from labcalc.cli.words import FILE, answer, day_option, json_text, record_option, remark, say, tell
 from labcalc.errors import DecisionError, RecordError
 from labcalc.wording import counted, first_of
 
 _WHAT = ("exclude", "accept", "count", "corrective action", "conclusion")
+_OR = f"{', '.join(_WHAT[:-1])} or {_WHAT[-1]}."
 _who: dict[str, Any] = {"default": getpass.getuser, "show_default": "your login", "metavar": "NAME", "help": "Who."}
 by_option = click.option("--by", "who", callback=lambda _, __, name: " ".join(name.split()), **_who)
 _REPLACED = "The decision or action that this one takes the place of."
@@ -43,7 +34,7 @@ def record() -> None:
 
 
 @record.command()
-@exports_argument
+@words.exports_argument
 @record_option
 @by_option
 @click.option("--again", default="", metavar="WHY", help="Read anew what is known, by today's lab.toml, and say why.")
@@ -164,9 +155,7 @@ def _write(laboratory: labcalc.lab.Laboratory, n: int | None, to: Path, force: b
 @record.command()
 @record_option
 @by_option
-@click.option(
-    "--what", required=True, metavar="WHAT", type=click.Choice(_WHAT), help=f"{', '.join(_WHAT[:-1])} or {_WHAT[-1]}."
-)
+@click.option("--what", required=True, metavar="WHAT", type=click.Choice(_WHAT), help=_OR)
 @click.option("--why", required=True, metavar="TEXT", help="The reason.")
 @click.option("--run", default="", metavar="RUN", help="The run that it is about.")
 @click.option("--instrument", default="", metavar="NAME", help="Or the instrument.")
@@ -184,9 +173,8 @@ def decide(lab: Path, **decided: Any) -> int:
             held = labcalc.lab.find_rows(laboratory)
             rows = held.table.assign(label=[one.label for one in held.sources for _ in range(one.determinations)])
             of_run = rows[rows["run"] == run] if run else rows
-            files = set(
-                of_run["label"][(of_run[["source_file", "label"]] == file).any(axis=1)] if file else of_run["label"]
-            )
+            named = of_run[(of_run[["source_file", "label"]] == file).any(axis=1)] if file else of_run
+            files = set(named["label"])
             if of_run.empty:
                 near = get_close_matches(run, {*rows["run"], *rows["sample"]})
                 runs = rows["run"][rows[["run", "sample"]].isin([run] if run in near else near).any(axis=1)].unique()
@@ -206,7 +194,7 @@ def decide(lab: Path, **decided: Any) -> int:
 
 
 @record.command()
-@click.argument("exports", nargs=-1, type=PATH, metavar="[EXPORT...]")
+@click.argument("exports", nargs=-1, type=words.PATH, metavar="[EXPORT...]")
 @record_option
 @click.option("--printed", multiple=True, metavar="N:HEAD", help="A head from paper: entries, and 16 digits or more.")
 @answer

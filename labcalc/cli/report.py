@@ -22,13 +22,13 @@ import labcalc.exports
 import labcalc.lab
 from labcalc import judgement, workbooks
 from labcalc.cli import words
-from labcalc.cli.results import results_option, write_document
-from labcalc.cli.words import FOLDER, PATH, answer, day_option, jobs_option, lab_option, paged, remark, say, tell
+from labcalc.cli.words import PATH, answer, day_option, jobs_option, lab_option, paged, remark, say, tell
 from labcalc.errors import LabcalcError, RecordError
 from labcalc.shipped import planted_refusals, sample_exports, sample_lab
 from labcalc.wording import counted
 from labcalc.workbooks.options import ENGINES, KERNEL, LABCALC, BatchOptions
 
+_WATCH = "Go on with what comes into folders later, until Ctrl-C; no --run, no --issued."
 _ENGINE = f"{KERNEL}: a Jupyter kernel for each report, slower."
 
 
@@ -36,7 +36,7 @@ _ENGINE = f"{KERNEL}: a Jupyter kernel for each report, slower."
 @click.argument("exports", nargs=-1, required=True, type=PATH, metavar="EXPORT...")
 @lab_option
 @paged
-@results_option
+@words.results_option
 @click.option("--run", "runs", multiple=True, metavar="RUN", help="Only this run; may be given more than once.")
 @jobs_option
 @click.option("--all", "again", is_flag=True, help="Render every report, also those that are up to date.")
@@ -45,9 +45,7 @@ _ENGINE = f"{KERNEL}: a Jupyter kernel for each report, slower."
 @day_option("--issued", told="Issue the report of each --run on this day: kept in the record, never written over.")
 @click.option("--amends", default="", metavar="NUMBER", help="The issued report that this one takes the place of.")
 @click.option("--changed", default="", metavar="TEXT", help="What changed since that one.")
-@click.option(
-    "--watch", is_flag=True, help="Go on with what comes into folders later, until Ctrl-C; no --run, no --issued."
-)
+@click.option("--watch", is_flag=True, help=_WATCH)
 @answer
 def report(
     exports: tuple[Path, ...], lab: Path | None, runs: tuple[str, ...], results: Path | None, watch: bool, **chosen: Any
@@ -85,9 +83,7 @@ def _watch(places: tuple[Path, ...], lab: Path | None, options: BatchOptions, re
 
 
 @click.command()
-@click.option(
-    "--out", type=FOLDER, default="labcalc-demo", show_default=True, metavar="DIR", help="Where the pages go."
-)
+@words.out_option(default="labcalc-demo", show_default=True)
 @jobs_option
 @answer
 def demo(out: Path, workers: int | None) -> int:
@@ -130,7 +126,7 @@ def _report(
     if results is not None:
         judged = (judgement.judge(material.dossier(run)) for run in runs or material.runs)
         document = judgement.results_for_programs(judged)
-        write_document(document, judgement.results_table(document), results, exports)
+        words.write_document(document, judgement.results_table(document), results, exports)
     if issue is not None:
         return max(code, _issue(material, workbooks.run_report_jobs(material, exports, lab, runs), issue, options))
     progress = _show_progress if sys.stderr.isatty() else None

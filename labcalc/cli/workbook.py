@@ -74,6 +74,8 @@ def _in_words(copy: workbooks.WorkbookCopy) -> str:
     return f"{left}The workbook is new{instead}: {copy.path}"
 
 
+_LEARNERS = "Data and questions of this learner; again for more."
+_TO = "Write it to a file: .xlsx (three sheets) or .csv (every result)."
 _SHOWN = ["learner", "lesson", "attempt", "right", "questions", "not_right"]
 
 
@@ -88,9 +90,7 @@ def lessons() -> None:
 @lessons.command()
 @click.argument("to", type=FOLDER, metavar="DIR")
 @click.option("--answers", is_flag=True, help="With the answers, for the trainer.")
-@click.option(
-    "--learner", "learners", multiple=True, metavar="NAME", help="Data and questions of this learner; again for more."
-)
+@click.option("--learner", "learners", multiple=True, metavar="NAME", help=_LEARNERS)
 @click.option("--lesson", "wanted", multiple=True, metavar="NAME", help="Only this lesson; again for more.")
 @answer
 def handout(to: Path, answers: bool, learners: tuple[str, ...], wanted: tuple[str, ...]) -> int:
@@ -112,9 +112,7 @@ def handout(to: Path, answers: bool, learners: tuple[str, ...], wanted: tuple[st
 
 @lessons.command()
 @click.argument("folder", type=FOLDER, metavar="DIR")
-@click.option(
-    "--to", type=FILE, metavar="FILE", help="Write it to a file: .xlsx (three sheets) or .csv (every result)."
-)
+@click.option("--to", type=FILE, metavar="FILE", help=_TO)
 @click.option("--force", is_flag=True, help="Let --to write over a file that labcalc didn't make.")
 @answer
 def results(folder: Path, to: Path | None, force: bool) -> int:

@@ -16,20 +16,10 @@ def _check_rule(rule: dict[str, Any]) -> Iterator[tuple[str, str]]:
         yield "count", f"{rule['count']}: at most of ({rule['window']}) is expected"
 
 
-_OWN_RULES = toml.tables(
-    toml.table(
-        {
-            "count": toml.Key(toml.whole_number(1, 50)),
-            "of": toml.Key(toml.whole_number(1, 50), field="window"),
-            "beyond_sigmas": toml.Key(toml.number(0, 6), field="sigmas"),
-        },
-        dict,
-        _check_rule,
-    ),
-    unique=lambda rule: tuple(rule.values()),
-    called="the same rule",
-    may_be_empty=False,
-)
+_COUNT, _SIGMAS = toml.whole_number(1, 50), toml.Key(toml.number(0, 6), field="sigmas")
+_KEYS = {"count": toml.Key(_COUNT), "of": toml.Key(_COUNT, field="window"), "beyond_sigmas": _SIGMAS}
+_RULE = toml.table(_KEYS, dict, _check_rule)
+_OWN_RULES = toml.tables(_RULE, unique=lambda rule: tuple(rule.values()), called="the same rule", may_be_empty=False)
 _NAMED_RULES = toml.choice(RULE_SETS)
 
 
@@ -81,8 +71,7 @@ CONTROL = toml.record_of(
     ),
     rules=toml.Key(_rules),
     performance=toml.Key(_PERFORMANCE),
-)
-"""Reader of the whole table."""
+)  # reader of the whole table
 
 
 def _check_repeats(choices: DuplicateChoices) -> Iterator[tuple[str, str]]:

@@ -19,8 +19,7 @@ from labcalc.lab.decisions import Decision, decision_of, decisions_file, refuse_
 from labcalc.lab.laboratory import Laboratory
 from labcalc.lab.record.chain import Head
 
-_WAIT_S, _LOOK_S = 1.0, 0.05
-"""How long, and how often, a last line without an end is looked at again: somebody may be writing it, [s]."""
+_WAIT_S, _LOOK_S = 1.0, 0.05  # how long, and how often, a line without an end is looked at: it may be in writing, [s]
 _TORN = "the line has no end: it was torn while it was written. Decide again, and leave the line as it is"
 _CHANGED = "a line before it, from {} on, was changed, put in or taken out since it was written"
 _UNCHAINED = "it stands behind chained lines and has no 'after': decide with `labcalc record decide`"

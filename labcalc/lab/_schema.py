@@ -13,7 +13,7 @@ from labcalc.exports.arranging.flat import placed
 from labcalc.exports.profile import BLANKS, DATE_ORDERS, FOR_ALL_ROWS, LAYOUTS, MOMENT_PARTS, Column, Profile
 from labcalc.exports.table import QUANTITY_COLUMNS
 from labcalc.lab._control import CONTROL, DECISIONS, DUPLICATES, RECORD
-from labcalc.lab._oils import PRODUCT, QUANTITIES, REFERENCE, quantity_and_temperature
+from labcalc.lab.classes import PRODUCT, QUANTITIES, REFERENCE, quantity_and_temperature
 from labcalc.lab.laboratory import Instrument, Laboratory, Precision, PrecisionFunction, ReportChoices
 from labcalc.lab.precision import method_names
 
@@ -22,8 +22,7 @@ HOLDS = (
     *("measured_at", "date", "time", "replicate", "temperature", "set temperature", *QUANTITY_COLUMNS),
     *("status", "ignored"),
     *(*MOMENT_PARTS, "elapsed", "start", "quantity", "value", "unit"),
-)
-"""What a column of an export may hold."""
+)  # what a column of an export may hold
 _TIME_ZONE = toml.one_that(ZoneInfo, "a time zone such as 'Europe/Lisbon' is expected", words=available_timezones)
 _NO_CHARACTER_SET = re.compile("escape|puny|idna|undefined|utf.?7", re.IGNORECASE)
 
@@ -82,21 +81,17 @@ def _check_column(column: Column) -> Iterator[tuple[str, str]]:
 def _check_profile(profile: Profile) -> Iterator[tuple[str, str]]:
     held, layout = {column.holds for column in profile.columns.values()}, profile.layout
     by_place, is_across = placed(profile.columns), layout in ("rows", "quantities")
+    unnamed = profile.header_rows == 0 and (not held or by_place != profile.columns)
+    places = "without a header, columns are named by place: 'column 1', 'column 2', or by letter"
+    lacking = layout == "quantities" and not {"quantity", "value"} <= held
+    needs = "layout = 'quantities' needs columns that hold 'quantity' and 'value', and 'unit' if there is one"
     rules = (
         (profile.widths and profile.delimiter, "widths", "the columns have a delimiter; one of both is expected"),
         (profile.block_start and layout != "blocks", "block_start", "layout = 'blocks' is expected beside it"),
         (profile.header_rows != 1 and not is_across, "header_rows", f"layout = '{layout}' has no header lines"),
         (profile.sections and layout == "turned", "sections", "layout = 'turned' has no sections"),
-        (
-            profile.header_rows == 0 and (not held or by_place != profile.columns),
-            "columns",
-            "without a header, columns are named by place: 'column 1', 'column 2', or by letter",
-        ),
-        (
-            layout == "quantities" and not {"quantity", "value"} <= held,
-            "columns",
-            "layout = 'quantities' needs columns that hold 'quantity' and 'value', and 'unit' if there is one",
-        ),
+        (unnamed, "columns", places),
+        (lacking, "columns", needs),
     )
     yield from ((key, problem) for is_broken, key, problem in rules if is_broken)
     signs = {"decimal": profile.decimal, "thousands": profile.thousands, "delimiter": profile.delimiter}
@@ -106,7 +101,7 @@ def _check_profile(profile: Profile) -> Iterator[tuple[str, str]]:
             yield name, f"{toml.shown(sign)}: {seen[sign]} is the same character; they must differ"
 
 
-_NAME = toml.Key(toml.text)
+_TEXT = toml.Key(toml.text)
 _PATTERNS = toml.listed(toml.text, "patterns")
 _SHEETS = toml.listed(toml.text, "names of sheets")
 
@@ -116,19 +111,11 @@ def _sheets(value: Any, path: str, problems: toml.Problems) -> Any:
     return _SHEETS([value] if isinstance(value, str) else value, path, problems)
 
 
-_COLUMN_TABLE = toml.table(
-    {
-        "holds": toml.Key(toml.choice(HOLDS)),
-        "unit": toml.Key(toml.text, None),
-        "temperature_C": toml.Key(toml.CELSIUS, None),
-        "repeat": toml.Key(toml.whole_number(1, 99), 0),
-    },
-    Column,
-    _check_column,
-)
+_COLUMN = {"holds": toml.Key(toml.choice(HOLDS)), "unit": _TEXT, "temperature_C": toml.Key(toml.CELSIUS)}
+_COLUMN_TABLE = toml.record_of(Column, _check_column, **_COLUMN, repeat=toml.Key(toml.whole_number(1, 99)))
 _PROFILE = toml.table(
     {
-        "name": _NAME,
+        "name": _TEXT,
         "files": toml.Key(_PATTERNS),
         "encoding": toml.Key(_ENCODING, None),
         "layout": toml.Key(toml.choice(LAYOUTS), "rows"),
@@ -165,18 +152,8 @@ _PRECISION = toml.record_of(
     toml.in_order("lowest", "highest", "a number greater than lowest", strictly=True),
     **dict.fromkeys(("repeatability", "determinability", "reproducibility"), toml.Key(_DIFFERENCE)),
 )
-_HEAD = toml.table(
-    {
-        "name": _NAME,
-        "address": toml.Key(toml.text, ""),
-        "logo": toml.Key(toml.text, ""),
-        "time_zone": toml.Key(_TIME_ZONE),
-        "earlier_exports": toml.Key(toml.listed(toml.text, "patterns", may_be_empty=True), ()),
-        "proficiency_rounds": toml.Key(toml.text, ""),
-    },
-    dict,
-    record=Laboratory,
-)
+_NEEDED = {"name": _TEXT, "time_zone": toml.Key(_TIME_ZONE)}
+_HEAD = toml.table(toml.keys_of(Laboratory, **_NEEDED) | _NEEDED, dict, record=Laboratory)
 
 
 def _check_file(laboratory: Laboratory) -> Iterator[tuple[str, str]]:
@@ -196,18 +173,16 @@ _CHOICES = {
 }
 _by_name = partial(toml.tables, unique=lambda one: one.name.casefold(), called="this name")
 _NAMED = {"instrument": _INSTRUMENT, "profile": _PROFILE, "reference": REFERENCE, "product": PRODUCT}
+_STATEMENTS = toml.tables(
+    _PRECISION,
+    unique=lambda one: (one.precision_class.casefold(), *quantity_and_temperature(one)),
+    called="the same class, quantity and temperature",
+)
 FILE = toml.table(
     {
         "laboratory": toml.Key(_HEAD, {}),
         **{name: toml.Key(_by_name(one), (), field=f"{name}s") for name, one in _NAMED.items()},
-        "precision": toml.Key(
-            toml.tables(
-                _PRECISION,
-                unique=lambda one: (one.precision_class.casefold(), *quantity_and_temperature(one)),
-                called="the same class, quantity and temperature",
-            ),
-            (),
-        ),
+        "precision": toml.Key(_STATEMENTS, ()),
         **{name: toml.Key(read, getattr(_UNSAID, name)) for name, read in _CHOICES.items()},
     },
     lambda laboratory, **rooms: Laboratory(**laboratory, **rooms),

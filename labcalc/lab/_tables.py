@@ -26,8 +26,7 @@ class Problems(list[tuple[str, str]]):
 
 
 _NO_TEXT = re.compile("[\0\ud800-\udfff]")
-Reader = Callable[[Any, str, Problems], Any]
-"""From a TOML value, the path of its key and the problems so far: the value as the record holds it, or ``UNFIT``."""
+Reader = Callable[[Any, str, Problems], Any]  # from a TOML value, its key's path and problems so far: what is held
 Schema = dict[str, Any]
 
 
@@ -102,8 +101,7 @@ text = one_that(
     lambda value: isinstance(value, str) and value.strip() and not _NO_TEXT.search(value),
     "a text in quotes, not empty, is expected",
     schema={"type": "string", "minLength": 1},
-)
-"""Read a text; NUL and half a character, as JSON can hold, are none."""
+)  # NUL and half a character, as JSON can hold, are none
 yes_or_no = one_that(lambda value: isinstance(value, bool), "true or false is expected")
 
 
@@ -184,8 +182,9 @@ def mapping(read_one: Reader) -> Reader:
     return described(read, lambda: {"type": "object", "additionalProperties": schema_of(read_one)})
 
 
-Check = Callable[[Any], Iterable[tuple[str, str]]]
-"""From a record: sub-key and problem of what its values, each right by itself, contradict in each other."""
+Check = Callable[
+    [Any], Iterable[tuple[str, str]]
+]  # from a record: sub-key and problem of what contradicts another value
 
 
 def in_order(low: str, high: str, expected: str, key: str = "", *, strictly: bool = False) -> Check:

@@ -21,9 +21,7 @@ from labcalc.lab.laboratory import Laboratory
 DECISION_KINDS = ("exclude", "accept", "count", "corrective action", "conclusion", "limits")
 """Leave a result out of limits and means; accept a signal as explained; let a run count whose time is doubted or that
 another file contradicts; what was done; what was concluded; limits of a control chart that are signed."""
-_FOLLOWING = ("action", "closed", "confirmed")
-"""Somebody is to see to a finding of a month; has seen to it; a second person agrees with a decision."""
-_FILE_NAME = "decisions.jsonl"
+_FOLLOWING = ("action", "closed", "confirmed")  # to be seen to by somebody; seen to; agreed with by a second person
 _ABOUT_A_RUN = ("exclude", "accept")
 _OF_LIMITS = ("instrument", "oil", "quantity", "temperature_C", "month", "in_force", "centre", "sigma", "sigma_from")
 _MOST = 2**53 - 1
@@ -61,8 +59,7 @@ class Decision:
     probability: _Share = math.nan  # of the cause as labcalc ranked it before anything more was measured, [-]
     leading_probability: _Share = math.nan  # of the cause that was ranked first then, [-]
     decided_by: toml.Text = ""  # of a conclusion: the measurement that decided
-    decision: _Number = 0
-    """Number of the decision that an action rests on, of the action that is closed, of what is confirmed."""
+    decision: _Number = 0  # number of what an action rests on, of the action that is closed, of what is confirmed
     oil: toml.Text = ""  # of limits: the reference oil of their chart, with its lot
     lot: toml.Text = ""
     in_force: date | None = None  # of limits: the day from which they hold; what was judged before stays judged
@@ -88,15 +85,14 @@ class Decided:
     """All that was decided, as it holds: what another decision takes the place of is left out."""
 
     decisions: tuple[Decision, ...] = ()  # those that are applied, in the order in which they were added
-    unusable: tuple[DecisionError, ...] = ()
-    """Lines that can't be used or were changed, each with its number and what was expected."""
+    unusable: tuple[DecisionError, ...] = ()  # lines that can't be used or were changed, and what was expected
     waiting: tuple[Decision, ...] = ()  # those that a second person must confirm before they are applied
     assignments: tuple[Assignment, ...] = ()
 
 
 def decisions_file(laboratory: Laboratory) -> Path | None:
     """Return where the laboratory's decisions stand, whether there are any or not; None without a lab.toml."""
-    return None if laboratory.file is None else laboratory.file.parent / _FILE_NAME
+    return None if laboratory.file is None else laboratory.file.parent / "decisions.jsonl"
 
 
 def checked_decisions(laboratory: Laboratory) -> Decided:

@@ -17,8 +17,7 @@ from labcalc.exports.table import QUANTITY_COLUMNS
 from labcalc.formulae import COMMODITIES
 from labcalc.lab.record.chain import Head
 
-INDICES = {"viscosity index": "the viscosity index", "CCAI": "CCAI"}
-"""What a product can be held to that has no temperature, and how a message calls it."""
+INDICES = {"viscosity index": "the viscosity index", "CCAI": "CCAI"}  # what has no temperature, as a message calls it
 _NAN = float("nan")
 _Measured = Annotated[str, toml.Key(toml.choice(QUANTITY_COLUMNS))]
 _Judged = Annotated[str, toml.Key(toml.choice((*QUANTITY_COLUMNS, *INDICES)))]
@@ -253,8 +252,7 @@ class DecisionChoices:
     """Decisions from this day on are applied once another person has confirmed them; None: at once."""
 
 
-REPEAT_KINDS = ("within a run", "between runs", "reference oils between runs")
-"""Repeats that may count: fills of one run, runs of one sample, runs of a reference oil."""
+REPEAT_KINDS = ("within a run", "between runs", "reference oils between runs")  # of a run's fills, a sample's, an oil's
 _REPEATS = toml.Key(toml.listed(toml.choice(REPEAT_KINDS), ", ".join(map(toml.shown, REPEAT_KINDS))))
 
 
@@ -288,8 +286,8 @@ class Laboratory:
     """The whole of lab.toml. Without a file: sensible defaults that read any self-describing export."""
 
     name: str = "Laboratory without a lab.toml"  # as reports show it
-    address: str = ""  # as reports show it
-    logo: str = ""  # a picture, relative to lab.toml
+    address: toml.Text = ""  # as reports show it
+    logo: toml.Text = ""  # a picture, relative to lab.toml
     logo_uri: str = ""  # the same as a ``data:`` URI, once the file was read
     translation: str = ""  # text of the file that ``report.translation`` names, once it was read
     time_zone: str = "UTC"
@@ -304,14 +302,12 @@ class Laboratory:
     conformity: ConformityChoices = field(default_factory=ConformityChoices)
     duplicates: DuplicateChoices = field(default_factory=DuplicateChoices)
     decisions: DecisionChoices = field(default_factory=DecisionChoices)
-    earlier_exports: tuple[str, ...] = ()
+    earlier_exports: Annotated[tuple[str, ...], toml.Key(toml.listed(toml.text, "patterns", may_be_empty=True))] = ()
     """Patterns, relative to lab.toml, of the exports that make up the laboratory's record: where earlier runs and
     reference-oil results are looked up."""
-    proficiency_rounds: str = ""  # file of rounds of proficiency tests, relative to lab.toml; empty without one
-    record: RecordPlace | None = None
-    """None: the exports of ``earlier_exports`` and the lines of ``decisions.jsonl`` are the record."""
-    recorded: Head | None = None
-    """Head of the record, or of the chained file of decisions, when it was read; None where it wasn't."""
+    proficiency_rounds: toml.Text = ""  # file of rounds of proficiency tests, relative to lab.toml; empty without one
+    record: RecordPlace | None = None  # None: ``earlier_exports`` and the lines of ``decisions.jsonl`` are the record
+    recorded: Head | None = None  # of the record, or of the chained file of decisions, when it was read; else None
     file: Path | None = None
     sha256: str = ""  # digest of lab.toml; empty without one
 

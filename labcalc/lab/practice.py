@@ -5,8 +5,7 @@ FILLING_AND_CLEANING = (
     "second reading; solvent in two goes of about 2 and 3 mL, the plunger moved to and fro; drained with air; dried "
     "about 120 s with oil-free air at no more than 1 bar. The maker's procedure and the laboratory's own safety rules "
     "come first."
-)
-"""Trade figures without a published source."""
+)  # trade figures without a published source
 SOLVENTS = (
     "Cleaning solvents burn and their vapours harm: fume hood, no flame or hot surface, the gloves and eye protection "
     "that the safety data sheet asks for."

@@ -30,9 +30,8 @@ class PrecisionStatement:
     repeatability: PrecisionFunction
     reproducibility: PrecisionFunction
     mark: str  # ``seen`` or ``memory`` for a published statement, ``laboratory`` for the laboratory's own
-    lowest: float = _NAN
-    """Ends of the range of results that it was found for, [unit of the quantity]; NaN where none is stated."""
-    highest: float = _NAN
+    lowest: float = _NAN  # lower end of the range of results that it was found for, [unit of the quantity]
+    highest: float = _NAN  # its upper end; NaN where none is stated
     default: bool = False  # whether the edition is the one taken unless the laboratory says otherwise
     degrees_of_freedom: float = LEAST_DEGREES_OF_FREEDOM  # of the repeatability, [-]
 

@@ -150,8 +150,7 @@ _KINDS: Mapping[str, re.Pattern[bytes]] = {
     "png": re.compile(rb"\x89PNG\r\n\x1a\n"),
     "jpeg": re.compile(rb"\xff\xd8\xff"),
     "svg+xml": re.compile(rb"\s*(?:<\?xml[^>]*>\s*|<!--.*?-->\s*)*<svg[\s>]", re.DOTALL),
-}
-"""How a picture of each kind begins (PNG, 3rd edition, 5.2; JPEG: ITU-T T.81, B.1.1.3; SVG 2, 5.1)."""
+}  # how a picture of each kind begins (PNG, 3rd edition, 5.2; JPEG: ITU-T T.81, B.1.1.3; SVG 2, 5.1)
 _ACTIVE = re.compile(rb"<\s*(?:\w+:)?(?:script|foreignObject)\b|\son\w+\s*=|\bhref\s*=\s*[\"'](?!#|data:image/)", re.I)
 """What an SVG does or fetches; a page shows it as an ``img``, where none of that works, and a logo needs none."""
 

@@ -16,7 +16,7 @@ from labcalc.figures.markup import fact_list, folded, html_table, verdict_box
 from labcalc.lessons import Plot
 from labcalc.widgets.controls import STYLE, Chart, Fit, Form, export_panel, told
 from labcalc.workbooks import Json, RenderedReport, keep_units, safe_stem
-from labcalc.workbooks.scripts import plotly_script
+from labcalc.workbooks.page import plotly_script
 from labcalc.writing import write_whole
 
 Typed: TypeAlias = Mapping[str, Mapping[str, str]]

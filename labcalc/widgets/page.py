@@ -13,7 +13,7 @@ from labcalc.widgets.panels import ConclusionPanel, MeasurementPanel, WhatIfPane
 from labcalc.widgets.picker import RunPicker
 from labcalc.widgets.problem import Added, Problem, WhatIfSettings, problem_of
 from labcalc.workbooks import keep_units
-from labcalc.workbooks.scripts import plotly_script
+from labcalc.workbooks.page import plotly_script
 
 
 class ProblemPage:

@@ -28,8 +28,7 @@ from .options import (
     Outcome as Outcome,
     Progress as Progress,
 )
-from .page import keep_units as keep_units
+from .page import Scripts as Scripts, keep_units as keep_units
 from .parameters import Json as Json
 from .pdf import print_pdf as print_pdf
-from .scripts import Scripts as Scripts
 from .serving import serve_workbook as serve_workbook

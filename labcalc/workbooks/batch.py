@@ -10,17 +10,16 @@ from itertools import chain, count
 from pathlib import Path
 
 from labcalc.errors import WorkbookError
+from labcalc.workbooks import folder
 from labcalc.workbooks.apart import cluster_executor, render_with, stop_helpers
-from labcalc.workbooks.folder import as_ctrl_c, clear_left_overs, one_writer, others_files, safe_stem, safe_stems
 from labcalc.workbooks.fork import Answer, fork_is_safe, interrupts_held, render_forked
 from labcalc.workbooks.index import write_index
 from labcalc.workbooks.jobs import ReportJob, job_task
 from labcalc.workbooks.options import BatchOptions, BatchResult, Outcome, Progress
+from labcalc.workbooks.page import Scripts, provide_script
 from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.pdf import print_beside
 from labcalc.workbooks.rendering import Rendering, RenderTask
-from labcalc.workbooks.scripts import Scripts, provide_script
-from labcalc.workbooks.state import Record, add_record, fingerprint, read_records, write_records
 from labcalc.writing import write_whole
 
 _WINDOW = 256  # how many reports are out at an executor at a time
@@ -36,10 +35,10 @@ def render_batch(jobs: Sequence[ReportJob], options: BatchOptions) -> BatchResul
     """
     with (
         cluster_executor(options.cluster) if options.cluster else nullcontext(options.executor) as executor,
-        one_writer(options.out, options.say),
+        folder.one_writer(options.out, options.say),
     ):
         batch = _Batch(jobs, options)
-        with as_ctrl_c("SIGTERM"):
+        with folder.as_ctrl_c("SIGTERM"):
             try:
                 batch.show()
                 for stem, answer in _answers(batch, executor, options):
@@ -85,15 +84,15 @@ class _Batch:
         if twice := next((name for name, count in counts.items() if count > 1), None):
             raise WorkbookError(f"two reports are named '{twice}'")
         self.out = self.options.out
-        clear_left_overs(self.out)
-        self._records = read_records(self.out)
+        folder.clear_left_overs(self.out)
+        self._records = folder.read_records(self.out)
         names = {record.stem: record.name for record in self._records.values()}
-        foreign = others_files(self.out, frozenset(names))
+        foreign = folder.others_files(self.out, frozenset(names))
         names_of_index = chain(["index"], (f"reports-index-{number}" for number in count(1)))
         self._index = self.out / f"{next(one for one in names_of_index if one not in foreign)}.html"
         earlier = {name: stem for stem, name in names.items()}
-        self._stems = safe_stems([job.name for job in self.jobs], names | dict.fromkeys(foreign, ""))
-        self._known = {name: safe_stem(name) for name in self.options.to_come} | earlier | self._stems
+        self._stems = folder.safe_stems([job.name for job in self.jobs], names | dict.fromkeys(foreign, ""))
+        self._known = {name: folder.safe_stem(name) for name in self.options.to_come} | earlier | self._stems
         self._leave(foreign)
         for job in self.jobs:
             page = self._waiting(job)
@@ -103,7 +102,7 @@ class _Batch:
 
     def _leave(self, foreign: Mapping[str, Path]) -> None:
         """Say which files that labcalc didn't make are in the way of a name, and stay."""
-        wanted = {"index", *(safe_stem(job.name).lower() for job in self.jobs)}
+        wanted = {"index", *(folder.safe_stem(job.name).lower() for job in self.jobs)}
         kept = sorted(path.name for stem, path in foreign.items() if stem.lower() in wanted)
         if kept and self.options.say is not None:
             self.options.say(f"Not made by labcalc, and left as it is: {', '.join(kept)}; reports go beside it.")
@@ -115,7 +114,7 @@ class _Batch:
         for job in self.jobs:
             stem, whole = self._stems[job.name], job.whole()
             task = self._task(whole)
-            self._prints[stem] = fingerprint(whole.key, task)
+            self._prints[stem] = folder.fingerprint(whole.key, task)
             record = None if self.options.again else self._records.get(stem)
             is_same = record is not None and record.fingerprint == self._prints[stem] != ""
             if record and is_same and record.is_whole(self.out):
@@ -157,8 +156,8 @@ class _Batch:
     def _publish(self, stem: str, outcome: Outcome, page: Rendering) -> None:
         outcome.path.with_suffix(".pdf").unlink(missing_ok=True)
         write_whole(outcome.path, page.html)
-        record = Record(stem, outcome.name, outcome.title, self._prints[stem], page.digest, page.summary)
-        add_record(self.out, record)
+        record = folder.Record(stem, outcome.name, outcome.title, self._prints[stem], page.digest, page.summary)
+        folder.add_record(self.out, record)
         self._records[stem] = record
         self._outcomes[stem] = replace(outcome, state=Outcome.RENDERED, reason="", summary=page.summary)
 
@@ -184,7 +183,7 @@ class _Batch:
 
     def close(self) -> None:
         """Leave records and an index that are true; the laboratory's record takes pages that it doesn't name yet."""
-        write_records(self.out, self._records.values())
+        folder.write_records(self.out, self._records.values())
         self.show()
         if self.options.record is None:
             return
@@ -193,7 +192,7 @@ class _Batch:
         entered = self.options.record(pages)
         self._records |= {stem: replace(self._records[stem], entry=entry) for stem, entry in entered.items()}
         if entered:
-            write_records(self.out, self._records.values())
+            folder.write_records(self.out, self._records.values())
 
     def result(self) -> BatchResult:
         """Return what became of the jobs."""

@@ -30,15 +30,12 @@ from labcalc.workbooks.rendering import Rendering, RenderTask, render
 from labcalc.workbooks.warm import warm_up
 
 K = TypeVar("K")
-
 Answer = Rendering | WorkbookError
-
 _INTERRUPTS = (signal.SIGINT, signal.SIGTERM)
 _GRACE_S = 2.0  # how long a process may take to end by itself after its time is up, [s]
 _LONGEST_FRAME = 1 << 30  # bytes of a page
 _LOOK_S = 0.1  # how often processes are looked at that say nothing, [s]
-_SELDOM = (50_000, 20, 100)
-"""How many new objects set off a search for garbage: a report is over before there is much of it."""
+_SELDOM = (50_000, 20, 100)  # new objects that set off a search for garbage: a report is over before there is much
 
 
 def fork_is_safe() -> bool:
@@ -281,10 +278,7 @@ def _be_the_child(task: RenderTask, reading: int, writing: int, scratch: Path, s
 
 
 def _let_go(kept: int) -> None:
-    """Leave a cell nothing of the caller's to write into: what is open leads nowhere, but for the pipe.
-
-    Nothing is closed: a number that is free would be given to a file, and closed again with the object that held it.
-    """
+    """Let what is open lead nowhere, but for the pipe; a number that were closed would be another file's soon."""
     nowhere = os.open(os.devnull, os.O_RDWR)
     for number in [int(path.name) for path in Path("/proc/self/fd").iterdir()]:
         if number > 2 and number not in (kept, nowhere):

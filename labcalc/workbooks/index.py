@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from labcalc.wording import counted
@@ -15,8 +16,7 @@ from labcalc.writing import write_whole
 
 _CSS = ("releasable", "second-look", "not-releasable")
 _AT_FIRST = 300  # rows that stand on the page without a script; more would make a phone wait
-_LONGEST, _AGAIN = 150, 70
-"""Letters of a reason in a row, and of one that an earlier row has whole."""
+_LONGEST, _AGAIN = 150, 70  # letters of a reason in a row, and of one that an earlier row has whole
 _FACTS = ("measured", "sample", "product", "instrument", "operator")
 
 
@@ -34,28 +34,19 @@ def index_page(outcomes: Sequence[Outcome], written_at: datetime, exports: Seque
     firsts = {one.summary.get("line"): one for one in reversed(runs)}
     rows = [_row(one, again=firsts[one.summary.get("line")] is not one) for one in runs]
     script, policy = own_script("index.js")
-    return build_page(
-        "index.html.j2",
-        title="Reports",
-        totals=_totals(runs),
-        exports=[*_shared(runs), *(f"{line[0].upper()}{line[1:]}." for line in exports if line)],
-        written_at=written_at.isoformat(),
-        shown_at=written_at.strftime("%Y-%m-%d %H:%M:%S (UTC%z)"),
-        quality=[_row(one) for one in sorted(outcomes, key=_as_counted) if not _is_of_a_run(one)],
-        rows=rows[:_AT_FIRST],
-        total=len(rows),
-        data=inert_json(rows),
-        script=script,
-        policy=policy,
-    )
+    said = [*_shared(runs), *(f"{line[0].upper()}{line[1:]}." for line in exports if line)]
+    quality = [_row(one) for one in sorted(outcomes, key=_as_counted) if not _is_of_a_run(one)]
+    words: dict[str, Any] = {"title": "Reports", "totals": _totals(runs), "exports": said, "quality": quality}
+    words |= {"written_at": written_at.isoformat(), "shown_at": f"{written_at:%Y-%m-%d %H:%M:%S (UTC%z)}"}
+    words |= {"rows": rows[:_AT_FIRST], "total": len(rows), "data": inert_json(rows)}
+    return build_page("index.html.j2", script=script, policy=policy, **words)
 
 
 def _is_of_a_run(one: Outcome) -> bool:
     return not (one.summary.get("quality") and one.is_there)
 
 
-_FEWEST = 3
-"""Runs of an instrument's day from which one cause behind them is thought of: two come by chance now and then."""
+_FEWEST = 3  # runs of an instrument's day from which one cause is thought of: two come by chance now and then
 
 
 def _shared(outcomes: Sequence[Outcome]) -> Iterator[str]:

@@ -15,12 +15,12 @@ from labcalc import judgement
 from labcalc.errors import WorkbookError
 from labcalc.shipped import workbook_file
 from labcalc.workbooks.apart import render_apart
+from labcalc.workbooks.folder import Record, read_records
 from labcalc.workbooks.options import BatchOptions
+from labcalc.workbooks.page import Scripts, provide_script
 from labcalc.workbooks.parameters import Json
 from labcalc.workbooks.pdf import print_beside
 from labcalc.workbooks.rendering import Rendering, RenderTask, task_for
-from labcalc.workbooks.scripts import Scripts, provide_script
-from labcalc.workbooks.state import Record, read_records
 from labcalc.writing import write_whole
 
 
@@ -33,14 +33,12 @@ class ReportJob:
     notebook: Path
     parameters: Mapping[str, Json]
     key: str
-    """Digest of all that the notebook reads: a report whose key, settings and versions are the same is up to date,
-    wherever its inputs lie; without one, the parameters stand for the inputs."""
+    """Digest of all that the notebook reads, wherever its inputs lie; without one, the parameters stand for them."""
     links: Mapping[str, str] | None = None
     """Names of the reports that it leads to, by what they are to it; those that aren't in the folder are left out. The
     notebook gets them, and the way to all reports, as its parameter ``links``; None: it has no such parameter."""
     looked_up: Callable[[], tuple[str, Mapping[str, str]]] | None = None
-    """What gives key and links when the report's turn comes, where that takes long: the first page waits for no other.
-    """
+    """What gives key and links when the report's turn comes: where that takes long, the first page needn't wait."""
 
     def whole(self) -> ReportJob:
         """Return the job with its key and links."""
@@ -90,14 +88,10 @@ def month_report_job(report: judgement.MonthReport, lab: Path, out: Path) -> Rep
     records = read_records(out)
     reports = {one.name: f"{one.stem}.html" for one in records.values() if one.name in named}
     reports = {run: page for run, page in sorted(reports.items()) if (out / page).is_file()}
-    return ReportJob(
-        name=f"{kind}-{report.month.name}",
-        title=f"{kind.capitalize()}ly quality report, {report.month.name}",
-        notebook=workbook_file(f"{kind}ly_quality"),
-        parameters={kind: report.month.name, "lab": str(lab.resolve()), "reports": reports},
-        key=f"{report.digest} {json.dumps(reports)}",
-        links=_quality_pages(records, report.month, f"{kind}-{report.month.name}"),
-    )
+    name, title = f"{kind}-{report.month.name}", f"{kind.capitalize()}ly quality report, {report.month.name}"
+    parameters: dict[str, Json] = {kind: report.month.name, "lab": str(lab.resolve()), "reports": reports}
+    key, links = f"{report.digest} {json.dumps(reports)}", _quality_pages(records, report.month, name)
+    return ReportJob(name, title, workbook_file(f"{kind}ly_quality"), parameters, key, links)
 
 
 _QUALITY = re.compile(r"(?:month|year|duplicates)-(\d{4}(?:-\d\d)?)(?:-\d\d to (\d{4}-\d\d)-\d\d)?")
@@ -117,14 +111,10 @@ def _quality_pages(records: Mapping[str, Record], period: judgement.Period, own:
 def duplicate_report_job(report: judgement.DuplicateReport, lab: Path, out: Path) -> ReportJob:
     """Return the job that renders the precision of duplicate runs into a folder."""
     first_day, last_day = report.period.name.split(" to ")
-    return ReportJob(
-        name=f"duplicates-{report.about}",
-        title=f"Precision of duplicates, {report.about}",
-        notebook=workbook_file("duplicates"),
-        parameters={"first_day": first_day, "last_day": last_day, **report.only, "lab": str(lab.resolve())},
-        key=report.digest,
-        links=_quality_pages(read_records(out), report.period, f"duplicates-{report.about}"),
-    )
+    parameters = {"first_day": first_day, "last_day": last_day, **report.only, "lab": str(lab.resolve())}
+    name, title = f"duplicates-{report.about}", f"Precision of duplicates, {report.about}"
+    links = _quality_pages(read_records(out), report.period, name)
+    return ReportJob(name, title, workbook_file("duplicates"), parameters, report.digest, links)
 
 
 def study_job(kind: str, study: judgement.Study, words: Mapping[str, Json]) -> ReportJob:

@@ -16,11 +16,9 @@ from labcalc.workbooks.parameters import Json, check_parameters, declared_parame
 from labcalc.writing import write_whole
 
 SAMPLE_FOLDER = "labcalc-sample-laboratory"  # where the sample laboratory is copied to, in the current folder
-_STATES = ("new", "replaced", "there already")
-"""What became of a copy; of a course, the first that any of its exercises had."""
+_STATES = ("new", "replaced", "there already")  # of a copy; of a course, the first that any of its exercises had
 _MARK = "labcalc"  # where a copy's metadata say what it was when it was made
-_BESIDE_LAB = ("README.md", "decisions.jsonl", "exports")
-"""What of the sample laboratory is copied; the rest only makes it."""
+_BESIDE_LAB = ("README.md", "decisions.jsonl", "exports")  # of the sample laboratory; the rest only makes it
 
 
 @dataclass(frozen=True)

@@ -6,13 +6,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from labcalc.workbooks.scripts import Scripts
+from labcalc.workbooks.page import Scripts
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
-ENGINES = LABCALC, KERNEL = "labcalc", "kernel"
-"""What runs the cells of a notebook: labcalc itself, or a Jupyter kernel for each report, slower."""
+ENGINES = LABCALC, KERNEL = "labcalc", "kernel"  # what runs the cells: labcalc itself, or a Jupyter kernel, slower
 
 
 @dataclass(frozen=True)
@@ -52,8 +51,7 @@ class BatchOptions:
     progress: Callable[[Progress], None] | None = None  # told after each report
     record: Callable[[Sequence[Mapping[str, str]]], Mapping[str, str]] | None = None
     """Told which pages there are, as ``labcalc.lab.add_pages`` takes them; returns what is to be kept of each."""
-    say: Callable[[str], None] | None = None
-    """Told in a sentence when processes can't be copied here, so that each report starts a new Python."""
+    say: Callable[[str], None] | None = None  # told in a sentence what waits, stays, or is slower here
 
     @property
     def side_by_side(self) -> int:
@@ -68,8 +66,7 @@ class Outcome:
     FAILED, WAITING, RENDERED, UP_TO_DATE, EARLIER = "failed", "not rendered", "rendered", "up to date", "earlier"
     name: str
     title: str
-    state: str
-    """``rendered``, ``up to date``, ``failed``, ``not rendered`` (interrupted before), ``earlier`` (another batch)."""
+    state: str  # one of these; ``not rendered``: interrupted before; ``earlier``: of another batch
     path: Path  # where the report lies, or would
     reason: str = ""  # why there is no report
     summary: dict[str, Any] = field(default_factory=dict)

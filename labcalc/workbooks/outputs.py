@@ -16,8 +16,7 @@ from typing import Any
 
 from labcalc.errors import WorkbookError
 from labcalc.figures.markup import html_table
-from labcalc.workbooks.page import inert_json
-from labcalc.workbooks.scripts import drawn_traces
+from labcalc.workbooks.page import drawn_traces, inert_json
 
 PLOTLY_MIME = "application/vnd.plotly.v1+json"
 SUMMARY_MIME = "application/vnd.labcalc.summary+json"
@@ -84,8 +83,7 @@ def _figure(output: Any, shown: Shown, place: str) -> str:
     figure = output.data[PLOTLY_MIME]
     shown.figures += 1
     shown.traces.update(trace.get("type", "scatter") for trace in figure.get("data", []))
-    html = _figure_html(shown, figure, str(caption), table)
-    folded = about.get("folded")
+    html, folded = _figure_html(shown, figure, str(caption), table), about.get("folded")
     return f'<details class="fold"><summary>{escape(folded)}</summary>{html}</details>' if folded else html
 
 

@@ -1,19 +1,27 @@
-"""The page round a body: head, contents, styles, scripts; and what makes any body sound HTML for everyone."""
+"""The page round a body: head, contents, styles, scripts; and what makes any body sound HTML for everyone.
 
+The drawing script is the plotly.js of the installed plotly package, once beside the reports or inside each.
+"""
+
+import base64
+import gzip
 import hashlib
 import json
 import re
 import unicodedata
 from dataclasses import dataclass
+from enum import Enum
 from functools import lru_cache
 from html import unescape
 from importlib.resources import files
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
 from labcalc import __version__
+from labcalc.errors import WorkbookError
 from labcalc.wording import STEERING
-from labcalc.workbooks.scripts import Scripts, bundle_hash, compressed_bundle, plotly_script_name, script_hash
+from labcalc.writing import write_whole
 
 TEMPLATES = Path(str(files("labcalc.workbooks") / "templates"))
 _HEADING = re.compile(r"<h([1-6])([^>]*)>(.*?)</h\1>", re.S)
@@ -28,6 +36,13 @@ _SCOPED_STYLE = re.compile(r"<style scoped>.*?</style>\s*", re.S)
 _BETWEEN_WORDS = re.compile(r"[^a-z0-9]+")
 _LINE_OF_PRINT = 90
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:°C|°F|mm²/s|mPa·s|kg/m³|%|h\b|K\b))")
+
+
+class Scripts(Enum):
+    """Where a report has its drawing script."""
+
+    BESIDE = "beside"
+    INSIDE = "inside"
 
 
 @dataclass(frozen=True)
@@ -107,22 +122,12 @@ def lay_out(body: str, *, title: str, workbook: str, figures: int, scripts: Scri
     sound, contents = _number_headings(_NEEDLESS.sub("", _sound_tables(keep_units(body))))
     inside, beside = scripts is Scripts.INSIDE and figures > 0, scripts is Scripts.BESIDE and figures > 0
     word = hashlib.sha256(f"{title}\0{sound}".encode()).hexdigest()[:32] if beside else ""
-    draw = _text("draw.js")
-    allowed = [script_hash(draw.encode()), *([bundle_hash()] if inside else []), *([f"nonce-{word}"] if beside else [])]
-    return build_page(
-        "report.html.j2",
-        title=title,
-        running=" · ".join(filter(None, (title, number))),
-        workbook=workbook,
-        body=sound,
-        contents=contents,
-        figures=figures,
-        bundle=compressed_bundle() if inside else "",
-        script_name=plotly_script_name(),
-        nonce=word,
-        draw=draw,
-        policy=_policy(*allowed),
-    )
+    draw, running = _text("draw.js"), " · ".join(filter(None, (title, number)))
+    also = [script_hash(plotly_script())] if inside else [f"nonce-{word}"] if beside else []
+    policy = _policy(script_hash(draw.encode()), *also)
+    words = {"running": running, "workbook": workbook, "body": sound, "contents": contents, "figures": figures}
+    drawing = {"script_name": plotly_script_name(), "bundle": compressed_bundle() if inside else "", "draw": draw}
+    return build_page("report.html.j2", title=title, nonce=word, policy=policy, **words, **drawing)
 
 
 def keep_units(html: str) -> str:
@@ -143,17 +148,13 @@ def _policy(*allowed: str) -> str:
     from all of the page's content, so that nothing in the content can carry it.
     """
     scripts = " ".join(f"'{one}'" for one in allowed) or "'none'"
-    return (
-        f"default-src 'none'; script-src {scripts}; style-src 'unsafe-inline'; img-src data: blob:; "
-        "base-uri 'none'; form-action 'none'"
-    )
+    own = f"script-src {scripts}; style-src 'unsafe-inline'; img-src data: blob:"
+    return f"default-src 'none'; {own}; base-uri 'none'; form-action 'none'"
 
 
 def _number_headings(body: str) -> tuple[str, list[Heading]]:
     """Give each heading an id of its own; the first heading of level 1 goes, since the title says it."""
-    taken = {"content", "contents-title"}
-    contents: list[Heading] = []
-    top_seen = False
+    taken, contents, top_seen = {"content", "contents-title"}, list[Heading](), False
 
     def replace(found: re.Match[str]) -> str:
         nonlocal top_seen
@@ -161,9 +162,8 @@ def _number_headings(body: str) -> tuple[str, list[Heading]]:
         if level == 1 and not top_seen:
             top_seen = True
             return ""
-        text = unescape(_TAG.sub("", inner)).strip()
+        text, level = unescape(_TAG.sub("", inner)).strip(), max(level, 2)
         anchor = _anchor(text, taken)
-        level = max(level, 2)
         if level <= 3:
             contents.append(Heading(level, text, anchor))
         return f'<h{level} id="{anchor}">{inner}</h{level}>'
@@ -197,3 +197,46 @@ def _with_scopes(table: str) -> str:
 
 def _scoped(part: str, scope: str) -> str:
     return _UNSCOPED.sub(f'<th scope="{scope}"', _EMPTY_HEAD.sub("<td></td>", part))
+
+
+@lru_cache(maxsize=1)
+def plotly_script() -> bytes:
+    """Return plotly.js as the installed plotly package has it."""
+    spec = find_spec("plotly")  # finds the file without importing plotly
+    places = list(spec.submodule_search_locations or ()) if spec is not None else []
+    for place in places:
+        file = Path(place) / "package_data" / "plotly.min.js"
+        if file.is_file():
+            return file.read_bytes()
+    raise WorkbookError("the installed plotly package holds no plotly.min.js, so figures can't be drawn")
+
+
+def script_hash(script: bytes) -> str:
+    """Return the hash by which a page allows an inline script (Content Security Policy Level 3, hash-source)."""
+    return f"sha256-{base64.b64encode(hashlib.sha256(script).digest()).decode()}"
+
+
+@lru_cache(maxsize=1)
+def plotly_script_name() -> str:
+    """Return the name of the shared script: the first 8 digits of its SHA-256 are in it."""
+    return f"plotly-{hashlib.sha256(plotly_script()).hexdigest()[:8]}.min.js"
+
+
+@lru_cache(maxsize=1)
+def compressed_bundle() -> str:
+    """Return plotly.js as gzip in base64; the same bytes every time."""
+    return base64.b64encode(gzip.compress(plotly_script(), compresslevel=9, mtime=0)).decode()
+
+
+def provide_script(folder: Path) -> Path:
+    """Write the shared script into a folder unless the very same is there."""
+    script = folder / plotly_script_name()
+    if not script.is_file() or script.read_bytes() != plotly_script():
+        write_whole(script, plotly_script())
+    return script
+
+
+@lru_cache(maxsize=1)
+def drawn_traces() -> frozenset[str]:
+    """Return the trace types that the script draws; another would be drawn as something else, without an error."""
+    return frozenset(re.findall(r'moduleType:"trace",name:"(\w+)"', plotly_script().decode("utf-8")))

@@ -18,8 +18,8 @@ from labcalc.errors import LabcalcError, WorkbookError
 from labcalc.workbooks.lean import keep_imports_short
 from labcalc.workbooks.options import ENGINES, KERNEL, LABCALC, Limits
 from labcalc.workbooks.outputs import body_of, check_page, machine_paths, ready_outputs
+from labcalc.workbooks.page import Scripts
 from labcalc.workbooks.parameters import Json
-from labcalc.workbooks.scripts import Scripts
 
 _LONGEST_SOCKET = 90  # characters of a socket's path that every system takes, with some to spare for its number
 
@@ -166,19 +166,12 @@ def _in_a_kernel(task: RenderTask, notebook: Any) -> Any:
     from traitlets.config import Config
 
     prepared = prepare_notebook_metadata(load_notebook_node(notebook), None, None)
-    words = {
-        "kernel_name": "python3",
-        "execution_timeout": task.limits.cell_seconds,
-        "shutdown_kernel": "immediate",
-        "coalesce_streams": True,
-        "store_widget_state": False,
-        "config": Config(KernelManager=_channels()),
-        "extra_arguments": ["--ext=labcalc.workbooks.lean", "--log-level=ERROR"],
-    }
+    words: dict[str, Any] = {"kernel_name": "python3", "execution_timeout": task.limits.cell_seconds}
+    words |= {"shutdown_kernel": "immediate", "coalesce_streams": True, "store_widget_state": False}
+    words |= {"config": Config(KernelManager=_channels()), "progress_bar": False, "input_path": None}
+    words |= {"extra_arguments": ["--ext=labcalc.workbooks.lean", "--log-level=ERROR"], "output_path": None}
     try:
-        return papermill_engines.execute_notebook_with_engine(
-            "nbclient", prepared, input_path=None, output_path=None, progress_bar=False, **words
-        )
+        return papermill_engines.execute_notebook_with_engine("nbclient", prepared, **words)
     except CellTimeoutError:
         raise WorkbookError(f"{task.name}: a cell took longer than {task.limits.cell_seconds:g} s") from None
     except DeadKernelError:

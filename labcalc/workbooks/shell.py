@@ -27,8 +27,7 @@ from traitlets.config import Config
 
 from labcalc.workbooks.options import Limits
 
-_WRITTEN_OVER = re.compile(r".*\r(?=[^\n])")
-_BACKSPACE = re.compile(r"[^\n]\x08")
+_WRITTEN_OVER, _BACKSPACE = re.compile(r".*\r(?=[^\n])"), re.compile(r"[^\n]\x08")
 
 
 class TimeLimitError(BaseException):
@@ -45,8 +44,7 @@ class CellOutputs:
 
     def begin(self) -> list[NotebookNode]:
         """Start a cell; the list that is returned fills while it runs."""
-        self.outputs = []
-        self._clear_at_next = False
+        self.outputs, self._clear_at_next = [], False
         return self.outputs
 
     def add(self, output: NotebookNode, display_id: str | None = None) -> None:
@@ -133,9 +131,7 @@ class NotebookShell(InteractiveShell):
     display_pub_class = Type(_Publisher)
 
     def __init__(self, **words: Any) -> None:
-        self.outputs = CellOutputs()
-        self.running_count = 0
-        self._failed = False
+        self.outputs, self.running_count, self._failed = CellOutputs(), 0, False
         super().__init__(**words)  # type: ignore[no-untyped-call]
 
     def init_virtualenv(self) -> None:
@@ -211,8 +207,7 @@ def run_cells(notebook: NotebookNode, limits: Limits, begin_cell: Callable[[str]
 def new_shell() -> NotebookShell:
     """Return the shell of this process, new and empty."""
     settings = Config()
-    settings.HistoryManager.enabled = False
-    settings.InteractiveShell.enable_tip = False
+    settings.HistoryManager.enabled = settings.InteractiveShell.enable_tip = False
     InteractiveShell.clear_instance()
     NotebookShell.clear_instance()
     shell: NotebookShell = NotebookShell.instance(config=settings)

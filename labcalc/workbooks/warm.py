@@ -11,24 +11,21 @@ from functools import lru_cache
 from labcalc.errors import LabcalcError
 from labcalc.workbooks.lean import for_speed_only, keep_imports_short, quick_start
 from labcalc.workbooks.outputs import body_of
+from labcalc.workbooks.page import Scripts
 from labcalc.workbooks.parameters import Json
-from labcalc.workbooks.scripts import Scripts
 
-_SHARED = frozenset({"labcalc", "numpy", "pandas", "plotly", "scipy"})
-"""Libraries that are imported once, before the reports' processes part."""
+_SHARED = frozenset({"labcalc", "numpy", "pandas", "plotly", "scipy"})  # imported once, before processes part
 _AT_FIRST_USE = (
     "labcalc.workbooks.shell", "IPython.core.application", "IPython.core.completer", "IPython.core.completerlib",
     "IPython.core.logger", "IPython.core.magics", "IPython.core.oinspect", "bdb",
-)  # fmt: skip
-"""Modules that a shell, a figure or a page would import at its first use, in every report anew."""
+)  # fmt: skip  # else imported in every report anew
 _FOR_SOME = (
     "labcalc.judgement.causes.evidence_from_dossier", "labcalc.judgement.causes.explanation",
     "labcalc.formulae.curves.line_departure", "labcalc.formulae.curves.liquid_slopes",
     "labcalc.formulae.densities.expansion", "labcalc.formulae.densities.gravity",
     "labcalc.formulae.kinds.characterisation", "labcalc.formulae.kinds.grades", "labcalc.formulae.kinds.molar_mass",
     "labcalc.formulae.scales.saybolt",
-)  # fmt: skip
-"""What many reports need, and not each: worth importing ahead of several, not of one."""
+)  # fmt: skip  # worth importing ahead of several reports, not of one
 
 
 def warm_up(notebooks: Iterable[str], reports: int = 1) -> None:

@@ -29,8 +29,7 @@ from labcalc.judgement import gather, judge
 from labcalc.lab import add_exports, load_laboratory, read_record, record_head, verify_record
 from labcalc.lab.record.chain import linked
 from labcalc.lab.record.database import Connection
-from labcalc.lab.record.journal import entry_text, head_of, now
-from labcalc.lab.record.steps import LATEST, opened
+from labcalc.lab.record.journal import LATEST, entry_text, head_of, now, opened
 from labcalc.shipped import sample_lab
 from labcalc.workbooks import run_report_jobs
 from tests.benchmarks.month import history

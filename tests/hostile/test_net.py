@@ -16,7 +16,7 @@ from click.testing import CliRunner, Result
 from labcalc import exports, lab
 from labcalc.cli import main
 from labcalc.cli.words import harmless
-from labcalc.workbooks.state import Record, read_records
+from labcalc.workbooks.folder import Record, read_records
 from labcalc.writing import PART
 
 GOOD = (

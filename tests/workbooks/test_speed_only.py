@@ -10,7 +10,7 @@ from typing import NoReturn
 
 import pytest
 
-from labcalc.workbooks import BatchOptions, ReportJob, fork, lean, render_batch, state, warm
+from labcalc.workbooks import BatchOptions, ReportJob, folder, fork, lean, render_batch, warm
 
 RECORDS = ".labcalc-reports.jsonl"
 
@@ -93,7 +93,7 @@ def test_a_stand_in_that_gives_nothing_is_not_missed(
 def test_what_can_not_be_told_to_be_up_to_date_is_rendered(
     oil: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    monkeypatch.setattr(state, "_program", broken)
+    monkeypatch.setattr(folder, "_program", broken)
     for _ in range(2):
         assert render_two(oil, tmp_path) == ["rendered", "rendered"]
     assert caplog.messages[0].startswith("telling which reports are up to date failed")

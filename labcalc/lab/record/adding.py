@@ -20,14 +20,12 @@ from labcalc.lab.laboratory import Laboratory
 from labcalc.lab.reading import certificates, export_files
 from labcalc.lab.record.contents import digest_of, stated_source, store_parts, stored_refusals, stored_rows
 from labcalc.lab.record.database import Connection, Database
-from labcalc.lab.record.journal import append, entries_of, head_of
-from labcalc.lab.record.steps import opened
+from labcalc.lab.record.journal import append, entries_of, head_of, opened
 
 _Stamp = tuple[str, int, int]
 _LARGEST_REFUSED = 50_000_000  # bytes up to which an export that can't be read is kept, [B]
 _LOOK_S = 2.0  # how often a folder is looked at that is watched, [s]: FAT keeps no finer time
-_SETTLED_NS = 2_000_000_000
-"""Age from which a file's time of change tells it from a later state, [ns]: FAT keeps no finer time."""
+_SETTLED_NS = 2_000_000_000  # age from which a file's time of change tells it from a later state, [ns]: as of FAT
 
 
 @dataclass(frozen=True)

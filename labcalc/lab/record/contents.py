@@ -14,16 +14,13 @@ from numpy.typing import NDArray
 from labcalc.exports import TIDY_COLUMNS, Refusal, SourceFile
 from labcalc.lab.record.database import Connection
 
-ROW_COLUMNS = tuple(name for name in TIDY_COLUMNS if name != "source_file")
-"""Columns of a row as it is stored; the file is named by the reading."""
+ROW_COLUMNS = tuple(name for name in TIDY_COLUMNS if name != "source_file")  # as stored; the reading names the file
 WHOLE = ("replicate", "source_line")
 NUMBERS = ("temperature_C", "kinematic_viscosity_mm2_s", "dynamic_viscosity_mPa_s", "density_kg_m3")
 """Held as the shortest text that reads back to the last bit."""
 TEXTS = tuple(name for name in ROW_COLUMNS if name not in (*WHOLE, *NUMBERS, "measured_at"))
-_BLOCKS = (("<f8", NUMBERS), ("<i8", ("measured_at", *WHOLE)), ("<i4", TEXTS))
-"""How columns are packed: type, and which."""
-PARTS = ("refusals", "lines_set_aside")
-"""Tables of what a reading gave beside its rows."""
+_BLOCKS = (("<f8", NUMBERS), ("<i8", ("measured_at", *WHOLE)), ("<i4", TEXTS))  # how columns are packed
+PARTS = ("refusals", "lines_set_aside")  # tables of what a reading gave beside its rows
 NAMED = ("sample", "instrument")  # columns by whose names a reading is found
 _BLOCK = 1_000  # rows that are digested at a time, [-]: part of what the digest means
 

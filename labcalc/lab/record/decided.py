@@ -11,11 +11,9 @@ from labcalc.lab.decisions import Decision, decision_of, decisions_file, refuse_
 from labcalc.lab.laboratory import Laboratory
 from labcalc.lab.record.chain import canonical
 from labcalc.lab.record.database import Connection
-from labcalc.lab.record.journal import Entry, append, entries_of
-from labcalc.lab.record.steps import opened
+from labcalc.lab.record.journal import Entry, append, entries_of, opened
 
-_STATED = ("who", "when", "what", "why", "run", "instrument", "quantity", "temperature_C", "file")
-"""What an entry says of each decision, empty or not."""
+_STATED = ("who", "when", "what", "why", "run", "instrument", "quantity", "temperature_C", "file")  # empty or not
 _NUMBERS = ("temperature_C", "size", "probability", "leading_probability", "centre", "sigma")  # held as texts
 
 

@@ -22,14 +22,10 @@ from labcalc.lab.reading import label_runs
 from labcalc.lab.record.chain import Head
 from labcalc.lab.record.contents import NAMED, columns_of, source_of
 from labcalc.lab.record.database import Connection
-from labcalc.lab.record.journal import Entry, entries_of, head_of
-from labcalc.lab.record.steps import opened
+from labcalc.lab.record.journal import Entry, entries_of, head_of, opened
 
-_Readings = Mapping[int, Mapping[str, Any]]
-"""What the entries of readings say, by their numbers."""
-
-_LATEST = "entry NOT IN (SELECT corrects FROM entries WHERE corrects IS NOT NULL)"
-"""Readings that no later one takes the place of."""
+_Readings = Mapping[int, Mapping[str, Any]]  # what the entries of readings say, by their numbers
+_LATEST = "entry NOT IN (SELECT corrects FROM entries WHERE corrects IS NOT NULL)"  # none takes the place of it
 
 
 def record_head(laboratory: Laboratory) -> Head:
@@ -64,10 +60,8 @@ def read_record(laboratory: Laboratory, **names: str) -> Reading:
     zone, database = zone_of(laboratory.time_zone), opened(laboratory)
     try:
         with database.reading() as connection:
-            readings = {
-                one.n: one.content
-                for one in entries_of(connection, f"n IN (SELECT entry FROM readings WHERE {_LATEST})")
-            }
+            latest = entries_of(connection, f"n IN (SELECT entry FROM readings WHERE {_LATEST})")
+            readings = {one.n: one.content for one in latest}
             sources = _sources(connection, readings)
             files = {entry: source.name for entry, source in sources.items()}
             packed = connection.every(entries_query(names), **names)

@@ -10,8 +10,7 @@ from labcalc.lab.laboratory import Laboratory
 from labcalc.lab.record.chain import ORIGIN, Head, linked
 from labcalc.lab.record.contents import PARTS, digest_of, names_in, stored_parts
 from labcalc.lab.record.database import Connection
-from labcalc.lab.record.journal import NOT_LABCALCS, Entry, entries_of, entry_text, head_of
-from labcalc.lab.record.steps import changed_triggers, opened
+from labcalc.lab.record.journal import NOT_LABCALCS, Entry, changed_triggers, entries_of, entry_text, head_of, opened
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from labcalc.lab import Issue, Laboratory, add_decision, add_exports, add_issued, verify_record
-from labcalc.lab.record.steps import LATEST
+from labcalc.lab.record.journal import LATEST
 from tests.lab.record.conftest import export_files, lab_with, new_database
 
 TABLES = (

@@ -35,8 +35,7 @@ from labcalc.lab import (
     verify_record,
 )
 from labcalc.lab.record.database import database_of
-from labcalc.lab.record.journal import append, head_of
-from labcalc.lab.record.steps import LATEST
+from labcalc.lab.record.journal import LATEST, append, head_of
 from labcalc.workbooks import BatchOptions, render_batch, run_report_jobs
 from tests.lab.record.conftest import LAB, export_files, lab_with
 

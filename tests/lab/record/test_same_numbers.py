@@ -14,7 +14,7 @@ from labcalc.figures.month.report import show_month_provenance
 from labcalc.figures.provenance import show_provenance
 from labcalc.judgement import Material, gather, gather_record, judge, report_duplicates, report_month, review_setup
 from labcalc.lab import add_exports, load_laboratory, move_decisions, record_head
-from labcalc.lab.record.steps import LATEST
+from labcalc.lab.record.journal import LATEST
 from labcalc.shipped import sample_lab
 from tests.lab.record.conftest import export_files, lab_with
 

@@ -24,8 +24,7 @@ from labcalc.lab import (
 )
 from labcalc.lab.record.contents import PARTS, digest_of, packed_rows, stated_source, stored_refusals, stored_rows
 from labcalc.lab.record.database import database_of
-from labcalc.lab.record.journal import append
-from labcalc.lab.record.steps import LATEST, bring_up_to_date, opened, step_of
+from labcalc.lab.record.journal import LATEST, append, bring_up_to_date, opened, step_of
 from tests.lab.record.conftest import export_files
 from tests.lab.record.test_adding import ODD
 
