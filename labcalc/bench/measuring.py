@@ -5,8 +5,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from labcalc import formulae
-from labcalc.bench.calculation import Result, Table, table
-from labcalc.bench.typed import Given, numerals
+from labcalc.bench.calculation import Given, Result, Table, numerals, table
 from labcalc.errors import LabcalcError
 from labcalc.statistics import high_low_carry_over, high_low_steps
 from labcalc.wording import counted, numeral, percent, plain, signed
@@ -134,10 +133,9 @@ def carry_over(given: Given) -> Iterator[Result]:
     results = np.empty(0) if given["results"] is None else given["results"]
     steps = high_low_steps("the thick oil", "the thin oil")
     cells = [*(plain(one) for one in results), *[""] * len(steps)]
-    rows = [(plain(one.number), one.sample, one.counts_as, cell) for one, cell in zip(steps, cells, strict=False)]
-    yield Table(
-        "The runs in their order, cleaned between as always", ("Run", "Measure", "It is", "Result"), tuple(rows)
-    )
+    told = ((plain(one.number), one.sample, one.counts_as, cell) for one, cell in zip(steps, cells, strict=False))
+    head = "Run", "Measure", "It is", "Result"
+    yield Table("The runs in their order, cleaned between as always", head, tuple(told))
     if results.size < len(steps):
         yield f"Results still to be typed: {len(steps) - results.size}. Thin is ten times thinner or more."
         return

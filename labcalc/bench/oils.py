@@ -6,8 +6,7 @@ from typing import Any
 import numpy as np
 
 from labcalc import formulae
-from labcalc.bench.calculation import Result, Table, table
-from labcalc.bench.typed import Given, numerals
+from labcalc.bench.calculation import Given, Result, Table, numerals, table
 from labcalc.errors import LabcalcError, OutOfRangeError
 from labcalc.formulae import EstimatedLine, ViscosityTemperatureLine
 from labcalc.lessons import Plot, Series

@@ -7,8 +7,7 @@ from importlib.resources import files
 from typing import Any
 
 from labcalc.bench import measuring, oils
-from labcalc.bench.calculation import Calculation
-from labcalc.bench.typed import Column, Field
+from labcalc.bench.calculation import Calculation, Column, Field
 from labcalc.formulae import grade_candidates
 
 _RESULTS = {**vars(measuring), **vars(oils)}
@@ -44,11 +43,9 @@ def _grades(page: str, standard: str, example: Mapping[str, Any]) -> Calculation
         label += f", {one.unit}" if one.unit and not kind else ""
         column = Column(label, kind, *_ENDS.get(kind, (1e-3, 2e7)))
         fields.append(Field(key, label, (column,), optional=len(table.quantities) > 1))
-    results, published = partial(oils.grades, standard), f"{table.edition}; {table.source}"
+    results, source = partial(oils.grades, standard), f"{table.edition}; {table.source}"
     rule = "each value that is known lies within the limits of the grade; as reported, so rounded first"
-    return Calculation(
-        page, standard, f"Grade: {standard}", tuple(fields), results, rule, published=published, **example
-    )
+    return Calculation(page, standard, f"Grade: {standard}", tuple(fields), results, rule, published=source, **example)
 
 
 CALCULATIONS = {one.key: one for one in _all()}  # all of them by key, in the order of the pages

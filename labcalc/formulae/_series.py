@@ -19,9 +19,7 @@ def keeps_index(formula: Callable[P, R]) -> Callable[P, R]:
 
     @wraps(formula)
     def with_index(*args: P.args, **kwargs: P.kwargs) -> R:
-        given = [
-            value for value in (*args, *kwargs.values()) if isinstance(value, np.ma.MaskedArray) or _is_series(value)
-        ]
+        given = [one for one in (*args, *kwargs.values()) if isinstance(one, np.ma.MaskedArray) or _is_series(one)]
         if not given:
             return formula(*args, **kwargs)
         series = _one_index([value for value in given if _is_series(value)])
@@ -45,10 +43,8 @@ def _one_index(series: list[Any]) -> Any:
     """Return a series that stands for all; refuse different indices."""
     for other in series[1:]:
         if not series[0].index.equals(other.index):
-            raise ValueError(
-                f"two series of different indices, {_words(series[0].index)} and {_words(other.index)}: "
-                "align them first, or give the values alone (.to_numpy())"
-            )
+            told = f"two series of different indices, {_words(series[0].index)} and {_words(other.index)}"
+            raise ValueError(f"{told}: align them first, or give the values alone (.to_numpy())")
     return series[0] if series else None
 
 

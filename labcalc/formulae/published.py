@@ -144,13 +144,17 @@ def _flow(flow_time_s: float, corrected_at_s: float, row: Row) -> float:
     return float(formulae.viscosity_from_flow_time(flow_time_s, constant, kinetic_energy, shortest_s=30.0))
 
 
+def _numbers(row: Row, *columns: str) -> tuple[float, ...]:
+    return tuple(float(row[column]) for column in columns)
+
+
 SINGLE_VALUES: dict[str, Callable[[Row], object]] = {
-    "viscosity_index": lambda r: formulae.viscosity_index(float(r["kv_40"]), float(r["kv_100"])),
+    "viscosity_index": lambda r: formulae.viscosity_index(*_numbers(r, "kv_40", "kv_100")),
     "reported_viscosity_index": lambda r: formulae.reported_viscosity_index(
-        formulae.viscosity_index(float(r["kv_40"]), float(r["kv_100"]))
+        formulae.viscosity_index(*_numbers(r, "kv_40", "kv_100"))
     ),
     "calculated_carbon_aromaticity_index": lambda r: formulae.calculated_carbon_aromaticity_index(
-        float(r["density_15C"]), float(r["kinematic_viscosity"]), float(r["temperature_C"])
+        *_numbers(r, "density_15C", "kinematic_viscosity", "temperature_C")
     ),
     "L": lambda r: _basis(np.asarray(float(r["kv_100"])))[0],
     "H": lambda r: _basis(np.asarray(float(r["kv_100"])))[1],

@@ -3,18 +3,21 @@
 from .course import (
     LESSONS as LESSONS,
     TEST_QUESTIONS as TEST_QUESTIONS,
+    Journal as Journal,
+    Learner as Learner,
     Lesson as Lesson,
     LessonTest as LessonTest,
     ask as ask,
     chance_of as chance_of,
     draft_named as draft_named,
     draw_test as draw_test,
+    keep_learner as keep_learner,
+    kept_learner as kept_learner,
     lesson_named as lesson_named,
     seed_of as seed_of,
     worked_example as worked_example,
 )
 from .drafts import Draft as Draft, Drafts as Drafts, drafts_of as drafts_of
-from .journal import Journal as Journal, Learner as Learner, keep_learner as keep_learner, kept_learner as kept_learner
 from .plots import (
     Agreement as Agreement,
     Mark as Mark,

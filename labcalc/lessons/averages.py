@@ -5,11 +5,10 @@ from functools import lru_cache, partial
 
 import numpy as np
 from numpy.random import Generator
-from numpy.typing import NDArray
 
 from labcalc.judgement import Chart, Material
 from labcalc.lessons.charts import average_delay, laboratory_charts
-from labcalc.lessons.plots import Agreement, Plot, Series, curve, plot_of
+from labcalc.lessons.plots import Agreement, Array, Plot, Series, curve, plot_of
 from labcalc.statistics import ewma, ewma_run_length
 from labcalc.wording import at_celsius
 
@@ -54,9 +53,7 @@ def equal_multiple(weight: float) -> float:
 
 
 @lru_cache(maxsize=8)
-def simulated_average(
-    weight: float, multiple: float, shift: float, individuals_limit: float = math.inf
-) -> NDArray[np.float64]:
+def simulated_average(weight: float, multiple: float, shift: float, individuals_limit: float = math.inf) -> Array:
     """Return the run lengths of simulated EWMA charts, [results], with or without limits of results, [sigma]."""
     generator, limit = np.random.default_rng(4), half_width(weight, multiple)
     lengths, average, going = np.zeros(_CHARTS), np.zeros(_CHARTS), np.ones(_CHARTS, dtype=bool)
@@ -70,7 +67,7 @@ def simulated_average(
     return lengths
 
 
-def draw_shifted(generator: Generator, results: int = 30, start: int = 11, shift: float = 1.5) -> NDArray[np.float64]:
+def draw_shifted(generator: Generator, results: int = 30, start: int = 11, shift: float = 1.5) -> Array:
     """Draw standardised results whose mean moves at result ``start`` (from 1) by ``shift``, [sigma]."""
     drawn = generator.standard_normal(results)
     drawn[start - 1 :] += shift
@@ -107,19 +104,17 @@ def plot_chart_average(chart: Chart) -> Plot:
 def plot_delays(shift: float) -> Plot:
     """Show how many results pass until a shift is found: single limits, and an EWMA with as many false alarms."""
     multiple, shifts = equal_multiple(WEIGHT), np.linspace(0.0, 3.5, 15)
-    series = (
-        curve("limits of single results", shifts, delay_of_limits),
-        curve(f"EWMA, weight {WEIGHT:g}", shifts, lambda one: delay_of_average(WEIGHT, one, multiple)),
-    )
+    limits = curve("limits of single results", shifts, delay_of_limits)
+    ewmas = curve(f"EWMA, weight {WEIGHT:g}", shifts, lambda one: delay_of_average(WEIGHT, one, multiple))
     single, alarm = (delay_of_limits(one) for one in (shift, 0.0))
     numbers = {"shift": shift, "single": single, "average": delay_of_average(WEIGHT, shift, multiple), "alarm": alarm}
-    return plot_of("averages", "delays", numbers, series, marks=[shift])
+    return plot_of("averages", "delays", numbers, (limits, ewmas), marks=[shift])
 
 
 def plot_weight(weight: float) -> Plot:
     """Show what the weight does: delay for a small, a middle and a large shift, at equal false alarms."""
     weights = np.array([0.05, 0.1, 0.2, 0.3, 0.4, 0.6, 0.8, 1.0])
-    shifts = (0.5, 1.0, 3.0)
+    shifts = 0.5, 1.0, 3.0
     series = [curve(f"shift {one:g} s", weights, partial(_fair_delay, shift=one)) for one in shifts]
     said = "; ".join(f"{one:g} s after {_fair_delay(weight, one):.1f}" for one in shifts)
     return plot_of("averages", "weight", {"weight": weight, "said": said}, series, marks=[weight])

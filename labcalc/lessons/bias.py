@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from labcalc.judgement import Chart, Material
 from labcalc.lessons.charts import laboratory_charts
-from labcalc.lessons.plots import Agreement, Plot, Series, curve, normal_draws, plot_of, share_curve
+from labcalc.lessons.plots import Agreement, Array, Plot, Series, curve, normal_draws, plot_of, share_curve
 from labcalc.lessons.repeats import COVER_95
 
 _CHECKS = 100_000
@@ -49,7 +49,7 @@ def certified_charts(material: Material) -> list[Chart]:
     return [one for one in known if one.used.sum() >= _FEWEST]
 
 
-def draw_check(generator: Generator, results: int = 8) -> tuple[NDArray[np.float64], float, float]:
+def draw_check(generator: Generator, results: int = 8) -> tuple[Array, float, float]:
     """Draw results of a reference oil, its certified value, and its expanded uncertainty (k = 2), all in mm²/s."""
     certified, expanded = round(float(generator.uniform(20.0, 60.0)), 2), 0.06
     true = certified + generator.normal(0.0, expanded / 2.0)
@@ -57,7 +57,7 @@ def draw_check(generator: Generator, results: int = 8) -> tuple[NDArray[np.float
     return np.round(generator.normal(true + off, 0.05, results), 2), certified, expanded
 
 
-def _shown(place: float, scatter: float) -> NDArray[np.float64]:
+def _shown(place: float, scatter: float) -> Array:
     """Rounding of simulated results: what a display shows less the true value, [steps]."""
     return np.asarray(np.round(place + scatter * normal_draws(101, 2, _CHECKS)[0]) - place)
 

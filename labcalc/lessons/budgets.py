@@ -8,10 +8,9 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.random import Generator
-from numpy.typing import NDArray
 
 from labcalc.judgement import Material, Result, by_component, judge
-from labcalc.lessons.plots import Agreement, Plot, Series, curve, grouped, histogram, plot_of
+from labcalc.lessons.plots import Agreement, Array, Plot, Series, curve, grouped, histogram, plot_of
 from labcalc.statistics import coverage_factor, effective_degrees_of_freedom
 
 CONFIDENCE = 0.95  # coverage probability of an expanded uncertainty, [-]
@@ -34,7 +33,7 @@ class Parts:
     repeats: int = 1
 
     @property
-    def now(self) -> NDArray[np.float64]:
+    def now(self) -> Array:
         """Standard uncertainties with this number of repeats, [%]."""
         shrink = [math.sqrt(self.repeats) if name == _REPEATABILITY else 1.0 for name in self.names]
         return np.asarray(np.array(self.sizes) / np.array(shrink), dtype=np.float64)
@@ -94,9 +93,8 @@ def newest_parts(material: Material, product: str = "", temperature_C: float = 4
 
 def draw_budget(generator: Generator) -> tuple[float, float, int, float]:
     """Draw a certificate's U (k = 2), the scatter of a determination, their number, and limits of temperature, [%]."""
-    certificate, repeatability, temperature = (
-        round(float(generator.uniform(low, high)), 2) for low, high in ((0.10, 0.30), (0.08, 0.25), (0.05, 0.20))
-    )
+    ranges = (0.10, 0.30), (0.08, 0.25), (0.05, 0.20)
+    certificate, repeatability, temperature = (round(float(generator.uniform(*ends)), 2) for ends in ranges)
     return certificate, repeatability, int(generator.choice([2, 3, 4])), temperature
 
 
@@ -127,7 +125,7 @@ def plot_temperature(parts: Parts, temperature_K: float) -> Plot:
 
 
 @lru_cache(maxsize=4)
-def _errors(parts: Parts) -> NDArray[np.float64]:
+def _errors(parts: Parts) -> Array:
     """Draw the error of each component, [%]: rectangular for the resolution, normal for the others."""
     generator, half = np.random.default_rng(11), math.sqrt(3.0)
     drawn = [

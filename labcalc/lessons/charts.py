@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from labcalc import statistics
 from labcalc.judgement import Chart, Material
-from labcalc.lessons.plots import Agreement, Plot, Series, curve, histogram, normal_draws, plot_of, share_curve
+from labcalc.lessons.plots import Agreement, Array, Plot, Series, curve, histogram, normal_draws, plot_of, share_curve
 from labcalc.wording import at_celsius, counted
 
 _CHARTS = 4000
@@ -24,13 +24,13 @@ _SETS = ("limits only", "petroleum", "western electric")  # rule sets with an ex
 class OwnChart:
     """A chart drawn by a learner's name: results in mm²/s, and from which one on the mean is shifted (0: never)."""
 
-    results: NDArray[np.float64]
+    results: Array
     centre: float
     sigma: float
     shifted_from: int
 
     @property
-    def z(self) -> NDArray[np.float64]:
+    def z(self) -> Array:
         """Distance from the centre, [sigma]."""
         return (self.results - self.centre) / self.sigma
 
@@ -56,7 +56,7 @@ def _simulated(rules: str, shift: float) -> statistics.SimulatedRunLength:
     return statistics.simulated_run_length(statistics.RULE_SETS[rules], shift, charts=_CHARTS, seed=2)
 
 
-def upper_limit(results: NDArray[np.float64]) -> float:
+def upper_limit(results: Array) -> float:
     """Return mean and three sigma by the mean moving range of a baseline, [unit of the results]."""
     return statistics.individuals_limits(results, as_known=True).upper
 
@@ -78,14 +78,10 @@ def draw_chart(generator: Generator, results: int = 40, level: float = 15.02, si
     return OwnChart(np.round(drawn, 3), level, sigma, start)
 
 
-def _results_and_flags(
-    at: NDArray[np.float64], results: NDArray[np.float64], beyond: NDArray[np.bool_]
-) -> tuple[Series, Series]:
+def _results_and_flags(at: Array, results: Array, beyond: NDArray[np.bool_]) -> tuple[Series, Series]:
     """Return results as points, those beyond a limit as flags."""
-    return (
-        Series("results", at[~beyond], results[~beyond], "points"),
-        Series("beyond a limit", at[beyond], results[beyond], "flags"),
-    )
+    within = Series("results", at[~beyond], results[~beyond], "points")
+    return within, Series("beyond a limit", at[beyond], results[beyond], "flags")
 
 
 def plot_chart(chart: Chart) -> Plot:
@@ -138,7 +134,7 @@ def plot_rule_sets() -> Plot:
     return plot_of("charts", "rule_sets", {"said": said}, series, x_names=names)
 
 
-def _tampered() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _tampered() -> tuple[Array, Array]:
     """Adjust after each result by what it was off: the next one carries the error of the one before."""
     error = normal_draws(3, _RESULTS + 1)
     return error[1:], error[1:] - error[:-1]

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.judgement import Material
 from labcalc.lessons.charts import laboratory_charts
-from labcalc.lessons.plots import Agreement, Plot, Series, curve, normal_draws, plot_of, share_curve
+from labcalc.lessons.plots import Agreement, Array, Plot, Series, curve, normal_draws, plot_of, share_curve
 from labcalc.lessons.repeats import COVER_95
 from labcalc.statistics import coverage_factor
 
@@ -41,7 +41,7 @@ def mean_difference_spread(number: int, samples: float, *, paired: bool) -> floa
     return math.sqrt(2.0 / number * (1.0 if paired else 1.0 + samples**2))
 
 
-def oil_differences(material: Material, temperature_C: float = 40.0) -> NDArray[np.float64]:
+def oil_differences(material: Material, temperature_C: float = 40.0) -> Array:
     """Return first less second instrument on the same oil, lot and day, [%]; of the results that charts use."""
     charts = [one for one in laboratory_charts(material, at_C=temperature_C) if one.unit == "%"]
     days: dict[tuple[str, str, str], pd.Series] = {}
@@ -56,7 +56,7 @@ def oil_differences(material: Material, temperature_C: float = 40.0) -> NDArray[
     return pd.concat(found).dropna().to_numpy(float) if found else np.array([])
 
 
-def draw_instruments(generator: Generator, samples: int = 8) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def draw_instruments(generator: Generator, samples: int = 8) -> tuple[Array, Array]:
     """Draw results of two instruments on the same oils, [mm²/s]; in every second set one reads 0.15 % too high."""
     oils = generator.uniform(20.0, 90.0, samples)
     off = 0.0015 * float(generator.integers(2))
@@ -64,12 +64,12 @@ def draw_instruments(generator: Generator, samples: int = 8) -> tuple[NDArray[np
     return np.round(first * (1.0 + off), 3), np.round(second, 3)
 
 
-def _drawn(number: int) -> NDArray[np.float64]:
+def _drawn(number: int) -> Array:
     """Standard normal numbers, cases × number."""
     return normal_draws(111, _CASES, number)
 
 
-def _mean_differences(samples: float, *, paired: bool) -> NDArray[np.float64]:
+def _mean_differences(samples: float, *, paired: bool) -> Array:
     drawn = _drawn(4 * _SAMPLES).reshape(_CASES, 4, _SAMPLES)
     oils = samples * (drawn[:, 0], drawn[:, 0] if paired else drawn[:, 1])[1]
     return np.asarray((samples * drawn[:, 0] + drawn[:, 2] - oils - drawn[:, 3]).mean(axis=1))

@@ -6,12 +6,13 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 from numpy.random import Generator
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.judgement import ComponentsOfVariance, Material, components_side_by_side
 from labcalc.lessons.plots import Agreement, Plot, Series, agreement_series, curve, histogram, normal_draws, plot_of
 from labcalc.lessons.repeats import COVER_95, limit_factor
 from labcalc.statistics import VarianceComponents, nested_analysis, variance_components
+from labcalc.statistics.series import Array
 
 _MEANS = 20_000
 _PAIRS = 100_000
@@ -56,7 +57,7 @@ def share_without_day(days: int, repeats: int, ratio: float) -> float:
     return float(fdtr(days - 1, days * (repeats - 1), 1.0 / (1.0 + repeats * ratio**2)))
 
 
-def draw_days(generator: Generator, days: int = 8, repeats: int = 2, decimals: int = 2) -> NDArray[np.float64]:
+def draw_days(generator: Generator, days: int = 8, repeats: int = 2, decimals: int = 2) -> Array:
     """Draw results of one oil, [mm²/s], a row a day, a column a repeat."""
     drawn = 46.1 + generator.normal(0.0, 0.15, (days, 1)) + generator.normal(0.0, 0.06, (days, repeats))
     return np.round(drawn, decimals)
@@ -74,31 +75,31 @@ def plans_of(results: int = _IN_PLAN) -> tuple[tuple[int, int], ...]:
     return tuple((days, results // days) for days in range(1, results + 1) if results % days == 0)
 
 
-def _running_means(ratio: float) -> NDArray[np.float64]:
+def _running_means(ratio: float) -> Array:
     """Means of the first 1, 2, … repeats of a day, a row a day, in units of s_r."""
     drawn = normal_draws(21, _MEANS, 1 + _MOST_REPEATS)
     return np.asarray(np.cumsum(ratio * drawn[:, :1] + drawn[:, 1:], axis=1) / np.arange(1.0, _MOST_REPEATS + 1.0))
 
 
-def _pairs(ratio: float) -> NDArray[np.float64]:
+def _pairs(ratio: float) -> Array:
     """Differences of two results of different days, in units of s_r."""
     drawn = normal_draws(22, _PAIRS, 4)
     return np.asarray(drawn[:, 0] - drawn[:, 1] + ratio * (drawn[:, 2] - drawn[:, 3]))
 
 
-def _results(seed: int, cases: int, days: int, repeats: int, ratio: float) -> NDArray[np.float64]:
+def _results(seed: int, cases: int, days: int, repeats: int, ratio: float) -> Array:
     """Simulated results, cases × days × repeats, in units of s_r."""
     drawn = normal_draws(seed, cases, days, 1 + repeats)
     return np.asarray(ratio * drawn[..., :1] + drawn[..., 1:])
 
 
-def _found(days: int, repeats: int, ratio: float) -> NDArray[np.float64]:
+def _found(days: int, repeats: int, ratio: float) -> Array:
     """Estimates of the day's variance from simulated studies, in units of s_r²; below 0 where chance made it so."""
     results = _results(23, _STUDIES, days, repeats, ratio)
     return np.asarray(results.mean(axis=2).var(axis=1, ddof=1) - results.var(axis=2, ddof=1).mean(axis=1) / repeats)
 
 
-def _plan_means(days: int, repeats: int, ratio: float) -> NDArray[np.float64]:
+def _plan_means(days: int, repeats: int, ratio: float) -> Array:
     return np.asarray(_results(24, _MEANS, days, repeats, ratio).mean(axis=(1, 2)))
 
 
@@ -106,10 +107,8 @@ def plot_mornings(mornings: pd.DataFrame) -> Plot:
     """Show one oil against the other, a point a morning."""
     first, second = mornings.columns
     x, y = (str(oil).partition(" lot ")[0] for oil in mornings)
-    series = [
-        Series(str(name), one[first].to_numpy(float), one[second].to_numpy(float), "points")
-        for name, one in mornings.groupby("instrument")
-    ]
+    points = {str(name): one.to_numpy(float).T for name, one in mornings.groupby("instrument")}
+    series = [Series(name, of_first, of_second, "points") for name, (of_first, of_second) in points.items()]
     same_side, correlation = int((mornings[first] * mornings[second] > 0.0).sum()), mornings.corr().to_numpy()[0, 1]
     numbers = {"days": len(mornings), "same_side": same_side, "correlation": correlation, "first": x, "second": y}
     return plot_of("components", "mornings", numbers, series, [0.0], [0.0])
@@ -124,12 +123,8 @@ def plot_repeats(variances: Mapping[str, float]) -> Plot:
     expected = [100.0 * plan_spread(ratio, 1.0, 1, n) / one for n in numbers.tolist()]
     found = [Agreement.of_spread("", *each, "%") for each in zip(expected, means.T, strict=True)]
     theory, simulated = agreement_series(numbers, found, "line")
-    series = (
-        theory,
-        curve("if no day were there", numbers, lambda n: 100.0 / math.sqrt(n)),
-        curve("the day alone", numbers, lambda _: 100.0 * ratio / one),
-        simulated,
-    )
+    no_day = curve("if no day were there", numbers, lambda n: 100.0 / math.sqrt(n))
+    series = theory, no_day, curve("the day alone", numbers, lambda _: 100.0 * ratio / one), simulated
     return plot_of("components", "repeats", {"four": theory.y[3], "sixteen": theory.y[-1], "day": ratio / one}, series)
 
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from labcalc import statistics
 from labcalc.judgement import Material, judge
 from labcalc.lab import precision_for
-from labcalc.lessons.plots import Agreement, Plot, Series, histogram, normal_draws, plot_of, share_curve
+from labcalc.lessons.plots import Agreement, Array, Plot, Series, histogram, normal_draws, plot_of, share_curve
 from labcalc.lessons.repeats import COVER_95
 from labcalc.statistics import DECISION_RULES, one_sided_margin
 
@@ -124,14 +124,14 @@ def rule_table(case: Case) -> list[tuple[str, ...]]:
 
 
 @lru_cache(maxsize=1)
-def _true_values() -> NDArray[np.float64]:
+def _true_values() -> Array:
     """True values of lots whose result came out as 0, of lots of any value, in standard uncertainties."""
     generator = np.random.default_rng(81)
     true = generator.uniform(-6.0, 6.0, _UNIFORM)
     return np.asarray(true[np.abs(true + generator.standard_normal(_UNIFORM)) < _WINDOW])
 
 
-def _lots() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _lots() -> tuple[Array, Array]:
     """Lots of a production and errors of their results, both standardised."""
     lots, errors = normal_draws(82, 2, _LOTS)
     return lots, errors
@@ -179,7 +179,7 @@ _WRONGS = ("bad and accepted", "good and refused")
 
 
 def _risk_curves(
-    case: Case, places: NDArray[np.float64], every: int, where: Callable[[float], tuple[float, float]]
+    case: Case, places: Array, every: int, where: Callable[[float], tuple[float, float]]
 ) -> tuple[Series, ...]:
     """Return both risks by theory, and simulated at some places; ``where`` gives guard band and distance of a place."""
     theory = np.array([risks(case, *where(one)) for one in places.tolist()])

@@ -1,10 +1,13 @@
-"""The lessons of the course, and the short test at the end of each, drawn from a learner's name."""
+"""The lessons of the course, the short test at the end of each, and what stays of a learner between two openings."""
 
 import hashlib
 import importlib
+import json
 import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.random import Generator
@@ -13,9 +16,11 @@ from labcalc.errors import LessonError
 from labcalc.lessons.drafts import Draft, Drafts, drafts_of
 from labcalc.lessons.plots import Agreement
 from labcalc.lessons.questions import NumberQuestion, Question
+from labcalc.writing import write_whole
 
 TEST_QUESTIONS = 5  # questions of a test about its own lesson
 RETURNS = (1, 3)  # how many lessons back questions of a test come from, one each: what comes back after a while stays
+_LEARNER = "learner.json"
 
 
 def seed_of(lesson: str, learner: str, attempt: int = 1) -> int:
@@ -158,3 +163,57 @@ def worked_example(lesson: str, learner: str, round_: int) -> tuple[str, tuple[N
     """
     text, steps = lesson_named(lesson).drafts.worked.steps(chance_of(lesson, learner, 100 + round_))
     return text, steps, max(0, len(steps) - round_)
+
+
+@dataclass(frozen=True)
+class Learner:
+    """Who takes the course, and where the results go."""
+
+    name: str
+    results: str
+
+
+def kept_learner(folder: str | Path) -> Learner | None:
+    """Return the learner whose course lies in a folder; None: nobody has said a name yet.
+
+    Raises LessonError : What is kept there can't be read.
+    """
+    words = _read(Path(folder) / _LEARNER, None)
+    return Learner(words["learner"], words["results"]) if words else None
+
+
+def keep_learner(folder: str | Path, learner: Learner) -> None:
+    """Keep a learner's name for the whole course."""
+    _write(Path(folder) / _LEARNER, {"learner": learner.name, "results": learner.results})
+
+
+@dataclass(frozen=True)
+class Journal:
+    """The answers of one learner to one lesson, in the order given, a file of the course's folder."""
+
+    path: Path
+
+    def given(self, question: str) -> list[str]:
+        """Return what was given to a question so far.
+
+        Raises LessonError : The file can't be read.
+        """
+        return [str(one) for one in _read(self.path, {}).get(question, [])]
+
+    def keep(self, question: str, given: list[str]) -> None:
+        """Keep what was given to a question."""
+        _write(self.path, {**_read(self.path, {}), question: given})
+
+
+def _read(path: Path, otherwise: Any) -> Any:
+    try:
+        return json.loads(path.read_text("utf-8"))
+    except FileNotFoundError:
+        return otherwise
+    except ValueError as failure:
+        raise LessonError(path.name, "", f"can't be read ({failure}); move it away to begin anew") from failure
+
+
+def _write(path: Path, words: object) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_whole(path, f"{json.dumps(words, ensure_ascii=False, indent=1)}\n".encode())

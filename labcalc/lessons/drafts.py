@@ -19,7 +19,7 @@ from numpy.random import Generator
 
 from labcalc import statistics
 from labcalc.errors import LessonError
-from labcalc.lessons import charts, repeats, threes
+from labcalc.lessons import charts, repeats
 from labcalc.lessons.plots import lesson_file
 from labcalc.lessons.questions import Choice, NumberQuestion, Option, Question, Slip
 from labcalc.wording import Template, celsius, counted, numeral, percent, signed
@@ -31,7 +31,6 @@ _KIT = {
     **vars(math),
     **vars(repeats),
     **vars(charts),
-    **vars(threes),
     **{one.__name__: one for one in (percent, signed, celsius, counted, numeral)},
     "stats": statistics,
 }

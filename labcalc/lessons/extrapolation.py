@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.random import Generator
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.errors import ExtrapolationWarning
 from labcalc.formulae import fit_viscosity_temperature, viscosity_index
-from labcalc.lessons.plots import Agreement, Plot, Series, histogram, normal_draws, plot_of
+from labcalc.lessons.plots import Agreement, Array, Plot, Series, histogram, normal_draws, plot_of
 from labcalc.wording import celsius
 
 ENDS_C = (40.0, 100.0)  # temperatures at which lubricants are measured, [°C]
@@ -35,7 +35,7 @@ class Oil:
         return float(viscosity_index(self.kv_40, self.kv_100))
 
 
-def viscosity_at(temperature_C: ArrayLike, kv_40: ArrayLike, kv_100: ArrayLike) -> NDArray[np.float64]:
+def viscosity_at(temperature_C: ArrayLike, kv_40: ArrayLike, kv_100: ArrayLike) -> Array:
     """Return kinematic viscosities on the line through two points, also outside of them, [mm²/s].
 
     temperature_C : Temperature, [°C].
@@ -52,13 +52,11 @@ def amplification(oil: Oil, temperature_C: ArrayLike) -> tuple[Any, Any]:
     return _both_slopes(lambda kv_40, kv_100: np.log(viscosity_at(temperature_C, kv_40, kv_100)), oil)
 
 
-def _both_slopes(f: Callable[[float, float], ArrayLike], oil: Oil) -> tuple[Any, Any]:
+def _both_slopes(f: Callable[[float, float], Any], oil: Oil) -> tuple[Any, Any]:
     """Return the change of a function for each relative change of either viscosity, by central differences."""
 
     def slope(at_40: float, at_100: float) -> Any:
-        up, down = (
-            np.asarray(f(oil.kv_40 * (1.0 + at_40 * h), oil.kv_100 * (1.0 + at_100 * h))) for h in (_STEP, -_STEP)
-        )
+        up, down = (f(oil.kv_40 * (1.0 + at_40 * h), oil.kv_100 * (1.0 + at_100 * h)) for h in (_STEP, -_STEP))
         return (up - down) / (2.0 * _STEP)
 
     return slope(1.0, 0.0), slope(0.0, 1.0)
@@ -94,7 +92,7 @@ def draw_oil(generator: Generator) -> Oil:
     return Oil("your oil", round((low + high) / 2.0, 2), kv_100)
 
 
-def _drawn(percent: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _drawn(percent: float) -> tuple[Array, Array]:
     first, second = 1.0 + 0.01 * percent * normal_draws(7, 2, _DRAWN)
     return first, second
 
@@ -105,12 +103,9 @@ def plot_line(oil: Oil, error_percent: float) -> Plot:
     wrong = oil.kv_100 * (1.0 + 0.01 * error_percent)
     right = viscosity_at(temperature, oil.kv_40, oil.kv_100)
     turned = 100.0 * (viscosity_at(temperature, oil.kv_40, wrong) / right - 1.0)
-    series = (
-        Series("line", temperature, turned),
-        Series("measured", np.array(ENDS_C), np.array([0.0, error_percent]), "points"),
-    )
-    numbers = {"error": error_percent, "cold": right[0], "off": turned[0]}
-    return plot_of("extrapolation", "line", {"oil": oil, **numbers}, series, [0.0])
+    points = Series("measured", np.array(ENDS_C), np.array([0.0, error_percent]), "points")
+    numbers = {"oil": oil, "error": error_percent, "cold": right[0], "off": turned[0]}
+    return plot_of("extrapolation", "line", numbers, (Series("line", temperature, turned), points), [0.0])
 
 
 def plot_amplification(oil: Oil, temperature_C: float) -> Plot:

@@ -15,9 +15,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from labcalc.wording import Template, plain
 
+Array = NDArray[np.float64]
+
 _FURTHEST = 4.0  # standard errors apart that still count as agreement: chance goes further in one case of 16 000
-_FOUND_AT = 6.0
-"""Standard errors by which a theory has to be wrong for 98 % of such simulations to show it: 4 and the 2 of chance."""
+_FOUND_AT = 6.0  # by so many a theory has to be wrong for 98 % of simulations to show it: 4 and the 2 of chance
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,7 +28,7 @@ class Agreement:
     what: str
     theory: float
     unit: str
-    draws: NDArray[np.float64]  # the simulated cases, [unit]; of a share 100 for a hit and 0 for none
+    draws: Array  # the simulated cases, [unit]; of a share 100 for a hit and 0 for none
     kind: Literal["share", "mean", "spread"]
 
     @property
@@ -90,7 +91,7 @@ class Agreement:
 
 
 @lru_cache(maxsize=8)
-def normal_draws(seed: int, *shape: int) -> NDArray[np.float64]:
+def normal_draws(seed: int, *shape: int) -> Array:
     """Return standard normal numbers; the same ones for the same seed and shape, and nobody may change them."""
     drawn = np.random.default_rng([seed, *shape]).standard_normal(shape)
     drawn.setflags(write=False)
@@ -105,10 +106,10 @@ class Series:
     """Numbers of one kind; ``error`` is the standard error of each y."""
 
     name: str
-    x: NDArray[np.float64]
-    y: NDArray[np.float64]
+    x: Array
+    y: Array
     kind: Kind = "line"
-    error: NDArray[np.float64] | None = None
+    error: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -166,9 +167,7 @@ def plot_of(
     return Plot(caption, x_title, y_title, tuple(series), *lines, *logs, tuple(x_names))
 
 
-def histogram(
-    values: ArrayLike, edges: Sequence[float] | NDArray[np.float64], name: str = "simulated", kind: Kind = "bars"
-) -> Series:
+def histogram(values: ArrayLike, edges: ArrayLike, name: str = "simulated", kind: Kind = "bars") -> Series:
     """Return the share of values between edges, [%]; values outside the edges count in the whole."""
     drawn, borders = np.asarray(values, dtype=float), np.asarray(edges, dtype=float)
     counts, _ = np.histogram(drawn, borders)
@@ -189,9 +188,7 @@ def share_curve(name: str, at: ArrayLike, f: Callable[[Any], ArrayLike], kind: K
 def agreement_series(at: ArrayLike, claims: Sequence[Agreement], kind: Kind = "bars") -> tuple[Series, Series]:
     """Return what theory says, and what was simulated with its standard error."""
     places = np.asarray(at, dtype=float)
-    theory, found, errors = (
-        np.array([getattr(one, name) for one in claims]) for name in ("theory", "simulated", "standard_error")
-    )
+    theory, found, errors = np.array([(one.theory, one.simulated, one.standard_error) for one in claims]).T
     return Series("theory", places, theory, kind), Series("simulated", places, found, "points", errors)
 
 
@@ -203,16 +200,11 @@ def plot_draws(claim: Agreement, number: int) -> Plot:
     known, last = np.isfinite(found), parts[-1]
     says = "nothing yet: a spread takes two" if not known[-1] else f"{plain(last.simulated, 4)} {last.unit}".rstrip()
     sure = f", with a standard error of {plain(last.standard_error, 2)}" if math.isfinite(last.standard_error) else ""
-    return Plot(
-        f"{claim.what}. {grouped(last.number)} drawn say {says}{sure}. Theory: {plain(claim.theory, 4)} "
-        f"{claim.unit}".rstrip()
-        + ".",
-        "Cases drawn",
-        f"{claim.what}{', ' if claim.unit else ''}{claim.unit}",
-        (Series("simulated so far", at[known].astype(float), found[known], "points"),),
-        levels=(Mark(claim.theory, "theory"),),
-        x_log=True,
-    )
+    theory = f"{plain(claim.theory, 4)} {claim.unit}".rstrip()
+    caption = f"{claim.what}. {grouped(last.number)} drawn say {says}{sure}. Theory: {theory}."
+    titles = "Cases drawn", f"{claim.what}{', ' if claim.unit else ''}{claim.unit}"
+    series = Series("simulated so far", at[known].astype(float), found[known], "points")
+    return Plot(caption, *titles, (series,), levels=(Mark(claim.theory, "theory"),), x_log=True)
 
 
 def grouped(number: int) -> str:

@@ -8,16 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.random import Generator
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from labcalc.judgement import Material
-from labcalc.lessons.plots import Agreement, Plot, Series, grouped, histogram, normal_draws, plot_of
+from labcalc.lessons.plots import Agreement, Array, Plot, Series, grouped, histogram, normal_draws, plot_of
 from labcalc.statistics import spread_interval
 from labcalc.wording import counted, signed
 
-COVER_95 = 1.959963984540054
-"""Half width of the interval that holds 95 % of a normal distribution, [standard deviations]."""
-
+COVER_95 = 1.959963984540054  # half width of what holds 95 % of a normal distribution, [standard deviations]
 _THIN = 25.0  # viscosity below which a residue of a thicker oil shows most, [mm²/s]: our own choice for the picture
 _SIMULATED = 100_000
 _SPREADS = 20_000
@@ -29,11 +27,11 @@ class Pairs:
 
     names: tuple[str, ...]
     instruments: tuple[str, ...]
-    first: NDArray[np.float64]
-    second: NDArray[np.float64]
+    first: Array
+    second: Array
 
     @property
-    def differences(self) -> NDArray[np.float64]:
+    def differences(self) -> Array:
         """First minus second over their mean, [%]."""
         return 200.0 * (self.first - self.second) / (self.first + self.second)
 
@@ -96,32 +94,28 @@ def laboratory_pairs(record: pd.DataFrame, temperature_C: float = 40.0) -> Pairs
     rows = rows.dropna(subset=["kinematic_viscosity_mm2_s"]).sort_values("measured_at", kind="stable")
     two = rows.groupby("run", sort=False).filter(lambda run: len(run) == 2)
     first, second = (two.groupby("run", sort=False).nth(n) for n in (0, 1))
-    return Pairs(
-        tuple(first["sample"]),
-        tuple(first["instrument"]),
-        first["kinematic_viscosity_mm2_s"].to_numpy(float),
-        second["kinematic_viscosity_mm2_s"].to_numpy(float),
-    )
+    viscosities = (one["kinematic_viscosity_mm2_s"].to_numpy(float) for one in (first, second))
+    return Pairs(tuple(first["sample"]), tuple(first["instrument"]), *viscosities)
 
 
-def own_differences(material: Material, *, thin: bool | None = None) -> NDArray[np.float64]:
+def own_differences(material: Material, *, thin: bool | None = None) -> Array:
     """Return the differences of a laboratory's pairs, [%]; of the thin oils, of all others, or of all."""
     pairs = laboratory_pairs(material.record)
     return (pairs if thin is None else pairs.of(thin=thin)).differences
 
 
-def draw_pairs(generator: Generator, pairs: int = 8) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def draw_pairs(generator: Generator, pairs: int = 8) -> tuple[Array, Array]:
     """Draw first and second results of one oil, [mm²/s], with two decimals."""
     first, second = np.round(generator.normal(46.1, 0.06, (2, pairs)), 2)
     return first, second
 
 
-def _single_and_difference() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _single_and_difference() -> tuple[Array, Array]:
     drawn = normal_draws(1, _SIMULATED, 2)
     return drawn[:, 0], drawn[:, 0] - drawn[:, 1]
 
 
-def _pooled(pairs: int) -> NDArray[np.float64]:
+def _pooled(pairs: int) -> Array:
     return np.asarray(np.sqrt(np.mean(normal_draws(2, _SPREADS, pairs) ** 2, axis=1)))
 
 
@@ -131,7 +125,7 @@ def deviation_bounds(degrees_of_freedom: float) -> tuple[float, float]:
     return 1.0 / high, 1.0 / low
 
 
-def plot_deviations(found: NDArray[np.float64], degrees_of_freedom: float, each: str) -> Plot:
+def plot_deviations(found: Array, degrees_of_freedom: float, each: str) -> Plot:
     """Show how standard deviations scatter round the true one, [true s]; ``each`` says what each one is found from."""
     low, high = deviation_bounds(degrees_of_freedom)
     series = [histogram(found, np.linspace(0.0, 3.0, 61))]

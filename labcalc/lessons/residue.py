@@ -8,7 +8,7 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from labcalc.formulae import viscosity_from_ordinate, walther_ordinate
-from labcalc.lessons.plots import Agreement, Plot, curve, normal_draws, plot_of, share_curve
+from labcalc.lessons.plots import Agreement, Array, Plot, curve, normal_draws, plot_of, share_curve
 from labcalc.lessons.repeats import limit_factor
 
 _CASES = 100_000
@@ -53,7 +53,7 @@ def share_of_signs(pairs: int, on_one_side: int) -> float:
     return min(1.0, 2.0 * float(bdtrc(on_one_side - 1, pairs, 0.5)))
 
 
-def draw_fills(generator: Generator, pairs: int = 6) -> tuple[NDArray[np.float64], NDArray[np.float64], float, float]:
+def draw_fills(generator: Generator, pairs: int = 6) -> tuple[Array, Array, float, float]:
     """Draw first and second fills of a thin oil after a thick one, [mm²/s], and the two viscosities, [mm²/s]."""
     thin, thick = round(float(generator.uniform(8.0, 20.0)), 1), round(float(generator.uniform(220.0, 460.0)), 0)
     share = float(generator.uniform(0.002, 0.006))
@@ -62,7 +62,7 @@ def draw_fills(generator: Generator, pairs: int = 6) -> tuple[NDArray[np.float64
     return drawn[0], drawn[1], thin, thick
 
 
-def _noise() -> NDArray[np.float64]:
+def _noise() -> Array:
     """Scatter of first less second fill, [standard deviations of a result]."""
     first, second = normal_draws(121, 2, _CASES)
     return np.asarray(first - second)
@@ -76,12 +76,9 @@ def _drops(share: float, rinses: int) -> NDArray[np.bool_]:
 
 def plot_before(share_percent: float) -> Plot:
     """Show what a residue does to three oils, by the viscosity of the oil before."""
-    before, share = np.geomspace(2.0, 1000.0, 25), share_percent / 100.0
-    series = [
-        curve(f"oil of {oil:.0f} mm²/s", before, partial(error_of_residue, oil, share=share))
-        for oil in (5.0, 46.0, 320.0)
-    ]
-    errors = {"worst": error_of_residue(5.0, 1000.0, share), "usual": error_of_residue(46.0, 32.0, share)}
+    before, error = np.geomspace(2.0, 1000.0, 25), partial(error_of_residue, share=share_percent / 100.0)
+    series = [curve(f"oil of {oil:.0f} mm²/s", before, partial(error, oil)) for oil in (5.0, 46.0, 320.0)]
+    errors = {"worst": error(5.0, 1000.0), "usual": error(46.0, 32.0)}
     return plot_of("residue", "before", {"left": share_percent, **errors}, series, [0.0])
 
 

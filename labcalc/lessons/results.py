@@ -114,10 +114,7 @@ def file_words(learner: str) -> str:
 def _as_words(result: LessonResult) -> dict[str, Any]:
     return {
         "format": _FORMAT,
-        "lesson": result.lesson,
-        "learner": result.learner,
-        "attempt": result.attempt,
-        "seed": result.seed,
+        **{name: getattr(result, name) for name in ("lesson", "learner", "attempt", "seed")},
         "saved": result.saved.isoformat(timespec="seconds"),
         "answers": [vars(answer) for answer in result.answers],
         "score": {"right": result.right, "of": len(result.answers)},
@@ -273,26 +270,17 @@ def class_table(folder: str | Path) -> ClassTable:
     order = {lesson.name: lesson.number for lesson in LESSONS}
     results.sort(key=lambda one: (one[0].learner.casefold(), order[one[0].lesson], one[0].attempt))
     rows = pd.DataFrame([_row(result, file) for result, file in results], columns=list(CLASS_COLUMNS))
-    answers = [
-        (one.learner, one.lesson, one.attempt, *vars(each).values()) for one, _ in results for each in one.answers
-    ]
+    answers = [(one.learner, one.lesson, one.attempt, *vars(got).values()) for one, _ in results for got in one.answers]
     columns = ["learner", "lesson", "attempt", *Answer.__annotations__]
     return ClassTable(rows, pd.DataFrame(answers, columns=columns), tuple(refusals))
 
 
-def _row(result: LessonResult, file: Path) -> dict[str, object]:
+def _row(result: LessonResult, file: Path) -> tuple[object, ...]:
+    """Return what the table says of a result, in the order of ``CLASS_COLUMNS``."""
     edition = result.versions["lesson"]
     current = draw_test(result.lesson, result.learner, result.attempt).edition
     other = f" (lesson edition {edition}, not graded again)" if edition != current else ""
-    return {
-        "learner": result.learner,
-        "lesson": result.lesson,
-        "attempt": result.attempt,
-        "right": result.right,
-        "questions": len(result.answers),
-        "not_right": ", ".join(answer.question for answer in result.answers if not answer.right),
-        "saved": result.saved.isoformat(),
-        "seed": result.seed,
-        "labcalc": result.versions["labcalc"] + other,
-        "file": file.as_posix(),
-    }
+    not_right = ", ".join(answer.question for answer in result.answers if not answer.right)
+    score = result.right, len(result.answers), not_right, result.saved.isoformat(), result.seed
+    whence = result.versions["labcalc"] + other, file.as_posix()
+    return result.learner, result.lesson, result.attempt, *score, *whence

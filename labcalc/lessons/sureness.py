@@ -6,7 +6,7 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from labcalc.lessons.plots import Agreement, Plot, Series, grouped, histogram, normal_draws, plot_of, share_curve
+from labcalc.lessons.plots import Agreement, Array, Plot, Series, grouped, histogram, normal_draws, plot_of, share_curve
 from labcalc.lessons.repeats import COVER_95, deviation_bounds, plot_deviations
 from labcalc.statistics import coverage_factor, individuals_limits
 from labcalc.wording import counted
@@ -32,14 +32,12 @@ def spread_of_limit(results: int) -> float:
     return math.sqrt(1.0 / results + 9.0 / (2.0 * (results - 1.0)))
 
 
-def draw_results(
-    generator: Generator, results: int = 6, level: float = 46.12, deviation: float = 0.05
-) -> NDArray[np.float64]:
+def draw_results(generator: Generator, results: int = 6, level: float = 46.12, deviation: float = 0.05) -> Array:
     """Draw results of one oil, [mm²/s], with two decimals."""
     return np.round(generator.normal(level, deviation, results), 2)
 
 
-def _series(results: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _series(results: int) -> tuple[Array, Array]:
     """Return mean and standard deviation of many series of standard normal results."""
     drawn = normal_draws(5, _SERIES, results)
     return drawn.mean(axis=1), drawn.std(axis=1, ddof=1)
@@ -57,23 +55,19 @@ def plot_intervals(number: float) -> Plot:
     means, deviations = (one[:_SHOWN] for one in _series(results))
     half = factor * deviations / math.sqrt(results)
     missed, position = np.abs(means) > half, np.arange(1.0, _SHOWN + 1.0)
-    series = (
-        Series("holds the true value", position[~missed], means[~missed], "points", half[~missed]),
-        Series("misses it", position[missed], means[missed], "flags", half[missed]),
-    )
+    holds = Series("holds the true value", position[~missed], means[~missed], "points", half[~missed])
+    misses = Series("misses it", position[missed], means[missed], "flags", half[missed])
     missing = counted(int(missed.sum()), "interval misses", "intervals miss")
     said = {"missing": missing, "all": grouped(_SERIES), "share": np.mean(_holds(results, factor))}
-    return plot_of("sureness", "intervals", {"shown": _SHOWN, "results": results, **said}, series, [0.0])
+    return plot_of("sureness", "intervals", {"shown": _SHOWN, "results": results, **said}, (holds, misses), [0.0])
 
 
 def plot_coverage() -> Plot:
     """Show what the factor 1.96 covers for few results, and what Student's factor does."""
-    numbers = [2, 3, 4, 5, 6, 8, 10, 15, 20, 30]
-    exact = share_curve("factor 1.96, theory", numbers, coverage_of_normal_factor)
-    student = share_curve(
-        "Student's factor, simulated", numbers, lambda n: _holds(n, coverage_factor(0.95, n - 1.0)), "points"
-    )
-    series = (exact, share_curve("factor 1.96, simulated", numbers, lambda n: _holds(n, COVER_95), "points"), student)
+    at = [2, 3, 4, 5, 6, 8, 10, 15, 20, 30]
+    exact = share_curve("factor 1.96, theory", at, coverage_of_normal_factor)
+    by_t = share_curve("Student's factor, simulated", at, lambda n: _holds(n, coverage_factor(0.95, n - 1.0)), "points")
+    series = (exact, share_curve("factor 1.96, simulated", at, lambda n: _holds(n, COVER_95), "points"), by_t)
     shares = {"three": exact.y[1], "six": exact.y[4], "thirty": exact.y[-1]}
     return plot_of("sureness", "coverage", {"factor": COVER_95, **shares}, series, [95.0])
 
@@ -103,7 +97,7 @@ def false_alarm_of_range_limits(results: int) -> float:
     return individuals_limits(np.arange(results) % 2.0).chance_beyond(3.0)
 
 
-def _range_limits(results: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _range_limits(results: int) -> tuple[Array, Array]:
     """Return mean and sigma by moving ranges of many baselines."""
     drawn = normal_draws(5, _SERIES, results)
     return drawn.mean(axis=1), np.abs(np.diff(drawn, axis=1)).mean(axis=1) * math.sqrt(math.pi) / 2.0

@@ -8,16 +8,13 @@ from scipy.special import ndtri
 
 from labcalc.statistics.series import Array
 
-_MEDIAN_FACTOR = 1.482602218505602
-"""1/Φ⁻¹(3/4): from a median absolute deviation to a standard deviation; printed as 1.483."""
-
+_MEDIAN_FACTOR = 1.482602218505602  # 1/Φ⁻¹(3/4), from a median absolute to a standard deviation; printed as 1.483
 _PULLED_IN = 1.5  # results further than this many s* from x* are pulled in to there
 _SPREAD_FACTOR = 1.1333926554624871
 """What a standard deviation of normal results so pulled in lacks, 1/√(1 − 2Q − 2·1.5 φ(1.5) + 2·1.5² Q) with Q the tail
 beyond 1.5; printed as 1.134."""
 _HAMPEL_JOINTS = np.array([-4.5, -3.0, -1.5, 1.5, 3.0, 4.5])
-_HAMPEL_HEIGHTS = np.array([0.0, -1.5, -1.5, 1.5, 1.5, 0.0])
-"""Hampel's ψ at its joints; straight between them, 0 outside."""
+_HAMPEL_HEIGHTS = np.array([0.0, -1.5, -1.5, 1.5, 1.5, 0.0])  # ψ at its joints; straight between them, 0 outside
 _TOLERANCE = 1e-12
 _ROUNDS = 1000
 _VANISHED = 1e-9  # below this share of its start a standard deviation is on its way to 0

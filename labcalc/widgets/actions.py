@@ -56,9 +56,7 @@ def _learned(problem: Problem, concluded: str) -> dict[str, Any]:
     }
 
 
-def export_page(
-    problem: Problem, exports: Sequence[str | Path], lab: str | Path | None, folder: Path
-) -> RenderedReport:
+def export_page(problem: Problem, exports: Sequence[str | Path], lab: str | Path | None, into: Path) -> RenderedReport:
     """Render the present state of the page to one file, named after the run; see ``keep_page``."""
     title = f"{problem.judgement.dossier.sample}: what could explain it"
     parameters: dict[str, Json] = {
@@ -68,7 +66,7 @@ def export_page(
         **asdict(problem.settings),
         "added": [asdict(one) for one in problem.added],
     }
-    return keep_page("problem_sample", parameters, folder, f"problem-{safe_stem(problem.run)}", title)
+    return keep_page("problem_sample", parameters, into, f"problem-{safe_stem(problem.run)}", title)
 
 
 def keep_page(workbook: str, parameters: Mapping[str, Json], folder: Path, stem: str, title: str) -> RenderedReport:

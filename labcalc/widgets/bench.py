@@ -19,9 +19,7 @@ from labcalc.workbooks import Json, RenderedReport, keep_units, safe_stem
 from labcalc.workbooks.page import plotly_script
 from labcalc.writing import write_whole
 
-Typed: TypeAlias = Mapping[str, Mapping[str, str]]
-"""What was typed, by key of the calculation, and in it by key of the field."""
-
+Typed: TypeAlias = Mapping[str, Mapping[str, str]]  # what was typed, by key of the calculation and key of the field
 _KEPT = Path("bench-calculations-typed.json")  # file beside the workbook in which what was typed stays
 _PAGES = tuple(dict.fromkeys(one.page for one in CALCULATIONS.values()))
 _CHOICE = (
@@ -77,8 +75,8 @@ def _table(one: Table) -> Fragment:
 
 
 def _about(one: Calculation) -> Fragment:
-    facts = {"Equation": one.equation, "Source": one.source, "Range": one.range, "Worked example": one.printed}
-    return fact_list(facts)
+    about = {"Equation": one.equation, "Source": one.source, "Range": one.range, "Worked example": one.printed}
+    return fact_list(about)
 
 
 class BenchPage:

@@ -177,11 +177,9 @@ def asked(
     return box
 
 
-def predicted(
-    question: Question, reveal: Callable[[], Plot], journal: Journal, answered: Answered | None = None
-) -> Any:
+def predicted(question: Question, then: Callable[[], Plot], journal: Journal, answered: Answered | None = None) -> Any:
     """Return a question, and beneath it the picture that is shown once it is answered."""
-    return asked(question, "Predict", journal, lambda: Shown(reveal()).box, answered, "Show what happens")
+    return asked(question, "Predict", journal, lambda: Shown(then()).box, answered, "Show what happens")
 
 
 def worked(examples: list[tuple[str, tuple[NumberQuestion, ...], int]], journal: Journal) -> Any:

@@ -15,15 +15,8 @@ from numpy.random import Generator
 
 from labcalc import lessons
 from labcalc.errors import LessonError
-from labcalc.figures.lessons import (
-    draw_plot,
-    show_answer,
-    show_example,
-    show_feedback,
-    show_question,
-    show_test,
-    show_test_answers,
-)
+from labcalc.figures import lessons as pictures
+from labcalc.figures.lessons import draw_plot
 from labcalc.figures.markup import Fragment, note
 from labcalc.judgement import gather_record
 from labcalc.lessons.results import file_words
@@ -92,7 +85,7 @@ class LessonPanels:
         """Return the answer to a question that was asked, after what it tells; a word where it couldn't be asked."""
         if name in self._told:
             display(self._told[name])  # type: ignore[no-untyped-call]
-        return show_answer(self._asked[name]) if name in self._asked else note("It wasn't asked.")
+        return pictures.show_answer(self._asked[name]) if name in self._asked else note("It wasn't asked.")
 
     def show(self, plot: lessons.Plot) -> Any:
         """Show a picture with its caption."""
@@ -107,7 +100,7 @@ class LessonPanels:
             return self._screen.asked(question, heading, self._journal, then and (lambda: self._screen.text(then())))
         if then is not None:
             self._told[name] = then()
-        return show_question(question, heading)
+        return pictures.show_question(question, heading)
 
     def predict(self, name: str, reveal: Callable[[], lessons.Plot], **given: object) -> Any:
         """Ask for a prediction, and show what ``reveal`` returns only after it; on paper with the answer."""
@@ -116,14 +109,14 @@ class LessonPanels:
             self._answered = self._screen.Answered()
             return self._screen.predicted(question, reveal, self._journal, self._answered)
         self._told[name] = draw_plot(reveal())
-        return show_question(question, "Predict")
+        return pictures.show_question(question, "Predict")
 
     def work(self) -> Any:
         """Show the worked example three times: all steps, one fewer, two fewer."""
         examples = [lessons.worked_example(self.lesson, self.learner, number) for number in range(_ROUNDS)]
         if self._screen:
             return self._screen.worked(examples, self._journal)
-        pages = [show_example(number, *one) for number, one in enumerate(examples)]
+        pages = [pictures.show_example(number, *one) for number, one in enumerate(examples)]
         return Fragment("".join(page.html for page in pages), "\n".join(page.text for page in pages))
 
     def draw(self, claim: lessons.Agreement) -> Any:
@@ -171,7 +164,8 @@ class LessonPanels:
         question = self.question(name, **given)
         if value is ...:
             paper = "" if self._screen else f" On paper: ____________ {question.unit}".rstrip()
-            return show_feedback(None, f"{question.text} Replace the dots above, then run both cells again.{paper}")
+            todo = f"{question.text} Replace the dots above, then run both cells again.{paper}"
+            return pictures.show_feedback(None, todo)
         match value:
             case (int() as whole, int() as part):
                 words = f"{whole}.{part}"
@@ -182,17 +176,17 @@ class LessonPanels:
         try:
             found = question.check(words)
         except LessonError as refusal:
-            return show_feedback(None, str(refusal))
-        return show_feedback(found.right, found.words)
+            return pictures.show_feedback(None, str(refusal))
+        return pictures.show_feedback(found.right, found.words)
 
     def test(self) -> Any:
         """Show the test of the lesson; a result is saved in the folder of the class."""
         if not self._screen:
-            return show_test(lessons.draw_test(self.lesson, self.learner))
+            return pictures.show_test(lessons.draw_test(self.lesson, self.learner))
         from labcalc.widgets.lesson_end import ClosingTest
 
         return ClosingTest(self.lesson, self.learner, self._results, self._journal).box
 
     def test_answers(self) -> Fragment:
         """Show the answers to the test, for the trainer."""
-        return show_test_answers(lessons.draw_test(self.lesson, self.learner))
+        return pictures.show_test_answers(lessons.draw_test(self.lesson, self.learner))

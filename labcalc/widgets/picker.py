@@ -15,8 +15,7 @@ from labcalc.widgets.runs import matching_runs, run_entries, verdict_of
 _SIGNS = {"releasable": "✓", "needs a second look": "?", "not releasable": "✗", "": "·"}
 _SHOWN_AT_ONCE = 40  # verdicts that the list waits for before it shows them
 _MOST_JUDGED = 1000
-_PAUSES_S = (1.0, 0.01)
-"""Before the first verdict is found, and between two, [s]: a person who does something comes first."""
+_PAUSES_S = (1.0, 0.01)  # before the first verdict is found, and between two, [s]: a person comes first
 
 
 class RunPicker:

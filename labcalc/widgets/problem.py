@@ -16,11 +16,7 @@ from labcalc.lab import Decision, checked_decisions
 from labcalc.widgets.runs import first_problem
 from labcalc.wording import at_celsius
 
-_LEFT = (
-    (0.05, "the numbers are explained"),
-    (0.001, "the numbers are hardly explained"),
-    (0.0, "the numbers are not explained"),
-)
+_LEFT = ((0.05, "explained"), (0.001, "hardly explained"), (0.0, "not explained"))
 """What is said of a misfit, by how often one as large comes by chance: labcalc's own choice."""
 
 
@@ -115,7 +111,7 @@ class Problem:
         if self.what is None:
             return f"Nothing can be compared: {self.why_not}"
         found = next(words for least, words in _LEFT if self.what.p_value >= least)
-        return f"If {self.settings.words}, {found}. {self.what.sentence}"
+        return f"If {self.settings.words}, the numbers are {found}. {self.what.sentence}"
 
     @cached_property
     def earlier(self) -> pd.DataFrame:

@@ -16,7 +16,6 @@ from labcalc.lessons import (
     conformity,
     drafts_of,
     outliers,
-    threes,
 )
 from labcalc.lessons.repeats import limit_factor
 from labcalc.statistics import (
@@ -161,34 +160,34 @@ def gaps_of_three(second: float, first: float) -> float:
 def test_the_share_of_far_thirds_by_integration(times: float) -> None:
     """scipy.integrate over the gaps."""
     one_side = integrate.dblquad(gaps_of_three, 0.0, 12.0, lambda first: times * first, 14.0)[0]
-    assert threes.share_farther(times) == pytest.approx(2.0 * one_side, abs=1e-5)
+    assert outliers.share_farther(times) == pytest.approx(2.0 * one_side, abs=1e-5)
 
 
 def test_grubbs_limit_of_three_as_a_ratio_of_gaps() -> None:
     """Three values with that ratio lie at the limit of Grubbs' test, whose tables print 1.155 at 5 % (two-sided)."""
-    gap = threes.grubbs_gap()
+    gap = outliers.grubbs_gap()
     assert grubbs_test([0.0, 1.0, 1.0 + gap]).statistic == pytest.approx(float(grubbs_limit(3)), rel=1e-9)
-    assert threes.share_farther(gap) == pytest.approx(0.05, rel=1e-6)
+    assert outliers.share_farther(gap) == pytest.approx(0.05, rel=1e-6)
 
 
 def test_the_median_of_three_by_integration() -> None:
     """scipy.integrate over the density 6 φ Φ (1 − Φ); its variance is printed as 0.4487 (David, Order Statistics)."""
     variance = integrate.quad(lambda x: 6.0 * x**2 * NORMAL.pdf(x) * NORMAL.cdf(x) * NORMAL.cdf(-x), -9.0, 9.0)[0]
-    assert threes.spread_of_median() ** 2 == pytest.approx(variance)
+    assert outliers.spread_of_median() ** 2 == pytest.approx(variance)
     assert round(variance, 4) == 0.4487
 
 
 def test_the_two_closest_by_integration() -> None:
     """scipy.integrate over the gaps: mean gap of the closest over √2, and the variance about the mean of three."""
     gap = 2.0 * integrate.dblquad(lambda b, a: a * gaps_of_three(b, a), 0.0, 12.0, lambda a: a, 14.0)[0]
-    assert threes.deviation_of_closest() == pytest.approx(gap / math.sqrt(2.0), abs=1e-5)
+    assert outliers.deviation_of_closest() == pytest.approx(gap / math.sqrt(2.0), abs=1e-5)
     third = integrate.dblquad(lambda b, a: ((a + 2.0 * b) / 6.0) ** 2 * gaps_of_three(b, a), 0, 12, lambda a: a, 16.0)
-    assert threes.spread_of_closest() ** 2 == pytest.approx(1.0 / 3.0 + 2.0 * third[0], abs=1e-5)
+    assert outliers.spread_of_closest() ** 2 == pytest.approx(1.0 / 3.0 + 2.0 * third[0], abs=1e-5)
 
 
 def test_the_mean_of_the_closest_set_by_set() -> None:
     sets = np.random.default_rng(5).normal(size=(200, 3))
-    for one, found in zip(sets, threes.closest_mean(sets), strict=True):
+    for one, found in zip(sets, outliers.closest_mean(sets), strict=True):
         pairs = [(abs(one[i] - one[j]), (one[i] + one[j]) / 2.0) for i, j in ((0, 1), (0, 2), (1, 2))]
         assert found == pytest.approx(min(pairs)[1])
 
@@ -256,7 +255,7 @@ def test_good_results_are_best_kept_and_gross_errors_best_not_averaged() -> None
     kept, dropped, median = (
         outliers.error_of(name, 0.0) for name in ("mean of three", "drop the odd one of three", "median of three")
     )
-    expected = [1.0 / math.sqrt(3.0), threes.spread_of_closest(), threes.spread_of_median()]
+    expected = [1.0 / math.sqrt(3.0), outliers.spread_of_closest(), outliers.spread_of_median()]
     assert [kept, dropped, median] == pytest.approx(expected, rel=0.01)
     large = {name: outliers.error_of(name, 10.0) for name in outliers.STRATEGIES}
     assert list(large.values()) == sorted(large.values(), reverse=True), "in the order in which they are told"

@@ -24,7 +24,7 @@ from labcalc.lessons import (
     repeats,
     worked_example,
 )
-from labcalc.lessons.journal import Learner
+from labcalc.lessons.course import Learner
 from labcalc.widgets.controls import Fit, Slider
 from labcalc.widgets.lesson_end import ClosingTest
 from labcalc.widgets.lesson_fields import AnswerField, asked, drawing, predicted, sliding, worked

@@ -7,8 +7,7 @@ from labcalc.formulae._refusals import Array, positive, refuse_outside
 
 EDITION = "ASTM D445-11a, ISO 3104:1994, ISO 3105:1994"
 
-_SHORTEST_S = 200.0
-"""Flow time from which the term of kinetic energy may be left out for most sizes, [s]: ASTM D445-11a, 10.2."""
+_SHORTEST_S = 200.0  # from it on most sizes may do without the term of kinetic energy, [s]: ASTM D445-11a, 10.2
 
 
 def viscosity_from_flow_time(

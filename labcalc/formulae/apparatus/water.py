@@ -43,9 +43,8 @@ def water_viscosity(temperature_C: ArrayLike) -> Array:
     Source : IAPWS SR6-08(2011), supplementary release on liquid water at 0.1 MPa; coefficients from memory, equal to an
         independent implementation in every digit.
     """
-    t = refuse_outside(
-        temperature_C, "temperature", "°C", lowest=-20.0, highest=110.0, reason="IAPWS SR6-08 is not stated beyond"
-    )
+    reason = "IAPWS SR6-08 is not stated beyond"
+    t = refuse_outside(temperature_C, "temperature", "°C", lowest=-20.0, highest=110.0, reason=reason)
     theta = kelvin(t) / 300.0
     terms = ((280.68, -1.9), (511.45, -7.7), (61.131, -19.6), (0.45903, -40.0))
     return np.asarray(0.001 * sum(factor * theta**power for factor, power in terms))[()]

@@ -18,8 +18,7 @@ class StraightLine:
     slope: Array
     x_mean: Array  # weighted mean of x: there the line's height and its slope are uncorrelated
     y_mean: Array
-    x_spread: Array
-    """Weighted sum of squares of x about its mean; 1 over it is the variance of the slope if weights are 1/variance."""
+    x_spread: Array  # weighted squares of x about its mean: of weights 1/variance, 1 over it is that of the slope
     weight: Array  # sum of the weights; the variance of the height at the mean is 1 over it
 
     @property
@@ -57,10 +56,8 @@ def points_of_curves(
     temperature = np.broadcast_to(temperature, (*temperature.shape[:-1], shape[-1]))
     different = _fewest_different(temperature)
     if different < needed:
-        told = f"too few for {what}"
-        raise OutOfRangeError(
-            "number of different temperatures", float(different), "[-]", lowest=float(needed), told=told, reason=reason
-        )
+        name, told = "number of different temperatures", f"too few for {what}"
+        raise OutOfRangeError(name, float(different), "[-]", lowest=float(needed), told=told, reason=reason)
     return np.asfortranarray(temperature), np.asfortranarray(np.broadcast_to(value, shape))
 
 
@@ -79,8 +76,7 @@ def _fewest_different(temperature: Array) -> int:
     return points - int(np.sum(steps == 0.0, axis=-1).max())
 
 
-_NEIGHBOURS_K = 5.0
-"""Distance of temperatures from which no noise of measurement makes the hotter liquid the thicker one, [K]."""
+_NEIGHBOURS_K = 5.0  # temperatures so far apart, [K]: no noise of measurement makes the hotter liquid the thicker one
 
 
 def refuse_rising(temperature_C: Array, viscosity: Array, unit: str = " mm²/s") -> None:
@@ -126,9 +122,8 @@ class ViscosityBand:
 
 def stated_percent(uncertainty_percent: ArrayLike, viscosity: Array) -> Array:
     """Return stated uncertainties in the shape of the points, or of one curve that all share; refuse what is none."""
-    percent = refuse_outside(
-        uncertainty_percent, "standard uncertainty", "%", above=0.0, reason="nothing is known without uncertainty"
-    )
+    reason = "nothing is known without uncertainty"
+    percent = refuse_outside(uncertainty_percent, "standard uncertainty", "%", above=0.0, reason=reason)
     return np.broadcast_to(percent, viscosity.shape if percent.ndim > 1 else viscosity.shape[-1:])
 
 

@@ -22,8 +22,7 @@ class Blend:
     Temperatures that every component was measured at may be asked for; a blend has no points, so no residuals.
     """
 
-    wright: ViscosityTemperatureLine
-    """By Wright's method, the preferred one: temperatures of equal viscosity are blended."""
+    wright: ViscosityTemperatureLine  # by Wright's method, the preferred: temperatures of equal viscosity are blended
     double_log: ViscosityTemperatureLine  # by the double-log method: ordinates at one temperature are blended
 
 
@@ -59,10 +58,8 @@ def blend_lines(fractions: ArrayLike, components: ViscosityTemperatureLine) -> B
     A, B = components.intercept, components.slope
     f = _whole(fractions, np.shape(A))
     B_wright = 1.0 / np.sum(f / B, axis=-1)
-    return Blend(
-        _line(B_wright * np.sum(f * A / B, axis=-1), B_wright, components),
-        _line(np.sum(f * A, axis=-1), np.sum(f * B, axis=-1), components),
-    )
+    wright = _line(B_wright * np.sum(f * A / B, axis=-1), B_wright, components)
+    return Blend(wright, _line(np.sum(f * A, axis=-1), np.sum(f * B, axis=-1), components))
 
 
 def fraction_that_explains(

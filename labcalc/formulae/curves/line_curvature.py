@@ -12,8 +12,7 @@ EDITION = (
     "ASTM D341-20 for the line; how liquids bend away from it: labcalc's own, from CoolProp 8.0.0 and chemicals 1.5.2"
 )
 
-_MIDDLE_K = 330.0
-"""Temperature at which the curvature of the table counts, [K]; it falls with the square of the temperature."""
+_MIDDLE_K = 330.0  # at this temperature the curvature of the table counts, [K]; it falls with its square
 
 
 def line_model_uncertainty(
@@ -45,9 +44,8 @@ def line_model_uncertainty(
     >>> line_model_uncertainty([20.0, 40.0, 60.0, 100.0], [40.0, 100.0], [73.30, 8.86]).round(1) + 0.0
     array([10. ,  0. ,  2.6,  0. ])
     """
-    measured, viscosity = points_of_curves(
-        measured_C, kinematic_viscosity, needed=2, what="a line", reason="a viscosity-temperature line needs two"
-    )
+    reason = "a viscosity-temperature line needs two"
+    measured, viscosity = points_of_curves(measured_C, kinematic_viscosity, needed=2, what="a line", reason=reason)
     T, at = kelvin(measured), kelvin(np.asarray(temperature_C, dtype=float))
     y, slope = double_logarithm_and_slope(viscosity)
     refuse_rising(measured, viscosity)

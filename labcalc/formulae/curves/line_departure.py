@@ -17,16 +17,14 @@ class LineDeparture:
     """How far results scatter about their line, against what the noise of the results allows."""
 
     test: str  # ``chi-square``, or ``F`` where the noise itself is known from few results only
-    statistic: Array
-    """Mean square about the line over the square of the noise, [-]: near 1 for an oil that follows the line."""
+    statistic: Array  # mean square about the line over that of the noise, [-]: near 1 for an oil that follows the line
     degrees_of_freedom: tuple[float, float]  # of the scatter and of the noise, [-]
     p_value: Array  # probability of so much scatter or more for an oil that follows the line, [-]
     coldest_excess_percent: Array
     """How far the coldest result lies above the line through the others, [%]: wax and structure make it positive.
 
     NaN where that line leaves the chart."""
-    coldest_excess_uncertainty_percent: Array
-    """Standard uncertainty of that excess, [%]; what it is over its uncertainty says how surely it is there."""
+    coldest_excess_uncertainty_percent: Array  # standard uncertainty of that excess, [%]
 
     def departs(self, significance: float = 0.05) -> NDArray[np.bool_]:
         """Tell whether the results depart from the line more than the noise allows, [-]; False where a point is NaN.
@@ -101,9 +99,7 @@ def _excess(
         for values in (viscosity, y, residuals, weights, leverage)
     )
     left_out = residual / (1.0 - h)  # the residual of the point when it is left out
-    expected = walther.viscosity_of_double_logarithm(ordinate - left_out)
-    expected = np.where(
-        (expected >= walther.LOWEST_VISCOSITY) & (expected <= walther.HIGHEST_VISCOSITY), expected, np.nan
-    )
-    _, slope = walther.double_logarithm_and_slope(expected)
-    return 100.0 * (nu / expected - 1.0), 100.0 / (np.sqrt(weight * (1.0 - h)) * slope)
+    fitted = walther.viscosity_of_double_logarithm(ordinate - left_out)
+    fitted = np.where((fitted >= walther.LOWEST_VISCOSITY) & (fitted <= walther.HIGHEST_VISCOSITY), fitted, np.nan)
+    _, slope = walther.double_logarithm_and_slope(fitted)
+    return 100.0 * (nu / fitted - 1.0), 100.0 / (np.sqrt(weight * (1.0 - h)) * slope)

@@ -8,19 +8,8 @@ from numpy.typing import ArrayLike
 from labcalc.errors import OutOfRangeError
 from labcalc.formulae._refusals import Array, keep_inside, kelvin
 from labcalc.formulae._series import keeps_index
-from labcalc.formulae.curves import walther
-from labcalc.formulae.curves._points import (
-    Arrays,
-    StraightLine,
-    ViscosityBand,
-    ends_of_curves,
-    points_of_curves,
-    refuse_level,
-    refuse_rising,
-    stated_percent,
-    straight_line,
-    two_sided_quantile,
-)
+from labcalc.formulae.curves import _points, walther
+from labcalc.formulae.curves._points import StraightLine, ViscosityBand, ends_of_curves, points_of_curves
 from labcalc.formulae.curves.line_curvature import bending, curvature
 from labcalc.formulae.curves.viscosity_temperature import ViscosityTemperatureLine
 
@@ -32,12 +21,10 @@ class EstimatedLine:
     """A viscosity-temperature line with its uncertainty, or an array of them."""
 
     line: ViscosityTemperatureLine  # the line itself, W = A − B lg T
-    noise_percent: Array
-    """Standard deviation of one result about the line, [%]: from the residuals, or as it was stated."""
+    noise_percent: Array  # standard deviation of one result about the line, [%]: from the residuals, or as stated
     degrees_of_freedom: float  # of the noise, [-]: points less two; infinite where the noise was stated
     fit: StraightLine  # the weighted least squares, weights of 1/variance of the ordinate
-    bend_height: Array
-    """Height at the mean point of the line through the curve by which oils bend, same points and weights."""
+    bend_height: Array  # at the mean point, of the line through the curve by which oils bend, same points and weights
     bend_slope: Array  # slope of that line over log T
 
     @property
@@ -72,7 +59,7 @@ class EstimatedLine:
         liquid : Kind of liquid, as in ``line_model_uncertainty``.
         further_results : 1 for the interval that holds one further result with the same noise, [-].
         """
-        refuse_level(level)
+        _points.refuse_level(level)
         temperature = np.asarray(temperature_C, dtype=float)
         keep_inside(temperature, self.line.lowest_C, self.line.highest_C, extrapolate)
         T = kelvin(temperature)
@@ -81,11 +68,11 @@ class EstimatedLine:
         middle = walther.viscosity_from_ordinate(W)
         of_line = 1.0 / self.fit.weight + (x - self.fit.x_mean) ** 2 / self.fit.x_spread
         of_result = further_results * (walther.ordinate_of_percent(middle) * self.noise_percent) ** 2
-        half = two_sided_quantile(level, self.degrees_of_freedom) * np.sqrt(of_line + of_result)
+        half = _points.two_sided_quantile(level, self.degrees_of_freedom) * np.sqrt(of_line + of_result)
         if not follows_line:
             bow = bending(T) - (self.bend_height + self.bend_slope * (x - self.fit.x_mean))
             of_model = curvature(self.line.slope, liquid) * bow / np.log(10.0)
-            half = np.hypot(half, two_sided_quantile(level, np.inf) * of_model)
+            half = np.hypot(half, _points.two_sided_quantile(level, np.inf) * of_model)
         return ViscosityBand(walther.solved_viscosity(W - half)[()], middle, walther.solved_viscosity(W + half)[()])
 
 
@@ -122,9 +109,9 @@ def estimate_viscosity_temperature(
         what, told = "a line with its uncertainty through", "impossible"
         reason = "they must tell their scatter, unless the uncertainty of the results is stated"
         raise OutOfRangeError(what, float(points), "results", lowest=3.0, told=told, reason=reason)
-    percent = stated_percent(1.0 if uncertainty_percent is None else uncertainty_percent, viscosity)
+    percent = _points.stated_percent(1.0 if uncertainty_percent is None else uncertainty_percent, viscosity)
     *fitted, squares, residuals, height, slope = _weighted_line(kelvin(temperature), percent, viscosity)
-    refuse_rising(temperature, viscosity)
+    _points.refuse_rising(temperature, viscosity)
     fit, degrees, noise = StraightLine(*fitted), np.inf, np.sqrt(np.mean(percent**2, axis=-1))
     if not known:
         degrees = float(points - 2)
@@ -135,11 +122,11 @@ def estimate_viscosity_temperature(
     return EstimatedLine(line, np.broadcast_to(noise, curves)[()], degrees, fit, height[()], slope[()])
 
 
-def _weighted_line(T: Array, percent: Array, viscosity: Array) -> Arrays:
+def _weighted_line(T: Array, percent: Array, viscosity: Array) -> _points.Arrays:
     """Return the fit, the squares of the deviations in standard uncertainties, residuals in %, and how oils bend."""
     x, (y, slope) = np.log(T), walther.double_logarithm_and_slope(viscosity)
     weights = (100.0 / (slope * percent)) ** 2
-    fit = straight_line(x, y, weights)
+    fit = _points.straight_line(x, y, weights)
     fitted = fit.at(x)
     squares = np.sum(weights * (y - fitted) ** 2, axis=-1)
     residuals = 100.0 * (walther.viscosity_of_double_logarithm(fitted) / viscosity - 1.0)

@@ -12,13 +12,10 @@ from labcalc.formulae.curves.walther import ordinate_of_percent, solved_viscosit
 
 EDITION = "likelihood ratio of models with known noise: Burnham and Anderson 2002"
 
-VISCOSITY_MODELS = ("ASTM D341", "Vogel", "Andrade")
-"""The models that are compared, in the order of the last axis of the results."""
-
+VISCOSITY_MODELS = ("ASTM D341", "Vogel", "Andrade")  # in the order of the last axis of the results
 _CANT_TELL, _NONE = "can't tell", "none of them"
 _COEFFICIENTS = np.array((2, 3, 2))
-_DECISIVE = 16.0
-"""Difference of two misfits from which the points decide: they are e⁸, 3000 times, as likely by the better model."""
+_DECISIVE = 16.0  # difference of two misfits that decides: the points are e⁸, 3000 times, as likely by the better model
 _BAD = 0.001  # share of oils that follow a model and yet are called to follow none
 _VOGEL_T0_K = (50.0, 230.0)
 """Range of T₀ of liquids, [K]: water 140, mineral oils 160 to 190; below it Vogel's curve is all but Andrade's."""
@@ -30,8 +27,7 @@ class ModelComparison:
 
     number_of_points: int
     scatter_percent: Array  # root mean square of the points about each curve, [%]
-    misfit: Array
-    """Sum of squares about each curve over the square of the noise, [-]: about points less coefficients if right."""
+    misfit: Array  # squares about each curve over that of the noise, [-]: about points less coefficients if right
     best: NDArray[np.str_]  # name of the model that the points decide for, ``can't tell``, or ``none of them``
 
     @property
@@ -40,10 +36,9 @@ class ModelComparison:
         n = self.number_of_points
         if n == 2:
             return "Two points lie on a curve of any model: they can't decide."
-        return (
-            f"The {n} points decide for a model that they fit within the noise, if by every other one they are 3000 "
-            f"times less likely{'; three lie on a curve of Vogel, so they are no evidence for it' if n == 3 else ''}."
-        )
+        three = "; three lie on a curve of Vogel, so they are no evidence for it" if n == 3 else ""
+        rare = f"if by every other one they are 3000 times less likely{three}"
+        return f"The {n} points decide for a model that they fit within the noise, {rare}."
 
 
 def compare_viscosity_models(
@@ -69,9 +64,8 @@ def compare_viscosity_models(
     >>> two.best, two.reason
     (np.str_("can't tell"), "Two points lie on a curve of any model: they can't decide.")
     """
-    temperature, viscosity = points_of_curves(
-        temperature_C, kinematic_viscosity, needed=2, what="curves", reason="a comparison of models needs two"
-    )
+    what, reason = "curves", "a comparison of models needs two"
+    temperature, viscosity = points_of_curves(temperature_C, kinematic_viscosity, needed=2, what=what, reason=reason)
     W = np.asarray(walther_ordinate(viscosity))
     refuse_rising(temperature, viscosity)
     T, y = np.broadcast_to(kelvin(temperature), viscosity.shape), np.log(viscosity)

@@ -9,19 +9,11 @@ from labcalc.errors import OutOfRangeError
 from labcalc.formulae._refusals import Array, keep_inside, kelvin, refuse_outside
 from labcalc.formulae._roots import bracketed_root
 from labcalc.formulae._series import keeps_index
-from labcalc.formulae.curves._points import (
-    ViscosityBand,
-    ends_of_curves,
-    points_of_curves,
-    refuse_rising,
-    stated_percent,
-    straight_line,
-    two_sided_quantile,
-)
+from labcalc.formulae.curves import _points
+from labcalc.formulae.curves._points import ViscosityBand, ends_of_curves, points_of_curves, straight_line
 
 EDITION = "Vogel 1921, Fulcher 1925, Tammann 1926; Andrade 1930; DIN 51563:2011-04 (Ubbelohde-Walther)"
-_FLATTEST, _STEEPEST = 1e-6, 1.0 - 1e-9
-"""Search limits of the bend, as shares of the one that puts T₀ at the coldest point."""
+_FLATTEST, _STEEPEST = 1e-6, 1.0 - 1e-9  # limits of the bend, as shares of the one that puts T₀ at the coldest point
 Coefficients = tuple[Array, Array, Array]
 
 
@@ -68,13 +60,13 @@ class ExponentialCurve:
         known = np.isfinite(self.jacobian).all(axis=(-2, -1), keepdims=True)
         inverse = np.linalg.pinv(np.where(known, self.jacobian, 0.0))
         shares = np.einsum("...k,...kn->...n", derivatives, inverse)
-        half = two_sided_quantile(0.95, freedom) * 0.01 * noise * np.sqrt(np.sum(shares**2, axis=-1))
+        half = _points.two_sided_quantile(0.95, freedom) * 0.01 * noise * np.sqrt(np.sum(shares**2, axis=-1))
         return ViscosityBand(*(np.exp(end)[()] for end in (middle - half, middle, middle + half)))
 
     def _noise(self, stated: ArrayLike | None) -> tuple[Array, float]:
         """Return the standard deviation of a result, [%], stated or by the scatter of the points, and its freedom."""
         if stated is not None:
-            return stated_percent(stated, self.residuals_percent[..., 0]), np.inf
+            return _points.stated_percent(stated, self.residuals_percent[..., 0]), np.inf
         points, coefficients = self.jacobian.shape[-2:]
         if points <= coefficients:
             reason = f"a curve with {coefficients} coefficients leaves no scatter; state the noise of the results"
@@ -167,7 +159,7 @@ def fit_ubbelohde_walther(
     temperature, nu = points_of_curves(temperature_C, kinematic_viscosity, needed=2, what="a line", reason=reason)
     Z = nu + constant
     refuse_outside(Z, "viscosity and constant together", "mm²/s", above=1.0, reason="lg lg (ν + constant) ends there")
-    refuse_rising(temperature, nu)
+    _points.refuse_rising(temperature, nu)
     fit = straight_line(np.log10(kelvin(temperature)), np.log10(np.log10(Z)))
     return UbbelohdeWaltherLine(*ends_of_curves(temperature, nu.shape[:-1]), -fit.slope, fit.intercept, constant)
 
@@ -176,7 +168,7 @@ def _logarithms(temperature_C: ArrayLike, viscosity: ArrayLike, *, needed: int, 
     reason = f"the curve of {name} needs {needed}; its least squares take any number more"
     temperature, values = points_of_curves(temperature_C, viscosity, needed=needed, what="a curve", reason=reason)
     refuse_outside(values, "viscosity", "mm²/s or mPa·s", above=0.0, reason="a viscosity is more than zero")
-    refuse_rising(temperature, values, unit="")
+    _points.refuse_rising(temperature, values, unit="")
     return temperature, np.log(values)
 
 

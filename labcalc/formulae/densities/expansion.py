@@ -22,9 +22,7 @@ class OwnExpansion:
     alpha_60: Array  # that expansion, at 60 °F, [1/°F]
     table_density: Array
     """By the tables, from the measured density at the nearer temperature, [kg/m³]; NaN where they hold no such oil."""
-    equation_uncertainty: Array
-    """Standard uncertainty of the first because no liquid expands exactly by the equation, [kg/m³]; 0 where measured.
-    """
+    equation_uncertainty: Array  # standard uncertainty of the first by the equation alone, [kg/m³]; 0 where measured
 
     @property
     def difference(self) -> Array:

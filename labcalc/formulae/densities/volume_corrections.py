@@ -39,20 +39,12 @@ class Commodity:
     D_alpha: tuple[float, ...]  # coefficient of each sub-group that speeds the iteration from an observed density
 
 
+_PRODUCT_JOINTS = (770.3520, 787.5195, 838.3127)
+_PRODUCT_K = (192.4571, 1489.0670, 330.3010, 103.8720), (0.2438, 0.0, 0.0, 0.2701), (0.0, -0.00186840, 0.0, 0.0)
 COMMODITIES: Mapping[str, Commodity] = MappingProxyType(
     {
         "lubricating oil": Commodity(800.9, 1163.5, 714.3, 1208.3, (), (0.0,), (0.34878,), (0.0,), (1.0,)),
-        "refined product": Commodity(
-            610.6,
-            1163.5,
-            470.4,
-            1209.5,
-            (770.3520, 787.5195, 838.3127),
-            (192.4571, 1489.0670, 330.3010, 103.8720),
-            (0.2438, 0.0, 0.0, 0.2701),
-            (0.0, -0.00186840, 0.0, 0.0),
-            (1.5, 8.5, 2.0, 1.3),
-        ),
+        "refined product": Commodity(610.6, 1163.5, 470.4, 1209.5, _PRODUCT_JOINTS, *_PRODUCT_K, (1.5, 8.5, 2.0, 1.3)),
         "crude oil": Commodity(610.6, 1163.5, 470.5, 1201.8, (), (341.0957,), (0.0,), (0.0,), (2.0,)),
     }
 )
@@ -190,10 +182,8 @@ def refuse_density(values: Array, quantity: str, limits: tuple[float, float], al
     if alpha is not None:
         liquid_density(values)
         return
-    lowest, highest = limits
-    refuse_outside(
-        values, quantity, "kg/m³", lowest=lowest, highest=highest, meant=(1000.0, "g/cm³"), reason=f"{_WHO} {what}"
-    )
+    (lowest, highest), meant = limits, (1000.0, "g/cm³")
+    refuse_outside(values, quantity, "kg/m³", lowest=lowest, highest=highest, meant=meant, reason=f"{_WHO} {what}")
 
 
 def _shifted_by_group(density_60F: Array, group: Commodity) -> tuple[Array, Array]:

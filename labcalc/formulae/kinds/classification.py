@@ -97,13 +97,11 @@ def grade_table(standard: str) -> GradeTable:
         raise ValueError(f"table of grades '{standard}' is unknown; known are {', '.join(map(repr, GRADE_TABLES))}")
     told = published_entries(f"{GRADE_TABLES[standard]}.toml")
     mark = told["mark"]
-    quantities = {
-        key: Quantity(entry["name"], entry["unit"], entry.get("mark", mark)) for key, entry in told["quantity"].items()
-    }
+    given = told["quantity"].items()
+    quantities = {key: Quantity(one["name"], one["unit"], one.get("mark", mark)) for key, one in given}
     grades = tuple(_grade(entry, told, quantities) for entry in told["grade"])
-    return GradeTable(
-        told["title"], told["source"], told["edition"], mark, told.get("note", ""), MappingProxyType(quantities), grades
-    )
+    about = told["title"], told["source"], told["edition"], mark, told.get("note", "")
+    return GradeTable(*about, MappingProxyType(quantities), grades)
 
 
 def _grade(entry: Mapping[str, Any], told: Mapping[str, Any], quantities: Mapping[str, Quantity]) -> Grade:
@@ -215,13 +213,10 @@ def _between(known: Mapping[str, Array]) -> tuple[dict[str, Array], dict[str, Ar
 def _known(table: GradeTable, standard: str, values: Mapping[str, ArrayLike]) -> dict[str, Array]:
     for key in values:
         if key not in table.quantities:
-            raise ValueError(
-                f"'{key}' is no quantity of {standard}; known are {', '.join(map(repr, table.quantities))}"
-            )
+            known = ", ".join(map(repr, table.quantities))
+            raise ValueError(f"'{key}' is no quantity of {standard}; known are {known}")
     arrays = []
-    for key, quantity in table.quantities.items():
+    for key, one in table.quantities.items():
         value = values.get(key, np.nan)
-        arrays.append(
-            np.asarray(value, float) if quantity.unit == "°C" else positive(value, quantity.name, quantity.unit)
-        )
+        arrays.append(np.asarray(value, float) if one.unit == "°C" else positive(value, one.name, one.unit))
     return dict(zip(table.quantities, np.broadcast_arrays(*arrays), strict=True))

@@ -23,9 +23,8 @@ def viscosity_grade(kv_40: ArrayLike) -> NDArray[np.str_]:
     >>> [str(grade) for grade in viscosity_grade([46.0, 38.0])]
     ['VG 46', 'between VG 32 and VG 46']
     """
-    viscosity = refuse_outside(
-        kv_40, "kinematic viscosity at 40 °C", "mm²/s", above=0.0, reason="a viscosity is more than zero"
-    )
+    reason = "a viscosity is more than zero"
+    viscosity = refuse_outside(kv_40, "kinematic viscosity at 40 °C", "mm²/s", above=0.0, reason=reason)
     lowest, highest, names, gaps = _zones()
     reached = np.searchsorted(lowest, viscosity, side="right")  # grades whose lower limit is reached; NaN sorts last
     inside = (reached > 0) & (viscosity <= highest[reached - 1])

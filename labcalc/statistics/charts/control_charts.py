@@ -5,11 +5,11 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import chdtri, ndtri, stdtr
 
 from labcalc.statistics.charts.control_limits import STANDARD_LIMITS, ChartLimits
-from labcalc.statistics.charts.run_rules import RunRule, run_rule_signals
+from labcalc.statistics.charts.run_rules import Flags, RunRule, run_rule_signals
 from labcalc.statistics.series import Array, finite_series
 
 _NEGLIGIBLE = 1e-17  # a weight so small is lost against 1 in double precision
@@ -24,7 +24,7 @@ class EwmaChart:
     lower: float
     upper: float
     values: Array
-    beyond: NDArray[np.bool_]
+    beyond: Flags
 
 
 def ewma_chart(
@@ -165,7 +165,7 @@ def chart_sight(
     return ChartSight(float(begins.mean()), _at_worst(begins), float(half), float(most))
 
 
-def _at_worst(begins: NDArray[np.bool_]) -> float:
+def _at_worst(begins: Flags) -> float:
     """Return the rate that one chart in ten exceeds, freed from luck: what is its own both halves share."""
     of_chart = begins.mean(axis=1)
     own = np.cov(begins.reshape(len(begins), 2, -1).mean(axis=2).T)[0, 1] / (of_chart.var() or 1.0)
@@ -181,9 +181,7 @@ def _estimates(charts: int, number: float, degrees: float) -> tuple[Array, Array
     return centre[:, None], sigma[:, None]
 
 
-def _signals(
-    z: Array, rules: tuple[RunRule, ...], weight: float, multiple: float, limits: ChartLimits
-) -> NDArray[np.bool_]:
+def _signals(z: Array, rules: tuple[RunRule, ...], weight: float, multiple: float, limits: ChartLimits) -> Flags:
     found = np.zeros(z.shape, dtype=bool)
     if rules:
         grid = np.linspace(-30.0, 30.0, 6_001)  # scores of 1e6 results one by one would take ten times as long

@@ -26,16 +26,12 @@ class ChartConstants:
 _D2 = 2.0 / math.sqrt(math.pi)
 _D3 = math.sqrt(2.0 - 4.0 / math.pi)
 
-CHART_CONSTANTS: Mapping[str, ChartConstants] = MappingProxyType(
-    {
-        c.name: c
-        for c in (
-            ChartConstants("trade", 2.66, 3.27, "as used in petroleum testing, ASTM D6299 [memory]"),
-            ChartConstants("handbook", 3.0 / 1.128, 3.267, "d2 = 1.128, D4 = 3.267: NIST/SEMATECH e-Handbook, 6.3.2.2"),
-            ChartConstants("exact", 3.0 / _D2, 1.0 + 3.0 * _D3 / _D2, "3/d2 and 1 + 3 d3/d2 of a normal distribution"),
-        )
-    }
+_CONSTANTS = (
+    ChartConstants("trade", 2.66, 3.27, "as used in petroleum testing, ASTM D6299 [memory]"),
+    ChartConstants("handbook", 3.0 / 1.128, 3.267, "d2 = 1.128, D4 = 3.267: NIST/SEMATECH e-Handbook, 6.3.2.2"),
+    ChartConstants("exact", 3.0 / _D2, 1.0 + 3.0 * _D3 / _D2, "3/d2 and 1 + 3 d3/d2 of a normal distribution"),
 )
+CHART_CONSTANTS: Mapping[str, ChartConstants] = MappingProxyType({one.name: one for one in _CONSTANTS})
 """The three roundings that circulate; they differ in the fourth digit of a limit."""
 
 SigmaSource = Literal["moving range", "standard deviation", "old lot", "given"]
@@ -166,14 +162,9 @@ def individuals_limits(
     sigma = factors.individuals * mean_range / 3.0 if from_range else float(np.std(results, ddof=1))
     if not sigma > 0.0:
         raise ValueError(f"{results.size} results that are all {results[0]:g}: limits need results that differ")
+    mean = float(np.mean(results))
     found = stated_limits(
-        float(np.mean(results)),
-        sigma,
-        results.size,
-        sigma_from=sigma_from,
-        constants=constants,
-        settled_at=settled_at,
-        as_known=as_known,
+        mean, sigma, results.size, sigma_from=sigma_from, constants=constants, settled_at=settled_at, as_known=as_known
     )
     return replace(found, mean_moving_range=mean_range)
 

@@ -85,10 +85,8 @@ def _trackers(rule: RunRule, zone: float) -> list[Step]:
     if isinstance(rule, Within):
         return [_counter(rule.count, abs(zone) <= rule.sigmas)]
     assert isinstance(rule, Beyond)
-    if rule.side == "either" or rule.window == 1:
-        hits = [abs(zone) > rule.sigmas]
-    else:
-        hits = [zone > rule.sigmas, zone < -rule.sigmas]
+    alone = rule.side == "either" or rule.window == 1
+    hits = [abs(zone) > rule.sigmas] if alone else [zone > rule.sigmas, zone < -rule.sigmas]
     if rule.count == rule.window:
         return [_counter(rule.count, hit) for hit in hits]
     return [_register(rule.count, rule.window, hit) for hit in hits]
@@ -268,6 +266,5 @@ def simulated_run_length(
         lengths[going[signalled]] = passed + 1 + np.argmax(beyond[signalled], axis=1)
         going, passed = going[~signalled], passed + _BLOCK
         tail = z[~signalled, z.shape[1] - min(memory, z.shape[1]) :]
-    return SimulatedRunLength(
-        float(np.mean(lengths)), float(np.std(lengths, ddof=1)) / math.sqrt(charts), lengths, seed
-    )
+    error = float(np.std(lengths, ddof=1)) / math.sqrt(charts)
+    return SimulatedRunLength(float(np.mean(lengths)), error, lengths, seed)

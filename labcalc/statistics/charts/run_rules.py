@@ -87,14 +87,8 @@ WESTERN_ELECTRIC: tuple[RunRule, ...] = (Beyond(1, 1, 3.0), Beyond(2, 3, 2.0), B
 """Zone rules of the Western Electric handbook (1956); Champ and Woodall, Technometrics 29 (1987) 393."""
 
 NELSON: tuple[RunRule, ...] = (
-    Beyond(1, 1, 3.0),
-    Beyond(9, 9, 0.0),
-    Trend(6),
-    Alternation(14),
-    Beyond(2, 3, 2.0),
-    Beyond(4, 5, 1.0),
-    Within(15, 1.0),
-    Beyond(8, 8, 1.0, "either"),
+    *(Beyond(1, 1, 3.0), Beyond(9, 9, 0.0), Trend(6), Alternation(14), Beyond(2, 3, 2.0), Beyond(4, 5, 1.0)),
+    *(Within(15, 1.0), Beyond(8, 8, 1.0, "either")),
 )
 """The eight tests of Nelson, Journal of Quality Technology 16 (1984) 237, in his order."""
 

@@ -98,10 +98,8 @@ def compare_periods(earlier: ArrayLike, later: ArrayLike) -> PeriodComparison:
     difference, reach = means[1] - means[0], float(stdtrit(freedom, 0.975)) * uncertainty
     p_spread = min(1.0, 2.0 * float(fdtrc(degrees[larger], degrees[1 - larger], f)))
     t, interval = difference / uncertainty, (difference - reach, difference + reach)
-    of_means_test = difference, interval, freedom, t, 2.0 * float(stdtr(freedom, -abs(t)))
-    return PeriodComparison(
-        numbers, means, (math.sqrt(variances[0]), math.sqrt(variances[1])), f, p_spread, *of_means_test
-    )
+    test = difference, interval, freedom, t, 2.0 * float(stdtr(freedom, -abs(t)))
+    return PeriodComparison(numbers, means, (math.sqrt(variances[0]), math.sqrt(variances[1])), f, p_spread, *test)
 
 
 WINDOWS = (1, 2, 3, 5, 8, 13, 21)
@@ -112,8 +110,7 @@ WINDOWS = (1, 2, 3, 5, 8, 13, 21)
 class SustainedShift:
     """For each result how rare the most telling mean of the last results is, over how many, and how far off it lies."""
 
-    chance: Array
-    """Probability, [-], that the mean of that many results of an unchanged process lies as far from the centre."""
+    chance: Array  # that the mean of so many results of an unchanged process lies as far from the centre, [-]
     window: NDArray[np.int64]  # results in that mean, [-]
     mean: Array  # that mean less the centre, [unit of sigma]
 

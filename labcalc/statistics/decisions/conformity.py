@@ -34,8 +34,7 @@ class DecisionRule:
     name: str
     accept: float
     reject: float
-    band: Literal["U", "R"]
-    """What w is made of: a multiple of the laboratory's expanded uncertainty, or the method's reproducibility."""
+    band: Literal["U", "R"]  # what w is made of: the laboratory's expanded uncertainty, or the method's reproducibility
     rounded_first: bool  # whether the result is rounded to the limit's decimals before it is refused
     basis: str  # standard with edition, and what the rule does in words
 

@@ -11,8 +11,7 @@ from labcalc.statistics.charts.control_charts import ewma
 from labcalc.statistics.robust import algorithm_a
 from labcalc.statistics.series import Array, above_zero, finite_series
 
-_NEGLIGIBLE = 0.3
-"""Share of the standard deviation for assessment up to which the assigned value's uncertainty changes nothing."""
+_NEGLIGIBLE = 0.3  # share of σ_pt up to which the uncertainty of the assigned value changes nothing
 _FEWEST_FOR_BIAS = 3  # rounds, below which their scatter says nothing
 _UNKNOWN = "the uncertainty of the assigned value isn't known"
 _SMALL = "the uncertainty of the assigned value is at most 0.3 σ_pt"
@@ -70,10 +69,8 @@ def score_words(scores: ArrayLike, *, en: bool = False) -> NDArray[np.str_]:
     en : Whether they are E_n.
     Source : ISO 13528:2022, 9.4.2 and 9.7 (memory).
     """
-    size, (warning, action) = np.abs(np.asarray(scores, dtype=float)), (1.0, 1.0) if en else (2.0, 3.0)
-    return np.select(
-        [size <= warning, size < action, ~np.isnan(size)], ["acceptable", "warning", "action"], "not scored"
-    )
+    size, (warn, act) = np.abs(np.asarray(scores, dtype=float)), (1.0, 1.0) if en else (2.0, 3.0)
+    return np.select([size <= warn, size < act, ~np.isnan(size)], ["acceptable", "warning", "action"], "not scored")
 
 
 def robust_mean_uncertainty(deviation: ArrayLike, number: ArrayLike) -> Array:
@@ -125,17 +122,9 @@ def scores_together(scores: ArrayLike, weight: float = 0.4) -> ScoresTogether:
         p_bias = 2.0 * float(stdtr(number - 1, -abs(mean) * math.sqrt(number) / deviation))
     kept = (1.0 - weight) ** (2.0 * np.arange(1, number + 1))
     squares = float(np.sum(series**2))
-    return ScoresTogether(
-        scores=series,
-        mean=mean,
-        deviation=deviation,
-        rescaled_sum=mean * math.sqrt(number),
-        sum_of_squares=squares,
-        p_sum_of_squares=float(chdtrc(number, squares)),
-        p_bias=p_bias,
-        ewma=ewma(series, weight),
-        ewma_limits=3.0 * np.sqrt(weight / (2.0 - weight) * (1.0 - kept)),
-    )
+    sums = mean * math.sqrt(number), squares, float(chdtrc(number, squares))
+    limits = 3.0 * np.sqrt(weight / (2.0 - weight) * (1.0 - kept))
+    return ScoresTogether(series, mean, deviation, *sums, p_bias, ewma(series, weight), limits)
 
 
 def _distance(result: ArrayLike, assigned: ArrayLike, spread: Array) -> Array:
@@ -185,10 +174,8 @@ def proficiency_round(
         deviation = robust.deviation if deviation is None else deviation
         if assigned is None:
             assigned, assigned_uncertainty = robust.mean, robust_mean_uncertainty(robust.deviation, robust.number)
-    value, uncertainty, spread = (
-        np.broadcast_to(np.asarray(one, dtype=float), table.shape[1:])
-        for one in (assigned, assigned_uncertainty, deviation)
-    )
+    given = (np.asarray(one, dtype=float) for one in (assigned, assigned_uncertainty, deviation))
+    value, uncertainty, spread = (np.broadcast_to(one, table.shape[1:]) for one in given)
     plain = ~(uncertainty > _NEGLIGIBLE * spread)
     scores = z_score(table, value, spread, np.where(plain, 0.0, uncertainty))
     names = np.where(plain, "z", "z′")

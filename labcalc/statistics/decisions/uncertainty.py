@@ -1,9 +1,8 @@
 """Uncertainty budget: what contributions come to together, effective degrees of freedom, expanded uncertainty (GUM)."""
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import Literal, TypeAlias
 
 import numpy as np
@@ -16,9 +15,7 @@ from labcalc.statistics.series import Array
 Distribution: TypeAlias = Literal["normal", "rectangular", "triangular", "arcsine"] | Callable[[Generator, int], Array]
 """A shape by name, or a function of a generator and a number that draws from a shape of mean 0 and deviation 1."""
 
-_HALF_WIDTHS: Mapping[str, float] = MappingProxyType(
-    {"rectangular": math.sqrt(3.0), "triangular": math.sqrt(6.0), "arcsine": math.sqrt(2.0)}
-)
+_HALF_WIDTHS = {"rectangular": math.sqrt(3.0), "triangular": math.sqrt(6.0), "arcsine": math.sqrt(2.0)}
 
 
 @dataclass(frozen=True)

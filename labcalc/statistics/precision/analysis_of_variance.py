@@ -50,20 +50,16 @@ class Nesting:
         The groups' means of unbalanced data differ in variance: a mean square then has fewer than it counts, the more
         so the larger the components above the lowest are (Welch and Satterthwaite, two moments).
         """
-        inner = range(1, len(self.starts))
-        return np.array(
-            [*(self._effective_degrees(level, variances) for level in inner), self.degrees_of_freedom()[-1]]
-        )
+        inner = (self._effective_degrees(level, variances) for level in range(1, len(self.starts)))
+        return np.array([*inner, self.degrees_of_freedom()[-1]])
 
     def _effective_degrees(self, level: int, variances: Array) -> float:
         size, above, first = self.sizes[level], self.sizes[level - 1], self.children(level - 1)
         spread = self._spread_of_means(level, variances)
         weighted = np.add.reduceat(size**2 * spread, first) / above
         expected = np.add.reduceat(size * spread, first) - weighted
-        squared = np.add.reduceat(
-            size**2 * spread**2 * (1.0 - 2.0 * size / np.repeat(above, np.diff(first, append=size.size))), first
-        )
-        squared = squared + weighted**2
+        left = 1.0 - 2.0 * size / np.repeat(above, np.diff(first, append=size.size))
+        squared = np.add.reduceat(size**2 * spread**2 * left, first) + weighted**2
         return float(expected.sum()) ** 2 / float(squared.sum())
 
     def _spread_of_means(self, level: int, variances: Array) -> Array:
@@ -180,23 +176,16 @@ def nested_analysis(
     levels = zip(("all results", *nest.names), names, (one.size for one in nest.starts), groups, degrees, strict=True)
     for above, here, of_above, of_here, freedom in levels:
         if freedom <= 0:
-            raise ValueError(
-                f"{here}: {of_here} in {of_above} of {above}, one each: what comes from the one can't be told from the "
-                f"other; at least one of {above} with two was expected"
-            )
+            untold = "one each: what comes from the one can't be told from the other"
+            expected = f"at least one of {above} with two was expected"
+            raise ValueError(f"{here}: {of_here} in {of_above} of {above}, {untold}; {expected}")
     values = (taken - taken[0])[nest.order]
     rest = values - values.mean()  # what groups differ by stays, since each holds every material
     squares = sums_of_squares(rest - (np.bincount(materials, rest) / np.bincount(materials))[materials], nest)
-    return NestedAnalysis(
-        number=nest.number,
-        mean=float(taken[0] + nest.means(values)[0][0]),
-        lines=tuple(
-            AnalysisLine(name, number, float(square), int(f))
-            for name, number, square, f in zip(names, groups, squares, degrees, strict=True)
-        ),
-        coefficients=tuple(tuple(map(float, row)) for row in expected_coefficients(nest)),
-        layout=nest,
-    )
+    told = zip(names, groups, squares, degrees, strict=True)
+    lines = tuple(AnalysisLine(name, number, float(square), int(f)) for name, number, square, f in told)
+    coefficients = tuple(tuple(map(float, row)) for row in expected_coefficients(nest))
+    return NestedAnalysis(nest.number, float(taken[0] + nest.means(values)[0][0]), lines, coefficients, nest)
 
 
 def _materials(series: ArrayLike | None, nest: Nesting) -> NDArray[np.intp]:

@@ -126,9 +126,8 @@ def passing_bablok_line(first: ArrayLike, second: ArrayLike) -> ComparisonLine:
     across, up = across[apart], up[apart]
     falling = np.abs(across + up) < grain
     if not np.any(across):
-        raise ValueError(
-            f"{x.size} results of the first method that are all {x[0]:g}: results that differ were expected"
-        )
+        alike = f"{x.size} results of the first method that are all {x[0]:g}"
+        raise ValueError(f"{alike}: results that differ were expected")
     slopes = np.divide(up, across, out=np.full(up.shape, np.inf), where=across != 0.0)
     slopes = np.sort(np.where(falling, -1.0, slopes))
     shift = (int(np.sum(slopes < -1.0)) + int(np.sum(slopes <= -1.0))) / 2.0
@@ -226,22 +225,16 @@ def bias_class(first: ArrayLike, second: ArrayLike, first_error: ArrayLike, seco
     single = min(("1a", "1b"), key=lambda name: squares[name])
     grain = squares["2"] / (number - 2)
     f, t = (squares["0"] - squares["2"]) / 2.0 / grain, float(stdtrit(number - 2, 0.975))
-    t_1, t_2 = (
-        math.sqrt(max(one, 0.0) / grain) for one in (squares["0"] - squares[single], squares[single] - squares["2"])
-    )
+    gains = squares["0"] - squares[single], squares[single] - squares["2"]
+    t_1, t_2 = (math.sqrt(max(one, 0.0) / grain) for one in gains)
     name = "0" if float(fdtrc(2, number - 2, f)) > 0.05 else "2" if t_2 > t or t_1 <= t else single
     free = number - {"0": 0, "2": 2}.get(name, 1)
     rest = _scaled(x, y, u, v, *lines[name])
     p_rest = float(chdtrc(free, squares[name]))
-    return BiasClass(
-        name,
-        *lines[name],
-        squares,
-        max(_p_spread(x, u), _p_spread(y, v)),
-        p_rest,
-        anderson_darling(rest).p_value >= 0.05,
-        math.sqrt(max(squares[name] / free - 1.0, 0.0) * float(np.mean(v**2 + lines[name][1] ** 2 * u**2))),
-    )
+    p_spread, random = max(_p_spread(x, u), _p_spread(y, v)), anderson_darling(rest).p_value >= 0.05
+    errors = float(np.mean(v**2 + lines[name][1] ** 2 * u**2))
+    effect = math.sqrt(max(squares[name] / free - 1.0, 0.0) * errors)
+    return BiasClass(name, *lines[name], squares, p_spread, p_rest, random, effect)
 
 
 def _lines(x: Array, y: Array, u: Array, v: Array) -> dict[str, tuple[float, float]]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import chdtrc, fdtrc
 
 from labcalc.statistics.precision.analysis_of_variance import AnalysisLine
@@ -115,9 +115,7 @@ def _p_alike(cells: Array) -> float:
     return float(chdtrc(k - 1, deviance / (1.0 + (k + 1.0) / (3.0 * k * degrees))))
 
 
-def _cells(
-    factors: Mapping[str, Sequence[object]], values: Array
-) -> tuple[dict[str, tuple[str, ...]], NDArray[np.float64]]:
+def _cells(factors: Mapping[str, Sequence[object]], values: Array) -> tuple[dict[str, tuple[str, ...]], Array]:
     """Return the levels of each factor, and the results with an axis a factor and one for the repeats."""
     levels, codes = {}, []
     for name, given in factors.items():

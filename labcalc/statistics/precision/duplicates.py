@@ -161,8 +161,7 @@ def order_effect(differences: ArrayLike) -> OrderEffect:
     return OrderEffect(series.size, mean, (mean - reach, mean + reach), t, 2.0 * float(stdtr(degrees, -abs(t))))
 
 
-Reach: TypeAlias = tuple[float, float, float]
-"""A value and the ends of its 95 % interval."""
+Reach: TypeAlias = tuple[float, float, float]  # a value and the ends of its 95 % interval
 _TAIL = 0.025
 
 

@@ -76,17 +76,13 @@ def interlaboratory_cells(
     """
     results = np.asarray(value, dtype=float)
     if not len(laboratory) == len(level) == results.size > 0 or results.ndim != 1:
-        raise ValueError(
-            f"{len(laboratory)} laboratories, {len(level)} levels and results of shape {results.shape}: "
-            "three lists of one length were expected"
-        )
+        given = f"{len(laboratory)} laboratories, {len(level)} levels and results of shape {results.shape}"
+        raise ValueError(f"{given}: three lists of one length were expected")
     wrong = np.flatnonzero(~np.isfinite(results))
     if wrong.size:
         row = int(wrong[0])
-        raise ValueError(
-            f"result {row + 1}, laboratory {laboratory[row]}, level {level[row]}, is {results[row]}: "
-            "a number was expected"
-        )
+        which = f"result {row + 1}, laboratory {laboratory[row]}, level {level[row]}"
+        raise ValueError(f"{which}, is {results[row]}: a number was expected")
     laboratories, rows = _in_order(laboratory)
     levels, columns = _in_order(level)
     shape = (len(laboratories), len(levels))
@@ -122,9 +118,8 @@ def mandel_statistics(cells: InterlaboratoryCells, significance: float = 0.005) 
     h_limits = np.full(laboratories.size, np.nan)
     h_limits[laboratories >= 3] = mandel_h_limit(laboratories[laboratories >= 3], significance)
     k_limits, compared = np.full(degrees.shape, np.nan), repeated & (degrees < pooled)
-    k_limits[compared] = mandel_k_limit(
-        degrees[compared], np.broadcast_to(pooled, degrees.shape)[compared], significance
-    )
+    of_level = np.broadcast_to(pooled, degrees.shape)[compared]
+    k_limits[compared] = mandel_k_limit(degrees[compared], of_level, significance)
     return MandelStatistics(cells.laboratories, cells.levels, h, k, h_limits, k_limits, significance)
 
 
@@ -153,10 +148,9 @@ class OutlierFlag:
     def __str__(self) -> str:
         limit, share = (self.limit_1_percent, "1 %") if self.standing == "outlier" else (self.limit_5_percent, "5 %")
         side = "below" if self.limit_1_percent < self.limit_5_percent else "above"
-        return (
-            f"laboratory {' and '.join(self.laboratories)}, level {self.level}: {self.standing} by {self.test}, "
-            f"{self.statistic:.3f} {side} {limit:.3f} ({share}), {'left out' if self.left_out else 'kept'}"
-        )
+        whose = f"laboratory {' and '.join(self.laboratories)}, level {self.level}"
+        found = f"{self.statistic:.3f} {side} {limit:.3f} ({share}), {'left out' if self.left_out else 'kept'}"
+        return f"{whose}: {self.standing} by {self.test}, {found}"
 
 
 @dataclass(frozen=True)

@@ -1,9 +1,8 @@
 """Repeatability and reproducibility of a method from a study, with intervals, and how they depend on the level."""
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import Literal, TypeAlias
 
 import numpy as np
@@ -16,8 +15,7 @@ from labcalc.statistics.precision.nested_components import combination_interval
 from labcalc.statistics.precision.within_laboratory import spread_interval
 from labcalc.statistics.series import Array, finite_series
 
-LIMIT_FACTOR = 2.8
-"""What a standard deviation is multiplied by for the limits r and R: 1.96 √2 as ASTM E691 and ISO 5725 print it."""
+LIMIT_FACTOR = 2.8  # from a standard deviation to the limits r and R: 1.96 √2 as ASTM E691 and ISO 5725 print it
 
 
 @dataclass(frozen=True)
@@ -49,10 +47,9 @@ class InterlaboratoryPrecision:
         names = [level for level, negative in zip(self.levels, self.negative_between, strict=True) if negative]
         if not names:
             return ()
-        return (
-            f"level{'s' if len(names) > 1 else ''} {', '.join(names)}: the variance between laboratories came out "
-            "negative and was set to 0, so that the reproducibility is the repeatability",
-        )
+        zero = "the variance between laboratories came out negative and was set to 0"
+        where = f"level{'s' if len(names) > 1 else ''} {', '.join(names)}"
+        return (f"{where}: {zero}, so that the reproducibility is the repeatability",)
 
 
 def interlaboratory_precision(cells: InterlaboratoryCells) -> InterlaboratoryPrecision:
@@ -94,8 +91,7 @@ def interlaboratory_precision(cells: InterlaboratoryCells) -> InterlaboratoryPre
     filled = counts > 0  # 1 − 1/ñ, with the harmonic mean ñ of the numbers of results of the cells
     unweighted = 1.0 - np.sum(np.divide(1.0, counts, where=filled, out=np.zeros_like(counts)), 0) / filled.sum(0)
     steady = np.column_stack([of_means, unweighted * pooled])
-    levels = zip(steady, degrees, strict=True)
-    ends = [combination_interval([1.0, 1.0], *one) for one in levels]
+    ends = [combination_interval([1.0, 1.0], *one) for one in zip(steady, degrees, strict=True)]
     return InterlaboratoryPrecision(
         levels=cells.levels,
         laboratories=laboratories,
@@ -171,20 +167,16 @@ def precision_relations(
         III and the iteration of form II).
     """
     names = ("level", "deviation", "degrees_of_freedom")
-    series = [
-        finite_series(one, 3, "a relation of precision to level") for one in (level, deviation, degrees_of_freedom)
-    ]
-    for name, one in zip(names, series, strict=True):
-        if one.size != series[0].size or not np.all(one > 0.0):
-            raise ValueError(f"{name} {one.tolist()}: {series[0].size} values above 0 were expected")
-    fits = [_judged(form, *_FITS[form](series[0], series[1]), *series) for form in _FITS]
+    data = [finite_series(one, 3, "a relation of precision to level") for one in (level, deviation, degrees_of_freedom)]
+    for name, one in zip(names, data, strict=True):
+        if one.size != data[0].size or not np.all(one > 0.0):
+            raise ValueError(f"{name} {one.tolist()}: {data[0].size} values above 0 were expected")
+    fits = [_judged(form, *_FITS[form](data[0], data[1]), *data) for form in _FITS]
     return tuple(sorted(fits, key=lambda fit: fit.penalised_deviance))
 
 
 def _curve(form: RelationForm, intercept: float, slope: float, level: Array) -> Array:
-    if form == "power":
-        return np.asarray(intercept * level**slope)
-    return np.asarray(intercept + slope * level)
+    return np.asarray(intercept * level**slope if form == "power" else intercept + slope * level)
 
 
 def _power(level: Array, deviation: Array) -> tuple[float, float]:
@@ -213,14 +205,12 @@ def _weighted_line(x: Array, y: Array, weight: Array) -> tuple[float, float]:
     return float(centre[1] - slope * centre[0]), slope
 
 
-_FITS: Mapping[RelationForm, Callable[[Array, Array], tuple[float, float]]] = MappingProxyType(
-    {
-        "constant": lambda level, deviation: (float(np.mean(deviation)), 0.0),
-        "proportional": lambda level, deviation: (0.0, float(np.mean(deviation / level))),
-        "linear": _linear,
-        "power": _power,
-    }
-)
+_FITS: dict[RelationForm, Callable[[Array, Array], tuple[float, float]]] = {
+    "constant": lambda level, deviation: (float(np.mean(deviation)), 0.0),
+    "proportional": lambda level, deviation: (0.0, float(np.mean(deviation / level))),
+    "linear": _linear,
+    "power": _power,
+}
 
 
 def _judged(

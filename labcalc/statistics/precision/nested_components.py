@@ -96,30 +96,15 @@ def variance_components(analysis: NestedAnalysis) -> VarianceComponents:
     degrees = analysis.degrees_of_freedom
     if variances.any():  # of the lowest line they are what it counts
         degrees = np.append(analysis.layout.effective_degrees(variances)[:-1], degrees[-1])
-    components = tuple(
-        VarianceComponent(
-            name=line.name,
-            variance=float(variance),
-            unbiased=float(estimate),
-            interval=_single_interval(weight, squares, degrees),
-            share=float(variance) / total if total > 0.0 else math.nan,
-            degrees_of_freedom=float(freedom),
-        )
-        for line, variance, estimate, weight, freedom in zip(
-            analysis.lines, variances, unbiased, weights, degrees, strict=True
-        )
-    )
-    names = [line.name for line in analysis.lines]
-    sums = tuple(
-        VarianceSum(
-            names=tuple(names[place:]),
-            variance=float(variances[place:].sum()),
-            interval=_single_interval(weight, squares, degrees),
-            degrees_of_freedom=_effective_degrees(weight * squares, degrees),
-        )
-        for place, weight in enumerate(sum_weights(weights))
-    )
-    return VarianceComponents(components, sums)
+    names, components, sums = tuple(line.name for line in analysis.lines), [], []
+    for line in zip(names, variances.tolist(), unbiased.tolist(), weights, degrees.tolist(), strict=True):
+        name, variance, estimate, weight, freedom = line
+        interval, share = _single_interval(weight, squares, degrees), variance / total if total > 0.0 else math.nan
+        components.append(VarianceComponent(name, variance, estimate, interval, share, freedom))
+    for place, weight in enumerate(sum_weights(weights)):
+        interval, freedom = _single_interval(weight, squares, degrees), _effective_degrees(weight * squares, degrees)
+        sums.append(VarianceSum(names[place:], float(variances[place:].sum()), interval, freedom))
+    return VarianceComponents(tuple(components), tuple(sums))
 
 
 def component_weights(coefficients: Array) -> Array:
@@ -257,12 +242,9 @@ def likelihood_components(
         raise ArithmeticError(f"the likelihood had no maximum after {found.nit} steps, at {found.x.tolist()}")
     doubled, mean = _deviance(nest, means, within, found.x)
     constant = (nest.number - 1) * math.log(2.0 * math.pi * scale**2) + float(np.log(nest.sizes[-1]).sum())
-    return LikelihoodComponents(
-        names=tuple(line.name for line in analysis.lines),
-        variances=tuple(map(float, found.x * scale**2)),
-        mean=analysis.mean + scale * float(mean),
-        log_likelihood=-0.5 * (float(doubled) + constant),
-    )
+    names, variances = tuple(line.name for line in analysis.lines), tuple(map(float, found.x * scale**2))
+    log_likelihood = -0.5 * (float(doubled) + constant)
+    return LikelihoodComponents(names, variances, analysis.mean + scale * float(mean), log_likelihood)
 
 
 def _deviance(nest: Nesting, means: NDArray[Any], within: float, variances: NDArray[Any]) -> tuple[Any, Any]:

@@ -173,13 +173,10 @@ def performance_index(
     Source : ASTM D6792, test performance index (memory).
     """
     if not min(published_reproducibility, published_repeatability) > 0.0:
-        raise ValueError(
-            f"published r {published_repeatability:g} and R {published_reproducibility:g}: more than 0 was expected"
-        )
-    index, low, high = (
-        published_reproducibility / limit if limit > 0.0 else math.inf
-        for limit in (site.limit, site.interval[1], site.interval[0])
-    )
+        published = f"published r {published_repeatability:g} and R {published_reproducibility:g}"
+        raise ValueError(f"{published}: more than 0 was expected")
+    limits = site.limit, site.interval[1], site.interval[0]
+    index, low, high = (published_reproducibility / limit if limit > 0.0 else math.inf for limit in limits)
     column = int(published_reproducibility / published_repeatability >= thresholds.ratio_split)
     if index > thresholds.satisfactory[column]:
         verdict = "satisfactory"
