@@ -24,7 +24,7 @@ class Catalogue:
 
 _LINE = re.compile(r'|#.*|(?:(?:msgid|msgid_plural|msgctxt|msgstr(?:\[\d\])?)\s*)?"(?:[^"\\]|\\[ntr"\\])*"')
 _ENDING = re.compile(r"(?<=[^\W\d_])\{\d+\}(?!\w)")
-_FIXED = re.compile(r"\d+|[°%]|mm²/s|kg/m³|mPa·s|g/cm³|\b(?:API|ASTM|EN|GUM|ISO|JCGM|SAE)\b")
+FIXED = re.compile(r"\d+|[°%]|mm²/s|kg/m³|mPa·s|g/cm³|\b(?:API|ASTM|EN|GUM|ISO|JCGM|SAE)\b")
 _LARGEST = 5_000_000  # bytes of a catalogue, [B]: five times those that there are sentences for
 
 
@@ -79,7 +79,7 @@ def _missing(sentence: str, translation: str) -> str:
     places, kept = set(PLACE.findall(_ENDING.sub("", sentence))), set(PLACE.findall(translation))
     if not places <= kept <= set(PLACE.findall(sentence)):
         return f"the places {', '.join(sorted(places)) or 'none'}"
-    fixed = [sorted(_FIXED.findall(PLACE.sub(" ", one))) for one in (sentence, translation)]
+    fixed = [sorted(FIXED.findall(PLACE.sub(" ", one))) for one in (sentence, translation)]
     if fixed[0] != fixed[1]:
         return f"its numbers, units and standards: {', '.join(fixed[0]) or 'none'}"
     return "no marks that steer a page" if STEERING.search(translation) else ""

@@ -72,12 +72,12 @@ def write_catalogue(language: str, earlier: bytes = b"") -> tuple[bytes, int, in
             catalogue_of(earlier.decode("utf-8-sig"))
             template, catalogue = catalogue, read_po(BytesIO(earlier), abort_invalid=True)
             catalogue.update(template, no_fuzzy_matching=True)
-        elif not language:
-            raise ValueError("its language isn't known; --language CODE, such as de, was expected")
         else:
-            catalogue.locale = language
+            catalogue.locale = language or None
     except (UnknownLocaleError, UnicodeDecodeError) as failure:
         raise ValueError(str(failure)) from failure
+    if catalogue.locale is None:
+        raise ValueError(f"no language '{language}'; --language CODE, such as de, was expected")
     written = BytesIO()
     write_po(written, catalogue, width=0)
     return written.getvalue(), len(catalogue), sum(bool(one.string) for one in catalogue if one.id)

@@ -24,7 +24,7 @@ _AROUND, _WITHIN = 0.5, 3.0
 hold words of ours too, and are no sentences of ours."""
 _TOUCHED = re.compile(r"\w*\{\d+\}\w*")  # a place with the rest of its word
 _FEW = re.compile(r"(?=.*\d)\S+(?: \S+){1,3}")  # few words, and a number among them
-_DIGITS = re.compile(r"\d[.,]?\d")
+_NUMBERS = re.compile(r"[+−±]?\d[\d.]*(?:, [+−±]?\d[\d.]*)*")
 _SHORT = 9  # letters of a sentence, such as {0} at {1}, that fits where it wasn't said
 _SPACE = " \n\t"
 _TRIES = 200  # ways to find the pieces of one sentence in a text
@@ -89,9 +89,9 @@ def _places_of(piece: str, text: str, start: int) -> Iterator[int]:
 def _in_a_number(text: str, at: int) -> bool:
     """Tell whether a number goes on here: 0|.44, 0.|44, 4|4."""
     before, after = text[max(at - 2, 0) : at], text[at : at + 2]
-    return bool(_DIGITS.fullmatch(f"{before[-1:]}{after[:1]}") or _DIGITS.fullmatch(before + after[:1])) or bool(
-        _DIGITS.fullmatch(before[-1:] + after)
-    )
+    if before[-1:].isdigit():
+        return after[:1].isdigit() or (after[:1] in tuple(".,") and after[1:].isdigit())
+    return before[:1].isdigit() and before[1:] in tuple(".,") and after[:1].isdigit()
 
 
 def translated(page: str, catalogue: str, names: Iterable[str] = ()) -> str:
@@ -180,8 +180,9 @@ class _Translator:
     def _is_several(self, part: str) -> bool:
         """Tell whether what stands in a place may be more than one thing: no sentence, but with joints in it."""
         inner = part.strip()
-        joints = _JOINTS if WORD.search(inner) else [joint for joint in _JOINTS if joint != ", "]
-        return inner not in self._whole and (not inner or any(joint in f"{part} " for joint in joints))
+        if inner in self._whole or _NUMBERS.fullmatch(inner):
+            return False
+        return not inner or any(joint in f"{part} " for joint in _JOINTS)
 
     def _ways(self, text: str, depth: int) -> Iterator[tuple[int, str]]:
         """Yield the ways to take a text apart: by sentences in it, with what stands around them, and at its joints."""

