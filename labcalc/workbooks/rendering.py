@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import labcalc.errors
-from labcalc.errors import LabcalcError, WorkbookError
+from labcalc.errors import LabcalcError, SettingsError, WorkbookError
 from labcalc.workbooks.lean import keep_imports_short
 from labcalc.workbooks.options import ENGINES, KERNEL, LABCALC, Limits
 from labcalc.workbooks.outputs import body_of, check_page, machine_paths, ready_outputs
@@ -97,7 +97,8 @@ def render(task: RenderTask, begin_cell: Callable[[str], None] = lambda _: None)
     check_page(bare, shown, name=task.name, paths=machine_paths(task.folder, *_folders_in(task.parameters)))
     page = bare if task.scripts is Scripts.BESIDE else lay_out_with(scripts=task.scripts)
     if isinstance(lab := task.parameters.get("lab"), str) and lab:
-        page = _in_the_language_of(lab, page, task.parameters)
+        with chdir(_home(task)):
+            page = _in_the_language_of(lab, page, task.parameters)
     return Rendering(page.encode("utf-8"), shown.summary, shown.figures, time.monotonic() - started)
 
 
@@ -105,9 +106,13 @@ def _in_the_language_of(lab: str, page: str, parameters: Mapping[str, Json]) -> 
     """Return the page in the language that lab.toml asks for; what people named or wrote stays as it is."""
     from labcalc.lab.settings import load_laboratory
 
-    laboratory = load_laboratory(lab)
+    try:
+        laboratory = load_laboratory(lab)
+    except SettingsError:  # a notebook that reads it has said so already
+        return page
     if not laboratory.translation:
         return page
+    from labcalc.exports import without_marks
     from labcalc.judgement import gather, gather_record
     from labcalc.workbooks.translating import translated
 
@@ -118,9 +123,11 @@ def _in_the_language_of(lab: str, page: str, parameters: Mapping[str, Json]) -> 
         names += _texts_of([vars(one) for one in (*material.decisions, *material.waiting)])
         for table in (material.record, material.reading.table):
             rows = table[table["run"] == parameters["run"]] if parameters.get("run") else table
-            own = rows[["sample", "product", "lot", "operator", "remark", "instrument"]]
+            own = rows[["sample", "product", "lot", "operator", "instrument"]]
             names += [str(one) for column in own for one in own[column].dropna().unique()]
-    return translated(page, laboratory.translation, [name for name in names if escape(name) in page])
+            names += dict.fromkeys(without_marks(rows["remark"]))
+    said = page.replace("\u00a0", " ")
+    return translated(page, laboratory.translation, [name for name in names if escape(name) in said])
 
 
 def _texts_of(value: Any) -> list[str]:
@@ -134,6 +141,10 @@ def _folders_in(parameters: Mapping[str, Json]) -> list[str]:
     return sorted({str(path.parent) for path in paths if path.is_absolute() and path.parent != Path(path.anchor)})
 
 
+def _home(task: RenderTask) -> str:
+    return task.folder if Path(task.folder).is_dir() else "."
+
+
 def execute(task: RenderTask, begin_cell: Callable[[str], None] = lambda _: None) -> Any:
     """Check the parameters and run the notebook; takes over this process where the engine is labcalc's."""
     keep_imports_short()
@@ -143,7 +154,7 @@ def execute(task: RenderTask, begin_cell: Callable[[str], None] = lambda _: None
     check_parameters(notebook, task.name, task.parameters)
     numbers = {cell.id: number for number, cell in enumerate(notebook.cells, start=1)}
     notebook = with_parameters(notebook, task.parameters)
-    with chdir(task.folder if Path(task.folder).is_dir() else "."):
+    with chdir(_home(task)):
         if task.engine == KERNEL:
             notebook = _in_a_kernel(task, notebook)
         else:

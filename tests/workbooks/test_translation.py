@@ -199,6 +199,34 @@ def test_a_sentence_without_translation_stays_whole() -> None:
     assert said("results; standing", pairs) == "Ergebnisse; standing"
 
 
+def test_what_people_wrote_is_as_they_wrote_it(tmp_path: Path) -> None:
+    """A remark, a lot and a product whose words are sentences of ours."""
+    remark, lot = "density at 40 °C is not releasable", "line 3 of density"
+    (tmp_path / "run.csv").write_text(
+        "Sample;Date;Instrument;Lot;Remark;T (°C);KV (mm²/s);Density (kg/m³)\n"
+        f"A-1;2026-03-02 08:01:00;VD-9;{lot};{remark};40;46.03;868.90\n",
+        "utf-8",
+    )
+    pairs = {"density": "Dichte", "not releasable": "nicht freigabefähig", "{0} at {1}": "{0} bei {1}"}
+    pairs |= {
+        "line {0}": "Zeile {0}",
+        "{0} of {1}": "{0} von {1}",
+        "Results": "Ergebnisse",
+        "Density at {0}": "Dichte {0}",
+    }
+    (tmp_path / "de.po").write_text(catalogue(pairs), "utf-8")
+    report = '[report]\ntranslation = "de.po"\n'
+    (tmp_path / "lab.toml").write_text(f'[laboratory]\nname = "L"\ntime_zone = "UTC"\n{report}', "utf-8")
+    words = ["report", str(tmp_path / "run.csv"), "--lab", str(tmp_path / "lab.toml"), "--out", str(tmp_path / "out")]
+    assert CliRunner().invoke(main, words).exit_code == 0
+    (page,) = (tmp_path / "out").glob("2026*.html")
+    text = spoken(page.read_text("utf-8"))
+    assert remark in text
+    assert lot in text
+    assert "Ergebnisse" in text
+    assert "Dichte 40 °C" in text
+
+
 def test_names_of_the_laboratory_are_no_sentences() -> None:
     pairs = {"reference oil": "Prüföl", "{0} of {1}": "{0} von {1}"}
     assert said("Reference oil thin; reference oil", pairs, ("Reference oil thin",)) == "Reference oil thin; Prüföl"
