@@ -149,7 +149,9 @@ def test_two_samples_exchanged_are_named_among_few(tmp_path: Path) -> None:
     study = report_study("comparison", [written(tmp_path, "sample,instrument,result\n" + "\n".join(lines))])
     (found,) = [one for one in study.findings if one.about == "Samples"]
     assert found.finding == "S8, S3: further apart than the other 10 (2 %)"
-    assert "Samples" not in [one.about for one in report_study("comparison", [two_methods(tmp_path, 0.0, 12)]).findings]
+    assert "Samples" not in [
+        one.about for one in report_study("comparison", [two_methods(tmp_path, 0.0, 12, 3)]).findings
+    ]
 
 
 def test_one_stands_for_the_other_only_with_its_risk(tmp_path: Path) -> None:

@@ -207,10 +207,10 @@ def grubbs_pair_test(values: ArrayLike, end: End) -> OutlierTest:
 
 
 def tietjen_moore_test(values: ArrayLike, odd: int) -> OutlierTest:
-    """Ask whether so many values, at either end, are too far from the rest together, however one hides another.
+    """Ask whether so many values are too far from the rest together: the share of the squares left without them, [-].
 
-    The statistic is the sum of squares without them over that with them, odd where it is small. It is for the number
-    that is asked about: with one odd value the two furthest fail as well, so ask Grubbs' test first.
+    It is odd where it is small, however one value hides another, and for the number that is asked about: with one odd
+    value the two furthest fail as well, so ask Grubbs' test first.
 
     values : Values, [any unit], 4 to 100.
     odd : Number of values asked about, [-], 1 to half of them.
