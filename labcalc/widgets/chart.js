@@ -24,6 +24,7 @@ function fetched(model) {
 }
 
 async function render({ model, el }) {
+  await hears(model);
   const picture = document.createElement("div");
   picture.setAttribute("role", "group");
   el.append(picture);

@@ -18,6 +18,11 @@ _HERE = Path(__file__).parent
 STYLE = look_of(".labcalc-page")  # the look of the house, as HTML
 
 
+def _module(name: str) -> str:
+    """Return what a control is in the browser; each is sure to hear the kernel before it is shown."""
+    return "".join((_HERE / f"{one}.js").read_text("utf-8") for one in ("hearing", name))
+
+
 @cache
 def bare_layout() -> ipywidgets.Layout:
     """Return the layout that all controls share which need none: each would have a model of its own in the browser."""
@@ -35,7 +40,7 @@ class Control(anywidget.AnyWidget):
 class Fit(Control):
     """What is told beneath a picture: the pictures take the width that the page has, and keys pressed in it stay."""
 
-    _esm = (_HERE / "fit.js").read_text("utf-8")
+    _esm = _module("fit")
 
     caption = traitlets.Unicode().tag(sync=True)  # what the pictures show, for those who don't see them
     told = traitlets.Unicode().tag(sync=True)  # HTML
@@ -45,7 +50,7 @@ class Fit(Control):
 class Chart(anywidget.AnyWidget):
     """A picture, and series of it that move."""
 
-    _esm = (_HERE / "chart.js").read_text("utf-8")
+    _esm = _module("chart")
 
     drawn = traitlets.Dict().tag(sync=True)  # the figure as plotly.js takes it
     places = traitlets.Dict().tag(sync=True)  # ``x`` and ``y`` of the series that move, by their ``meta``
@@ -66,7 +71,7 @@ class Form(Control):
     ipywidgets sends texts and presses by ways of their own: under a busy kernel a press overtakes what was typed last.
     """
 
-    _esm = (_HERE / "form.js").read_text("utf-8")
+    _esm = _module("form")
 
     fields = traitlets.List(traitlets.Dict()).tag(sync=True)
     """Of each ``key``, ``label``, ``hint``, and ``kind``: ``text``, ``area``, ``number``, ``choice``, ``radio``, or
@@ -117,7 +122,7 @@ class Form(Control):
 class Slider(Control):
     """A named number that is moved by mouse or arrow keys; screen readers get name, value and unit."""
 
-    _esm = (_HERE / "slider.js").read_text("utf-8")
+    _esm = _module("slider")
 
     name = traitlets.Unicode().tag(sync=True)
     unit = traitlets.Unicode().tag(sync=True)

@@ -1,6 +1,7 @@
 /* Room and keys for the page, and what is told beneath its picture. Plotly asks for its room once, before the page has
    any, and again when the window changes: tell it. JupyterLab has its own use for arrow keys, Enter and letters: they stay in the page. */
-function render({ model, el }) {
+async function render({ model, el }) {
+  await hears(model);
   function tell() {
     el.innerHTML = model.get("told");
     el.hidden = !el.innerHTML;

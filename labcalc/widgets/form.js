@@ -29,7 +29,8 @@ function offerRadios(group, stem, offered) {
   });
 }
 
-function render({ model, el }) {
+async function render({ model, el }) {
+  await hears(model);
   const stem = "labcalc-" + Math.random().toString(36).slice(2) + "-";
   const controls = {}, silence = document.createElement("p"), said = document.createElement("p");
   const told = document.createElement("div"), form = document.createElement("div");

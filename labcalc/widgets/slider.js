@@ -6,7 +6,8 @@ function written(model, value) {
   return (minus || (Number(digits) === 0 ? "" : sign)) + digits + "\u00a0" + model.get("unit");
 }
 
-function render({ model, el }) {
+async function render({ model, el }) {
+  await hears(model);
   const label = document.createElement("label");
   const range = document.createElement("input");
   const output = document.createElement("output");

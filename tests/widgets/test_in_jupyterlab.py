@@ -259,5 +259,27 @@ def test_run_all_pressed_again_loses_nothing(page: Tab) -> None:
     page.wait(f"{WHAT_IF} !== {json.dumps(before)}")
 
 
+NEVER_IN_TIME = """AbortSignal.timeout = () => {
+  const one = new AbortController();
+  queueMicrotask(() => one.abort());
+  return one.signal;
+}"""
+
+
+def test_a_browser_too_busy_for_its_controls_hears_the_kernel_all_the_same(address: str, tmp_path: Path) -> None:
+    """anywidget gives each two seconds; here none has any, so that each misses what is said before it is shown."""
+    with chromium(tmp_path / "profile") as tab:
+        tab.ask("Page.addScriptToEvaluateOnNewDocument", source=NEVER_IN_TIME)
+        tab.go(address)
+        run_all_cells(tab, lambda: page_came(tab))
+        tab.wait(f"{FIGURE}?.querySelector('.main-svg')")
+        pick(tab, "BL-26-0525")
+        before = tab.run(WHAT_IF)
+        tab.drag(field("Sample before left"), 60)
+        tab.wait(f"{WHAT_IF} !== {json.dumps(before)}")
+        tab.wait(status_with("% of the sample before is in it"))
+        assert tab.complaints == []
+
+
 def test_the_console_has_nothing_to_complain_of(page: Tab) -> None:
     assert page.complaints == []
