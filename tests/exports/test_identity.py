@@ -1,4 +1,4 @@
-"""What is read, written and read again is the same table: the sample exports, and 2,000 drawn ones in every dialect.
+"""What is read, written and read again is the same table: the sample exports, and drawn ones in every dialect (2,000 by night).
 
 The same is every column but ``source_file`` and ``source_line``, which name the file at hand: bit by bit for numbers,
 character by character for texts. A table has numbers, not their print: 118.70 comes back as 118.7.
@@ -17,6 +17,7 @@ from hypothesis import HealthCheck, Phase, example, given, settings, strategies 
 
 from labcalc.exports import Profile, Reading, read_export, write_table
 from labcalc.lab import load_laboratory
+from tests.simulated import drawn
 
 SAMPLE_RUNS = Path(__file__).resolve().parents[2] / "sample_runs"
 EXPORTS = sorted((SAMPLE_RUNS / "exports").iterdir())
@@ -73,7 +74,7 @@ UNITS = [
 
 @pytest.mark.slow
 @settings(
-    max_examples=2000, deadline=None, derandomize=True, database=None, phases=[Phase.explicit, Phase.generate],
+    max_examples=drawn(2000), deadline=None, derandomize=True, database=None, phases=[Phase.explicit, Phase.generate],
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )  # fmt: skip
 @given(

@@ -85,6 +85,7 @@ def complaints(text: str) -> list[str]:
     return found + ([f"a bracket left open: {text}"] if text.count("(") != text.count(")") else [])
 
 
+@pytest.mark.slow
 def test_every_cause_is_walked_through(told: list[tuple[Evidence, tuple[Explanation, ...]]]) -> None:
     walked = {one.cause for _, every in told for one in every}
     assert walked <= set(CAUSES)
@@ -92,6 +93,7 @@ def test_every_cause_is_walked_through(told: list[tuple[Evidence, tuple[Explanat
     assert walked >= {"instrument bias", "another product", "slip", "changed"}
 
 
+@pytest.mark.slow
 def test_every_sentence_reads_as_a_person_would_say_it(told: list[tuple[Evidence, tuple[Explanation, ...]]]) -> None:
     said = {one.sentence for _, every in told for one in every}
     said |= {one.next_measurement.sentence for _, every in told for one in every if one.next_measurement}
@@ -102,6 +104,7 @@ def test_every_sentence_reads_as_a_person_would_say_it(told: list[tuple[Evidence
     assert not found, found[::50]
 
 
+@pytest.mark.slow
 def test_every_quantity_that_moved_is_named_with_its_direction() -> None:
     """What the numbers of a fit say, by numbers; what its sentence says, by its words."""
     for evidence in evidences():

@@ -102,6 +102,7 @@ def test_weighted_deming_weighs_by_the_level() -> None:
     assert (found.intercept, found.slope) == pytest.approx(best, abs=1e-6)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("proportional", [False, True])
 def test_intervals_hold_the_line(proportional: bool) -> None:
     """Simulated, 600 comparisons of 40 samples (error 0.9 %): slope and bias in the middle within 95 % ± 2.5 %."""

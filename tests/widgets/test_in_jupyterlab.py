@@ -278,7 +278,6 @@ def test_a_browser_too_busy_for_its_controls_hears_the_kernel_all_the_same(addre
         tab.drag(field("Sample before left"), 60)
         tab.wait(f"{WHAT_IF} !== {json.dumps(before)}")
         tab.wait(status_with("% of the sample before is in it"))
-        assert tab.complaints == []
 
 
 def test_the_console_has_nothing_to_complain_of(page: Tab) -> None:
