@@ -236,47 +236,54 @@ def _together(
     """Take charts together: the mean of their standardised results of a day, as it varied in their baselines."""
     if len(charts) < 2:
         return None
-    columns = zip(*(results_of[id(chart)] for chart in charts), strict=True)
-    table = pd.DataFrame(dict(zip(_COLUMNS, map(np.concatenate, columns), strict=True)))
-    table = table[table["in_baseline"] | ((table["at"] >= span[0]) & (table["at"] < span[1]))]
+    columns = [np.concatenate(one) for one in zip(*(results_of[id(chart)] for chart in charts), strict=True)]
+    counted = columns[0] | ((columns[2] >= span[0]) & (columns[2] < span[1]))
+    in_baseline, day, at, stream, *numbers = (one[counted] for one in columns)
+    if in_baseline.all() or not in_baseline.any():
+        return None
     # several results of one oil on one day tell of that day once
-    results = table.groupby(["in_baseline", "day", "stream"], sort=True).mean()
-    daily = results.assign(sum=results["z"], count=1, squares=results["z"] ** 2).groupby(["in_baseline", "day"])
-    days = daily.agg(_OF_A_DAY)
-    if not {True, False} <= set(days.index.get_level_values(0)):
+    order = np.lexsort((stream, day, in_baseline))
+    in_baseline, day, stream, ticks = (one[order] for one in (in_baseline, day, stream, at.astype(np.int64)))
+    first = _beginnings(in_baseline, day, stream)
+    ticks, z, rounding, away, number = (_means(one, first) for one in (ticks, *(one[order] for one in numbers)))
+    in_baseline, day, stream = (one[first] for one in (in_baseline, day, stream))
+    first = _beginnings(in_baseline, day)
+    before = in_baseline[first]
+    count, total = np.diff([*first, z.size]), np.add.reduceat(z, first)
+    if before.sum() < _FEWEST_DAYS or not (count[~before] > 1).any():
         return None
-    before, since = days.loc[True], days.loc[False]
-    if len(before) < _FEWEST_DAYS or not (since["count"] > 1).any():
-        return None
-    pairs = (before["count"] * (before["count"] - 1)).sum()
-    together = float(np.clip((before["sum"] ** 2 - before["squares"]).sum() / pairs, 0.0, 1.0)) if pairs else 0.0
-    z, z_before = (
-        (part["sum"] / np.sqrt(part["count"] * (1.0 + (part["count"] - 1) * together))).to_numpy()
-        for part in (since, before)
-    )
-    of_streams = results.loc[True].groupby("stream").size()  # charts of other days may share none
-    degrees = min(len(before), int(of_streams.min())) - 1.0
-    sigma = float(np.sqrt((z_before**2).sum() / (len(before) - 1) + before["rounding"].mean()))
+    squares, (away, rounding) = np.add.reduceat(z**2, first), (_means(one, first) for one in (away, rounding))
+    pairs = (count * (count - 1))[before].sum()
+    together = float(np.clip((total**2 - squares)[before].sum() / pairs, 0.0, 1.0)) if pairs else 0.0
+    z = total / np.sqrt(count * (1.0 + (count - 1) * together))
+    of_streams = np.unique(stream[in_baseline], return_counts=True)[1]  # charts of other days may share none
+    degrees = min(int(before.sum()), int(of_streams.min())) - 1.0
+    sigma = float(np.sqrt((z[before] ** 2).sum() / (before.sum() - 1) + rounding[before].mean()))
     if not sigma > 0.0:
         return None
-    moments = since["at"].to_numpy().astype("datetime64[us]")
-    number = since["number"].to_numpy(float)
+    moments = np.maximum.reduceat(ticks, first)[~before].astype(np.int64).astype(at.dtype).astype("datetime64[us]")
+    number = np.minimum.reduceat(number, first)[~before]
     starts = _starts(charts, moments)
-    shift = sustained_shift(z, sigma, number, degrees, starts=starts)
-    first, limit = charts[0], _OF_GROUPS * min(_with_few(degrees), 1.75)
-    at = first.temperature_C if len({one.temperature_C for one in charts}) == 1 else math.nan
-    about = first.instrument, first.quantity, at, tuple(charts)
-    known = max(float(before["away"].std()), 1e-9), float(number.min()), degrees, starts
-    return Stream(*about, moments, since["away"].to_numpy(), shift, limit, *known, *span)
+    shift = sustained_shift(z[~before], sigma, number, degrees, starts=starts)
+    one, limit = charts[0], _OF_GROUPS * min(_with_few(degrees), 1.75)
+    temperature = one.temperature_C if len({one.temperature_C for one in charts}) == 1 else math.nan
+    about = one.instrument, one.quantity, temperature, tuple(charts)
+    known = max(float(away[before].std(ddof=1)), 1e-9), float(number.min()), degrees, starts
+    return Stream(*about, moments, away[~before], shift, limit, *known, *span)
 
 
-_OF_A_DAY = dict.fromkeys(("sum", "count", "squares"), "sum") | {"number": "min", "at": "max"}
-_OF_A_DAY |= {"away": "mean", "rounding": "mean"}
-_COLUMNS = ("in_baseline", "day", "at", "stream", "z", "rounding", "away", "number")
+def _beginnings(*keys: NDArray[Any]) -> NDArray[np.intp]:
+    """Return where each group of rows of equal keys begins; rows of a group stand together."""
+    return np.flatnonzero([True, *np.any([one[1:] != one[:-1] for one in keys], axis=0)])
+
+
+def _means(values: NDArray[Any], first: NDArray[np.intp]) -> NDArray[np.float64]:
+    return np.asarray(np.add.reduceat(values, first) / np.diff([*first, values.size]))
 
 
 def _standardised(chart: Chart, stream: int) -> _Days:
-    """Return what a chart's used results add to those of their days, as ``_COLUMNS``; ``stream``: its oil's number."""
+    """Return what a chart's used results add to those of their days, in the columns that ``_together`` takes;
+    ``stream``: its oil's number."""
     limits, rounding = chart.limits, chart.rounding
     assert limits is not None
     parts = [*((part, which, True) for part, which in chart.rests_on), (chart, _after(chart), False)]
