@@ -199,10 +199,11 @@ def reference_picture(judgement: Judgement) -> Picture | Fragment:
         reach = round(1.3 * max(map(max, own), default=0.0), 4)
         ranges[quantity] = {"range": [-reach, reach]} if reach else {}
     at_the_run = {"x0": run_at, "x1": run_at, "xref": "x", "y0": 0, "y1": 1, "yref": "paper"}
-    upper, lower = ({**_SIDES, **ranges[quantity]} for quantity, *_ in _PANELS)
-    named = {"domain": [0.0, 0.46], "title": {"text": _PANELS[1][1], "font": {"size": 12}}}
-    axes: dict[str, dict[str, Any]] = {"xaxis": {"anchor": "y2", "type": "date"}, "yaxis2": {**named, **lower}}
-    figure = blank_figure("", _PANELS[0][1], height=315, yaxis={"domain": [0.54, 1.0], **upper}, **axes)
+    axes: dict[str, dict[str, Any]] = {"xaxis": {"anchor": "y2", "type": "date"}}
+    for (quantity, title, axis), domain in zip(_PANELS, ([0.54, 1.0], [0.0, 0.46]), strict=True):
+        named = {"domain": domain, "title": {"text": title, "font": {"size": 12}}}
+        axes[axis.replace("y", "yaxis")] = {**named, **_SIDES, **ranges[quantity]}
+    figure = blank_figure("", "", height=315, **axes)
     figure.layout |= {
         "shapes": [*_limits(widest), {"type": "line", "line": stroke(ACCENT, "dash"), **at_the_run}],
         "annotations": [{"x": run_at, "xref": "x", "y": 1.0, "yref": "paper", **_THIS_RUN}],
