@@ -93,7 +93,8 @@ def bias_of(references: pd.DataFrame, noise: Noise, report: ReportChoices) -> In
     moments = references["measured_at"].where(known)
     if pd.isna(last := moments.max()):
         return None
-    columns = (references.loc[moments >= last - _RECENT, name].tolist() for name in ("quantity", *_CHART, *_FIGURES))
+    recent = references[moments >= last - _RECENT]
+    columns = (recent[name].tolist() for name in ("quantity", *_CHART, *_FIGURES))
     newest = {row[:4]: row[4:] for row in zip(*columns, strict=True)}
     heavy = [one for chart, one in newest.items() if chart[0] == "density"]
     thick = [one for chart, one in newest.items() if chart[0] != "density"]
