@@ -1,4 +1,4 @@
-"""What is read, written and read again is the same table: the sample exports, and drawn ones in every dialect (2,000 by night).
+"""What is read, written and read again is the same table: the sample exports, and drawn ones in every dialect.
 
 The same is every column but ``source_file`` and ``source_line``, which name the file at hand: bit by bit for numbers,
 character by character for texts. A table has numbers, not their print: 118.70 comes back as 118.7.
