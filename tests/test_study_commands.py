@@ -90,6 +90,16 @@ def test_own_precision_beside_the_round_s(tmp_path: Path) -> None:
         assert any("times as much as laboratories among each other" in one for one in found) == words
 
 
+@pytest.mark.parametrize("s_own", ["", "0.25"])
+def test_participants_that_all_found_the_same_are_scored_by_sigma(s_own: str, tmp_path: Path) -> None:
+    """Their Q is 0: own precision has nothing to be held against, and the scores stand."""
+    head = "scheme,round,quantity,own,assigned,sigma,participants,s_own,n_own"
+    file = written(tmp_path, f"{head}\nS,1,D15,850.1,850.0,0.5,850.1 850.1 850.1,{s_own},25\n")
+    study = report_study("proficiency", [file])
+    assert tables(study)["Round by round"]["D15, S, 1"][-1] == "z +0.20: acceptable"
+    assert (study.rank, study.findings) == (0, ())
+
+
 @pytest.mark.parametrize(
     ("text", "problem"),
     [
@@ -108,6 +118,10 @@ def test_own_precision_beside_the_round_s(tmp_path: Path) -> None:
         ("scheme,round,quantity,own,sigma\nS,1,V,1e99,1\n", "line 2: own '1e99': a number was expected"),
         ("scheme,round,quantity,own,participants\nS,1,V,4,3 3.9 5\n", "line 2: own 4 is not among the results"),
         ("scheme,round,quantity,own,participants\nS,1,V,4,4 4\n", "line 2: participants: 2 results at a level: 3 or"),
+        (
+            "scheme,round,quantity,own,assigned,sigma,participants\nS,1,V,4,4,1,4 5\n",
+            "line 2: participants: 2 results at a level: 3 or",
+        ),
         ("scheme,round,quantity,own\n", "no rows: a header with"),
     ],
 )

@@ -49,7 +49,7 @@ class Arrangement:
     sections: tuple[str, ...] = ()
     """What a line that stands alone may say of the lines beneath it until the next: ``temperature`` ('40 °C'),
     ``sample`` ('Sample: X' or 'X'), ...; from the outer to the inner: a new outer one ends the inner ones."""
-    set_aside: tuple[str, ...] = ()  # what a cell of a line that is no row is, ``*`` standing for any text: 'Mean*'
+    set_aside: tuple[str, ...] = ()  # a line with a cell like one of these is no row, ``*`` being any text: 'Mean*'
     as_above: tuple[str, ...] = ()  # columns, by what they hold, whose blank cells say what the row above says
     columns: Mapping[str, Column] = field(default_factory=dict)
     """Header, key or parameter as the export writes it → what it holds. A name with ``*`` stands for several columns,
@@ -68,9 +68,9 @@ class Profile(Arrangement):
     thousands: str | None = None  # the sign between groups of three digits
     date_order: str | None = None  # which comes first in a date that reads two ways
     missing: tuple[str, ...] = ()  # what stands in a cell that has no value: 'n.d.', '--'
-    sheet: tuple[str, ...] = ()  # those read, one after the other; without, the only visible one with results
+    sheet: tuple[str, ...] = ()  # sheets of a workbook to read, in turn; without, the only visible one with results
     from_name: str | None = None  # what the file's name says: '{instrument}_{date}'; '{ignored}' is any text
-    start: datetime.datetime | None = None  # of elapsed time; else a line above the header says it, or the file's name
+    start: datetime.datetime | None = None  # when elapsed time began; else a line above or the file's name says it
     instrument: str | None = None  # this and the following hold for all rows of a file that says nothing else itself
     operator: str | None = None
     product: str | None = None

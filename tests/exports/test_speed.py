@@ -9,6 +9,7 @@ from hypothesis import HealthCheck, given, settings, strategies as st
 from labcalc.errors import ExportError
 from labcalc.exports import Reading
 from labcalc.exports.source import text as texts
+from labcalc.exports.values.dates import parse_time
 from tests.exports.conftest import Read
 
 HEADER = "Sample;Date;T (°C);KV (mm²/s);Density (kg/m³);Remark\n"
@@ -64,3 +65,12 @@ def test_blocks_and_single_rows_come_to_the_same(read: Read, lines: list[str], b
     else:
         pd.testing.assert_frame_equal(by_blocks.table, one_by_one.table)
         assert (by_blocks.refusals, by_blocks.sources) == (one_by_one.refusals, one_by_one.sources)
+
+
+@pytest.mark.parametrize("offset", ["Z", "+01:00", "-0530"])
+def test_one_offset_is_one_object(offset: str) -> None:
+    """Made anew for each moment, as labcalc's own tables state them, offsets took more time than all else of a row."""
+    first, second = (parse_time(f"{hour}:00:00{offset}") for hour in (10, 11))
+    assert first
+    assert second
+    assert first.tzinfo is second.tzinfo is not None

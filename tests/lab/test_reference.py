@@ -51,6 +51,9 @@ def test_no_key_sends_a_person_elsewhere() -> None:
     assert rows["profile.columns"][3].startswith("Header, key or parameter as the export writes it → what it holds")
     assert rows["profile.header_rows"][3].endswith("there is no header, columns are named by their place")
     assert rows["duplicates.count"][3].startswith("Some of REPEAT_KINDS")
+    assert rows["profile.sheet"][3].startswith("sheets of a workbook to read")
+    assert rows["profile.start"][3].startswith("when elapsed time began")
+    assert rows["profile.set_aside"][3].startswith("a line with a cell like one of these is no row")
     assert rows["reference.lot.certified.value"][1:3] == ("number above 0", "must be given")
 
 

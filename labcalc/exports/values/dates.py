@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Iterable, Sequence
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from functools import cache, lru_cache
 from itertools import product, starmap
 from zoneinfo import ZoneInfo
@@ -135,10 +135,14 @@ def parse_time(text: str) -> time | None:
         hour = hour % 12 + (12 if half == "p" else 0)
     try:
         micro = int((found[4] or "0").ljust(6, "0")[:6])
-        offset = datetime.strptime(found[6].replace("UTC", "Z"), "%z").tzinfo if found[6] else None
-        return time(hour, int(found[2]), int(found[3] or 0), micro, tzinfo=offset)
+        return time(hour, int(found[2]), int(found[3] or 0), micro, tzinfo=_offset(found[6]) if found[6] else None)
     except ValueError:
         return None
+
+
+@lru_cache(maxsize=256)
+def _offset(text: str) -> tzinfo | None:
+    return datetime.strptime(text.replace("UTC", "Z"), "%z").tzinfo
 
 
 def parse_moment(text: str, clock: str, order: str | None) -> datetime | None:

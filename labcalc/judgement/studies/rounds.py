@@ -44,7 +44,7 @@ class ScoredRound:
     participants: Array
     robust: dict[str, statistics.RobustEstimate]
     from_results: bool
-    own_spread: float  # own over the round's standard deviation
+    own_spread: float  # own over the round's standard deviation; NaN where that is 0
     p_own_spread: float
 
     @property
@@ -124,7 +124,9 @@ def _scored(read: StudyFile, place: int) -> ScoredRound:
     if not everybody.size and (from_results or nothing):
         expected = "assigned with sigma or with U_own and U_assigned, or participants"
         raise read.refused(place, f"nothing to score by: {expected} was expected")
+    both = {"Algorithm A": statistics.algorithm_a, "Q/Hampel": statistics.q_hampel}
     try:
+        robust = {name: estimate(everybody) for name, estimate in both.items() if everybody.size}
         found = statistics.proficiency_round(
             everybody if everybody.size else [own],
             assigned=None if from_results else assigned,
@@ -137,9 +139,8 @@ def _scored(read: StudyFile, place: int) -> ScoredRound:
     if not from_results and math.isfinite(u_own + u_assigned):
         scores["ζ"] = float(statistics.zeta_score(own, assigned, u_own, u_assigned))
         scores["E_n"] = float(statistics.en_score(own, assigned, 2.0 * u_own, 2.0 * u_assigned))
-    both = {"Algorithm A": statistics.algorithm_a, "Q/Hampel": statistics.q_hampel}
-    robust = {name: estimate(everybody) for name, estimate in both.items() if everybody.size}
-    spread = float(row["s_own"]) / float(robust["Q/Hampel"].deviation) if robust else math.nan
+    of_all = float(robust["Q/Hampel"].deviation) if robust else 0.0
+    spread = float(row["s_own"]) / of_all if of_all > 0.0 else math.nan
     p = _p_larger(spread, float(row["n_own"]) - 1.0, _SURENESS_OF_Q * (everybody.size - 1.0))
     name, quantity = f"{row['scheme']}, {row['round']}", ", ".join(filter(None, (row["quantity"], row["unit"])))
     scored = own, float(found.assigned), float(found.deviation), scores, str(found.reason)
