@@ -49,7 +49,7 @@ class Comparison:
 
     @property
     def p_values(self) -> tuple[float, float]:
-        """p of normal differences, and of a spread that has nothing to do with the level: 1 where either is constant."""
+        """p of normal differences, and of a spread that has nothing to do with the level: 1 of constant ones."""
         from scipy.stats import spearmanr
 
         apart = self.agreement.differences
