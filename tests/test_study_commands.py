@@ -198,6 +198,14 @@ def test_errors_in_proportion_are_compared_in_percent(tmp_path: Path) -> None:
     assert len(study_pictures(study)) == 2
 
 
+def test_differences_of_one_size_have_no_trend(tmp_path: Path) -> None:
+    """Coarse results may all lie equally far from the median: nothing of their spread can go with the level."""
+    pairs = [(10.0 + i, 10.5 + i - i % 2) for i in range(12)]
+    lines = [f"s{i},{name},{one}" for i, pair in enumerate(pairs) for name, one in zip("AB", pair, strict=True)]
+    study = report_study("comparison", [written(tmp_path, "sample,instrument,result\n" + "\n".join(lines))])
+    assert [one.about for one in study.findings] == ["Distribution"]
+
+
 def test_repeats_tell_the_errors_of_both(tmp_path: Path) -> None:
     study = report_study("comparison", [two_methods(tmp_path, 0.0, 40, repeats=3)], first="B", second="A")
     assert study.title == "A beside B"

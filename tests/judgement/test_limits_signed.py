@@ -160,6 +160,16 @@ def test_what_streams_told_before_stays_told() -> None:
     assert number + second.moments.size == whole.moments.size
 
 
+def test_limits_about_a_single_run_set_none() -> None:
+    """Limits are of an instrument's chart: a line that names a run besides is about that run, and moves no limits."""
+    table = percents(*noise(40))
+    (found,) = due(*charts(table))
+    by = sign(found, "2026-01-20", datetime.fromisoformat("2026-01-19T18:00:00+00:00"))
+    assert len(charts(table, by)) == 2
+    (alone,) = charts(table, replace(by, run=found.chart.runs[3]))
+    assert (alone.signed, alone.next_signed) == (None, None)
+
+
 def test_nothing_later_moves_signed_limits() -> None:
     (alone,) = history()
     by = sign(*due(alone))

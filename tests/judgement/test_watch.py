@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -111,6 +111,16 @@ def test_two_runs_of_an_oil_on_one_day_tell_of_it_once() -> None:
     again = away(0.2, 0.2, lot="Z").assign(sample="Z-1").tail(1)
     again["measured_at"] += pd.Timedelta(hours=1)
     assert last(again) == pytest.approx(last())
+
+
+@pytest.mark.parametrize("unit", ["us", "ns"])
+def test_many_results_of_a_day_are_of_that_day(unit: Literal["us", "ns"]) -> None:
+    """A sum of seven moments in nanoseconds since 1970 is more than 64 bits hold."""
+    tables = [away(0.1, lot="Z").assign(sample=name) for name in ("Z-1", "Z-2")]
+    again = [tables[0].tail(1).assign(run=f"Z{n}") for n in range(6)]
+    found = streams(*(one.assign(measured_at=one["measured_at"].dt.as_unit(unit)) for one in (*tables, *again)))
+    assert found[0].is_group
+    assert found[0].moments[-1] == found[1].moments[-1]
 
 
 def test_a_corrective_action_starts_it_anew() -> None:

@@ -54,7 +54,7 @@ def _of_lot(
 ) -> Iterator[Chart]:
     """Yield the charts of a lot: the first under the limits of its baseline, then one for each that was signed."""
     about, moments = rows.iloc[0], pd.DatetimeIndex(rows["measured_at"])
-    signed = [one for one in decisions if one.what == "limits" and _is_of(one, about)]
+    signed = [one for one in decisions if not one.run and one.what == "limits" and _is_of(one, about)]
     # of two from one moment on the later one holds
     begins = sorted({comes_into_force(one, moments): one for one in signed}.items())
     places = [0, *(int(moments.searchsorted(at)) for at, _ in begins), len(rows)]

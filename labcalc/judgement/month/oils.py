@@ -130,7 +130,8 @@ class CarryOver:
 
 
 def month_carry_overs(material: Material, record: pd.DataFrame, month: Month) -> tuple[CarryOver, ...]:
-    """Return the carry-over of every instrument at the end of a month; runs are judged by what was known then."""
+    """Return the carry-over of every instrument at the end of a month; each run is judged by the share as known when it
+    ran."""
     found, laboratory = [], material.laboratory
     for name in sorted(map(str, record.loc[record["measured_at"].notna(), "instrument"].dropna().unique())):
         if (carried := material.carry_over(name)) is not None:

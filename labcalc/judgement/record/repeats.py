@@ -50,12 +50,12 @@ def independent_results(repeats: Sequence[float], laboratory: Laboratory) -> int
 def agreement_of(
     dossier: Dossier, quantity: str, temperature_C: float, repeats: Sequence[float], comparisons: int = 1
 ) -> Agreement:
-    """Hold the repeats of one quantity at one temperature against the limit in force; their mean is theirs without.
+    """Hold the repeats of one quantity at one temperature against the limit in force.
 
     Fills are decided by ISO 5725-6: two within r give their mean, otherwise up to two more are measured, and the median
     of four stands where even these don't agree. Determinations that don't agree are no result. Pairs of fills are held
     against the limit that all of the run's ``comparisons``, [-], keep together: none is held back for being measured at
-    many places."""
+    many places. Their mean stands as long as nothing else is decided."""
     mean = math.fsum(repeats) / len(repeats)
     in_force = dossier.precision_in_force(quantity, temperature_C, mean)
     if (statement := in_force.statement) is None:

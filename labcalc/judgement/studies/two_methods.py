@@ -49,12 +49,13 @@ class Comparison:
 
     @property
     def p_values(self) -> tuple[float, float]:
-        """p of normal differences, and of a spread that has nothing to do with the level."""
+        """p of normal differences, and of a spread that has nothing to do with the level: 1 of constant ones."""
         from scipy.stats import spearmanr
 
         apart = self.agreement.differences
-        trend = spearmanr(np.abs(apart - np.median(apart)), self.first + self.second)
-        return statistics.anderson_darling(apart).p_value, float(trend.pvalue)
+        away, level = np.abs(apart - np.median(apart)), self.first + self.second
+        trend = float(spearmanr(away, level).pvalue) if np.ptp(away) > 0.0 < np.ptp(level) else 1.0
+        return statistics.anderson_darling(apart).p_value, trend
 
     @property
     def is_normal(self) -> bool:
