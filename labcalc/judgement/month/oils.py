@@ -151,10 +151,7 @@ def with_carried(comparisons: pd.DataFrame, material: Material) -> pd.DataFrame:
     return comparisons.assign(carried=found[:, 0] * to_unit, carried_u=found[:, 1] * to_unit)
 
 
-_FIRST, _THEN = (
-    30,
-    20,
-)  # results in control when limits are due, then how many more: practice (ASTM D6299 [memory])
+_FIRST, _THEN = 30, 20  # results when limits are due, then how many more: practice (ASTM D6299 [memory])
 _FAMILY = 0.05  # chance that any of the month's charts is said to differ from its limits where none does, [-] (Holm)
 
 
