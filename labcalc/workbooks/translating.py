@@ -187,7 +187,7 @@ class _Translator:
     def _ways(self, text: str, depth: int) -> Iterator[tuple[int, str]]:
         """Yield the ways to take a text apart: by sentences in it, with what stands around them, and at its joints."""
         near = [one for word in {"", *WORD.findall(text)} for one in self._by_word.get(word, ())]
-        fitting = ((one, found) for one in sorted(near, key=_by_letters) if (found := one.found_in(text)))
+        fitting = ((one, found) for one in sorted(near, key=_most_letters) if (found := one.found_in(text)))
         for one, found in islice(fitting, _CANDIDATES):
             parts = {name: self._best(part, depth + 1) for name, part in found.items()}
             left = {name: _letters(part) - parts[name][0] for name, part in found.items()}
@@ -210,5 +210,6 @@ def _letters(text: str) -> int:
     return sum(map(len, WORD.findall(text)))
 
 
-def _by_letters(one: _Sentence) -> int:
-    return -one.letters
+def _most_letters(one: _Sentence) -> tuple[int, tuple[str, ...]]:
+    """Put the longest first, and those that are as long in one order, so that a page is the same every time."""
+    return -one.letters, one.pieces

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
+import subprocess
+import sys
 import time
 import tomllib
 from html import unescape
@@ -18,9 +21,11 @@ from click.testing import CliRunner
 
 from labcalc.cli import main
 from labcalc.errors import SettingsError
+from labcalc.judgement import report_study
 from labcalc.lab import load_laboratory
 from labcalc.lab.translation import FIXED
 from labcalc.shipped import sample_exports, sample_lab
+from labcalc.workbooks import study_job
 from labcalc.workbooks.sentences import every_sentence, write_catalogue
 from labcalc.workbooks.translating import translated
 
@@ -193,6 +198,16 @@ def test_places_hold_one_thing_and_no_part_of_a_number(text: str, told: str) -> 
     assert said(text, pairs) == told
 
 
+def test_a_text_that_fits_two_sentences_is_told_in_one_way() -> None:
+    """The order in which words are looked up is another in each process; a page has the same bytes."""
+    pairs = {"alpha limits of {0}": "A {0}", "{0} of gamma states": "{0} G"}
+    told = f"print(_Translator({pairs!r}).say('alpha limits of gamma states'))"
+    words = [sys.executable, "-c", f"from labcalc.workbooks.translating import _Translator; {told}"]
+    seeds = ({**os.environ, "PYTHONHASHSEED": seed} for seed in "123")
+    said_by = {subprocess.run(words, env=env, capture_output=True, check=True).stdout.strip() for env in seeds}
+    assert said_by == {b"alpha limits G"}
+
+
 def test_a_sentence_without_translation_stays_whole() -> None:
     pairs = {"results": "Ergebnisse", "limits from {0} results, {1}": "", "Standing": ""}
     assert said("limits from 15 results, as results say", pairs) == "limits from 15 results, as results say"
@@ -328,3 +343,7 @@ def test_a_new_translation_is_a_new_page(tmp_path: Path) -> None:
         digests.add(laboratory.digest)
         assert translated("<p>Verdict</p><p>Notes</p>", laboratory.translation) == f"<p>{word}</p><p>Notes</p>"
     assert len(digests) == 2
+    study, english = report_study("comparison"), {"exports": []}
+    keys = {study_job("comparison", study, words).key for words in (english, {**english, "lab": str(lab)})}
+    file.write_text(f'{HEAD}\nmsgid "Verdict"\nmsgstr "Urteil"\n', "utf-8")
+    assert len({*keys, study_job("comparison", study, {**english, "lab": str(lab)}).key}) == 3
