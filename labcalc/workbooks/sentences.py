@@ -10,7 +10,7 @@ import tomllib
 from collections.abc import Iterator
 from functools import partial
 from importlib.resources import files
-from io import BytesIO
+from io import BytesIO, StringIO
 from pathlib import Path
 from typing import Any
 
@@ -43,7 +43,7 @@ def every_sentence() -> dict[str, list[tuple[str, int]]]:
     for place, line, text, said in _texts():
         for piece in (*MARKUP.split(text)[::2], *_SPOKEN.findall(text)):
             numbers = {name: f"{{{n}}}" for n, name in enumerate(dict.fromkeys(_NAMED.findall(piece)))}
-            told = _NAMED.sub(partial(_numbered, numbers), piece).strip()
+            told = _NAMED.sub(partial(_numbered, numbers), piece).replace("\u00a0", " ").strip()
             if WORD.search(PLACE.sub("", told)) and (said or not _NAME.fullmatch(told)):
                 found.setdefault(told, []).append((place, line))
     return found
@@ -69,8 +69,10 @@ def write_catalogue(language: str, earlier: bytes = b"") -> tuple[bytes, int, in
         catalogue.add(sentence, locations=places[:1])
     try:
         if earlier:
-            catalogue_of(earlier.decode("utf-8-sig"))
-            template, catalogue = catalogue, read_po(BytesIO(earlier), abort_invalid=True)
+            text = earlier.decode("utf-8-sig")
+            catalogue_of(text)
+            template, catalogue = catalogue, read_po(StringIO(text), abort_invalid=True)
+            catalogue.charset = "utf-8"
             catalogue.update(template, no_fuzzy_matching=True)
         else:
             catalogue.locale = language or None
@@ -80,7 +82,7 @@ def write_catalogue(language: str, earlier: bytes = b"") -> tuple[bytes, int, in
         raise ValueError(f"no language '{language}'; --language CODE, such as de, was expected")
     written = BytesIO()
     write_po(written, catalogue, width=0)
-    return written.getvalue(), len(catalogue), sum(bool(one.string) for one in catalogue if one.id)
+    return written.getvalue(), len(catalogue), sum(bool(one.string) and not one.fuzzy for one in catalogue if one.id)
 
 
 def _texts() -> Iterator[tuple[str, int, str, bool]]:

@@ -23,7 +23,7 @@ from labcalc.cli import main
 from labcalc.errors import SettingsError
 from labcalc.judgement import report_study
 from labcalc.lab import load_laboratory
-from labcalc.lab.translation import FIXED
+from labcalc.lab.translation import FIXED, catalogue_of, read_translation
 from labcalc.shipped import sample_exports, sample_lab
 from labcalc.workbooks import study_job
 from labcalc.workbooks.sentences import every_sentence, write_catalogue
@@ -300,6 +300,24 @@ def test_a_catalogue_keeps_what_was_translated(tmp_path: Path) -> None:
     for language in ("xx_QQ", "no language"):
         answer = CliRunner().invoke(main, ["sentences", str(tmp_path / "new.po"), "--language", language])
         assert (answer.exit_code, (tmp_path / "new.po").exists()) == (2, False)
+
+
+def test_a_catalogue_of_another_program_is_read_as_the_text_that_it_is(tmp_path: Path) -> None:
+    """Some editors put a mark before UTF-8, and a head may name the charset of a template."""
+    file, head = tmp_path / "de.po", HEAD + '"Content-Type: text/plain; charset=iso-8859-1\\n"\n'
+    pairs = '\nmsgid "Verdict"\nmsgstr "Güte"\n\n#, fuzzy\nmsgid "Notes"\nmsgstr "?"\n'
+    file.write_text(head + pairs, "utf-8-sig")
+    assert catalogue_of(read_translation(file)).sentences["Verdict"] == "Güte"
+    answer = CliRunner().invoke(main, ["sentences", str(file)])
+    assert (answer.exit_code, "1 of them translated" in answer.stderr) == (0, True), answer.output
+    assert read_po(BytesIO(file.read_bytes()))["Verdict"].string == "Güte"
+    assert catalogue_of(read_translation(file)).sentences["Verdict"] == "Güte"
+
+
+def test_no_sentence_has_a_space_that_texts_are_not_asked_for() -> None:
+    """A page's spaces that hold a line together are plain ones when it is translated."""
+    assert "Standard deviation s" in every_sentence()
+    assert not [one for one in every_sentence() if "\u00a0" in one]
 
 
 HEAD = 'msgid ""\nmsgstr ""\n"Language: de\\n"\n'
