@@ -314,6 +314,19 @@ def test_a_catalogue_of_another_program_is_read_as_the_text_that_it_is(tmp_path:
     assert catalogue_of(read_translation(file)).sentences["Verdict"] == "Güte"
 
 
+def test_what_is_counted_has_its_own_plural() -> None:
+    found = every_sentence()
+    assert {"{0} laboratory", "{0} laboratories", "{0} run", "{0} runs"} <= {*found}
+    assert "{0} laboratorys" not in found
+
+
+def test_every_place_of_a_sentence_has_a_number() -> None:
+    """``format`` fills places without a name too; a sentence with such a one was never found on a page."""
+    found = every_sentence()
+    assert {"more than {0}", "at {0} °C"} <= {*found}
+    assert not [one for one in found if re.search(r"\{[:!}]", one)]
+
+
 def test_no_sentence_has_a_space_that_texts_are_not_asked_for() -> None:
     """A page's spaces that hold a line together are plain ones when it is translated."""
     assert "Standard deviation s" in every_sentence()
