@@ -116,11 +116,9 @@ def _of_source(tree: ast.Module) -> Iterator[tuple[int, str, bool]]:
                 pieces.update(node.values)
             case ast.FormattedValue(format_spec=ast.AST() as spec):
                 pieces.update(ast.walk(spec))
-            case ast.Call(
-                func=ast.Name(id="counted"), args=[_, ast.Constant(value=str() as thing), *more], lineno=line
-            ):
+            case ast.Call(func=ast.Name(id="counted"), args=[_, ast.Constant(value=str() as thing), *more]):
                 several = [str(one.value) for one in more if isinstance(one, ast.Constant)] or [f"{thing}s"]
-                yield from ((line, f"{{0}} {things}", True) for things in (thing, *several))
+                yield from ((node.lineno, f"{{0}} {things}", True) for things in (thing, *several))
             case ast.IfExp() | ast.BoolOp() | ast.Return() | ast.Dict():
                 said.update(node.values if isinstance(node, ast.Dict | ast.BoolOp) else ast.iter_child_nodes(node))
             case ast.Subscript(value=ast.Name(id="Literal"), slice=ast.Tuple(elts=names)):
