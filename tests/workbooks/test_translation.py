@@ -26,6 +26,7 @@ from labcalc.lab import load_laboratory
 from labcalc.lab.translation import FIXED, catalogue_of, read_translation
 from labcalc.shipped import sample_exports, sample_lab
 from labcalc.workbooks import study_job
+from labcalc.workbooks.page import css_text
 from labcalc.workbooks.sentences import every_sentence, write_catalogue
 from labcalc.workbooks.translating import translated
 
@@ -270,6 +271,13 @@ def test_a_translation_is_text_and_no_page() -> None:
         '<html lang="de"><p title="Zurück&quot;halten">Zurück"halten</p>'
         '<script>var Hold = "Hold";</script><code>Hold</code></html>'
     )
+
+
+def test_the_head_of_printed_pages_is_translated() -> None:
+    style = '<style>@page { @top-left { content: "%s"; } }</style>'
+    page = style % css_text("Monthly quality report, 2026-03 · W-1") + "<p>@top-left</p>"
+    told = translated(page, catalogue({"Monthly quality report": 'Monatsbericht "Güte"'}))
+    assert told == style % css_text('Monatsbericht "Güte", 2026-03 · W-1') + "<p>@top-left</p>"
 
 
 def test_no_text_takes_long() -> None:
