@@ -4,7 +4,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from io import BytesIO
+from io import StringIO
 from pathlib import Path
 
 from labcalc.wording import STEERING
@@ -56,7 +56,7 @@ def catalogue_of(text: str) -> Catalogue:
         if not _LINE.fullmatch(line.strip()):
             raise ValueError(f"line {number}: '{line.strip()[:60]}': msgid or msgstr with a quoted text was expected")
     try:
-        found = read_po(BytesIO(text.encode("utf-8")), abort_invalid=True)
+        found = read_po(StringIO(text), abort_invalid=True)  # whatever charset its head names
     except PoFileError as failure:
         raise ValueError(f"line {failure.lineno + 1}: {failure.args[0]}") from failure
     except ValueError as failure:  # a head that names no language of this world

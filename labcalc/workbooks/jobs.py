@@ -13,6 +13,7 @@ from typing import Any
 
 from labcalc import judgement
 from labcalc.errors import WorkbookError
+from labcalc.lab import load_laboratory
 from labcalc.shipped import workbook_file
 from labcalc.workbooks.apart import render_apart
 from labcalc.workbooks.folder import Record, read_records
@@ -120,7 +121,9 @@ def duplicate_report_job(report: judgement.DuplicateReport, lab: Path, out: Path
 def study_job(kind: str, study: judgement.Study, words: Mapping[str, Json]) -> ReportJob:
     """Return the job that renders what a file of results says; ``words``: how ``report_study`` was asked."""
     name, title = f"{kind}-{study.file.name}", f"{study.title}, {study.file.name}"
-    key = f"{study.file.sha256} {json.dumps(words)}"
+    lab = str(words.get("lab") or "")
+    settings = load_laboratory(lab).digest if lab else ""  # they name the page's language
+    key = f"{study.file.sha256} {settings} {json.dumps(words)}"
     return ReportJob(name, title, workbook_file(kind.replace("-", "_")), words, key)
 
 

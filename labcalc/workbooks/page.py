@@ -68,7 +68,7 @@ def _text(name: str) -> str:
 
 def build_page(template: str, *, title: str, **words: Any) -> str:
     """Return a whole page from ``report.html.j2`` or ``index.html.j2``; nothing turns its text round."""
-    words |= {"policy": words.get("policy", _policy()), "running": _css_text(words.get("running", ""))}
+    words |= {"policy": words.get("policy", _policy()), "running": css_text(words.get("running", ""))}
     page: str = _environment().get_template(template).render(title=title, version=__version__, **words)
     return STEERING.sub("\ufffd", page.replace("<style>", f"<style>{_style(page)}", 1).replace("\r\n", "\n"))
 
@@ -91,10 +91,10 @@ def _rules() -> tuple[tuple[str, tuple[frozenset[str], ...]], ...]:
     return (*pieces, (plain[at:], ()))
 
 
-def _css_text(text: str) -> str:
+def css_text(text: str) -> str:
     r"""Return a text for the inside of a CSS string, cut in its middle where it is longer than a line of print.
 
-    >>> _css_text('BL-26 "</style>')
+    >>> css_text('BL-26 "</style>')
     'BL-26 \22 \3c \2f style\3e '
     """
     half = _LINE_OF_PRINT // 2

@@ -10,7 +10,7 @@ import tomllib
 from collections.abc import Iterator
 from functools import partial
 from importlib.resources import files
-from io import BytesIO
+from io import BytesIO, StringIO
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +32,7 @@ MARKUP = re.compile(r"(<[^>]*>|%\{[^}]*\}|\{\{.*?\}\}|\{%.*?%\}|\n\n)", re.S)
 """What is no text: tags, and what a figure or a template puts in."""
 _SPOKEN = re.compile(r'(?:title|alt|aria-label)="([^"]*)"')  # attributes that are read out
 WORD = re.compile(r"[^\W\d_]{2,}")
-_NAMED = re.compile(r"\{([\w.\[\]]+)(?:[!:][^{}]*)?\}")  # a place, as an f-string's here, or as ``format`` has it
+_NAMED = re.compile(r"\{([\w.\[\]]*)(?:[!:][^{}]*)?\}")  # a place, as an f-string's here, or as ``format`` has it
 _NAME = re.compile(r"[a-z_0-9./:#-]+|[A-Z_]+|\S*[_=/]\S*|.*(?:SELECT|INSERT|\(\?:|\\d).*", re.S)
 """A name of something, a pattern, a question to a database: no sentence, unless somebody is told it."""
 
@@ -42,15 +42,16 @@ def every_sentence() -> dict[str, list[tuple[str, int]]]:
     found: dict[str, list[tuple[str, int]]] = {}
     for place, line, text, said in _texts():
         for piece in (*MARKUP.split(text)[::2], *_SPOKEN.findall(text)):
-            numbers = {name: f"{{{n}}}" for n, name in enumerate(dict.fromkeys(_NAMED.findall(piece)))}
-            told = _NAMED.sub(partial(_numbered, numbers), piece).strip()
+            numbers: dict[str, int] = {}
+            told = _NAMED.sub(partial(_numbered, numbers), piece).replace("\u00a0", " ").strip()
             if WORD.search(PLACE.sub("", told)) and (said or not _NAME.fullmatch(told)):
                 found.setdefault(told, []).append((place, line))
     return found
 
 
-def _numbered(numbers: dict[str, str], place: re.Match[str]) -> str:
-    return numbers[place[1]]
+def _numbered(numbers: dict[str, int], place: re.Match[str]) -> str:
+    """Return a place with its number: that of its name, or one of its own where it has none."""
+    return f"{{{numbers.setdefault(place[1] or f' {len(numbers)}', len(numbers))}}}"
 
 
 def write_catalogue(language: str, earlier: bytes = b"") -> tuple[bytes, int, int]:
@@ -69,8 +70,10 @@ def write_catalogue(language: str, earlier: bytes = b"") -> tuple[bytes, int, in
         catalogue.add(sentence, locations=places[:1])
     try:
         if earlier:
-            catalogue_of(earlier.decode("utf-8-sig"))
-            template, catalogue = catalogue, read_po(BytesIO(earlier), abort_invalid=True)
+            text = earlier.decode("utf-8-sig")
+            catalogue_of(text)
+            template, catalogue = catalogue, read_po(StringIO(text), abort_invalid=True)
+            catalogue.charset = "utf-8"
             catalogue.update(template, no_fuzzy_matching=True)
         else:
             catalogue.locale = language or None
@@ -80,7 +83,7 @@ def write_catalogue(language: str, earlier: bytes = b"") -> tuple[bytes, int, in
         raise ValueError(f"no language '{language}'; --language CODE, such as de, was expected")
     written = BytesIO()
     write_po(written, catalogue, width=0)
-    return written.getvalue(), len(catalogue), sum(bool(one.string) for one in catalogue if one.id)
+    return written.getvalue(), len(catalogue), sum(bool(one.string) and not one.fuzzy for one in catalogue if one.id)
 
 
 def _texts() -> Iterator[tuple[str, int, str, bool]]:
@@ -113,8 +116,9 @@ def _of_source(tree: ast.Module) -> Iterator[tuple[int, str, bool]]:
                 pieces.update(node.values)
             case ast.FormattedValue(format_spec=ast.AST() as spec):
                 pieces.update(ast.walk(spec))
-            case ast.Call(func=ast.Name(id="counted"), args=[_, ast.Constant(value=str() as thing), *_], lineno=line):
-                yield from ((line, f"{{0}} {things}", True) for things in (thing, f"{thing}s"))
+            case ast.Call(func=ast.Name(id="counted"), args=[_, ast.Constant(value=str() as thing), *more]):
+                several = [str(one.value) for one in more if isinstance(one, ast.Constant)] or [f"{thing}s"]
+                yield from ((node.lineno, f"{{0}} {things}", True) for things in (thing, *several))
             case ast.IfExp() | ast.BoolOp() | ast.Return() | ast.Dict():
                 said.update(node.values if isinstance(node, ast.Dict | ast.BoolOp) else ast.iter_child_nodes(node))
             case ast.Subscript(value=ast.Name(id="Literal"), slice=ast.Tuple(elts=names)):

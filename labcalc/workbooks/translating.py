@@ -15,7 +15,7 @@ from operator import itemgetter
 from typing import Any, NamedTuple
 
 from labcalc.lab.translation import PLACE, catalogue_of
-from labcalc.workbooks.page import inert_json, keep_units
+from labcalc.workbooks.page import css_text, inert_json, keep_units
 from labcalc.workbooks.sentences import MARKUP, WORD
 
 _JOINTS = (". ", "; ", ": ", ", ", " (", ")", " · ", "? ", " and ", "\n")
@@ -37,6 +37,7 @@ _PAGE = re.compile(
     r"|(?<=>)(?P<text>[^<>]+)(?=<)",
     re.S,
 )
+_RUNNING = re.compile(r'(?<=@top-left { content: ")[^"]*')  # the head of each printed page, as ``css_text`` wrote it
 _READ = {"text", "title", "name", "hovertemplate", "hovertext", "ticktext"}
 """Keys of a figure under which stands what people read."""
 
@@ -112,9 +113,13 @@ def translated(page: str, catalogue: str, names: Iterable[str] = ()) -> str:
             return f'{found["name"]}="{escape(translator.say(unescape(found["value"])))}"'
         return escape(translator.say(unescape(found["text"])), quote=False) if found["text"] else found[0]
 
+    def headed(found: re.Match[str]) -> str:
+        head = re.sub(r"\\([0-9a-f]+) ", lambda one: chr(int(one[1], 16)), found[0])
+        return css_text(translator.say(head))
+
     turned = ' dir="rtl"' if catalogue_of(catalogue).direction == "rtl" else ""
     page = page.replace('<html lang="en">', f'<html lang="{catalogue_of(catalogue).language}"{turned}>', 1)
-    return keep_units(_PAGE.sub(told, page))
+    return keep_units(_PAGE.sub(told, _RUNNING.sub(headed, page, count=1)))
 
 
 class _Translator:
@@ -187,7 +192,7 @@ class _Translator:
     def _ways(self, text: str, depth: int) -> Iterator[tuple[int, str]]:
         """Yield the ways to take a text apart: by sentences in it, with what stands around them, and at its joints."""
         near = [one for word in {"", *WORD.findall(text)} for one in self._by_word.get(word, ())]
-        fitting = ((one, found) for one in sorted(near, key=_by_letters) if (found := one.found_in(text)))
+        fitting = ((one, found) for one in sorted(near, key=_most_letters) if (found := one.found_in(text)))
         for one, found in islice(fitting, _CANDIDATES):
             parts = {name: self._best(part, depth + 1) for name, part in found.items()}
             left = {name: _letters(part) - parts[name][0] for name, part in found.items()}
@@ -210,5 +215,6 @@ def _letters(text: str) -> int:
     return sum(map(len, WORD.findall(text)))
 
 
-def _by_letters(one: _Sentence) -> int:
-    return -one.letters
+def _most_letters(one: _Sentence) -> tuple[int, tuple[str, ...]]:
+    """Put the longest first, and those that are as long in one order, so that a page is the same every time."""
+    return -one.letters, one.pieces

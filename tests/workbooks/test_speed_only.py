@@ -114,9 +114,9 @@ UNREADABLE = [
     '{"stem": "oil-32", "na',
     "[1, 2]",
     "[" * 100_000,
-    '{"stem": [], "name": "", "title": "", "fingerprint": "", "digest": "", "summary": {}, "rendered_at": ""}',
-    '{"stem": 7, "name": "", "title": "", "fingerprint": "", "digest": "", "summary": {}, "rendered_at": ""}',
-    '{"stem": "oil-32", "name": "", "title": "", "fingerprint": "", "digest": "", "summary": 0, "rendered_at": ""}',
+    '{"stem": [], "name": "", "title": "", "fingerprint": "", "digest": "", "summary": {}}',
+    '{"stem": 7, "name": "", "title": "", "fingerprint": "", "digest": "", "summary": {}}',
+    '{"stem": "oil-32", "name": "", "title": "", "fingerprint": "", "digest": "", "summary": 0}',
 ]
 
 

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
+import subprocess
+import sys
 import time
 import tomllib
 from html import unescape
@@ -18,9 +21,12 @@ from click.testing import CliRunner
 
 from labcalc.cli import main
 from labcalc.errors import SettingsError
+from labcalc.judgement import report_study
 from labcalc.lab import load_laboratory
-from labcalc.lab.translation import FIXED
+from labcalc.lab.translation import FIXED, catalogue_of, read_translation
 from labcalc.shipped import sample_exports, sample_lab
+from labcalc.workbooks import study_job
+from labcalc.workbooks.page import css_text
 from labcalc.workbooks.sentences import every_sentence, write_catalogue
 from labcalc.workbooks.translating import translated
 
@@ -193,6 +199,16 @@ def test_places_hold_one_thing_and_no_part_of_a_number(text: str, told: str) -> 
     assert said(text, pairs) == told
 
 
+def test_a_text_that_fits_two_sentences_is_told_in_one_way() -> None:
+    """The order in which words are looked up is another in each process; a page has the same bytes."""
+    pairs = {"alpha limits of {0}": "A {0}", "{0} of gamma states": "{0} G"}
+    told = f"print(_Translator({pairs!r}).say('alpha limits of gamma states'))"
+    words = [sys.executable, "-c", f"from labcalc.workbooks.translating import _Translator; {told}"]
+    seeds = ({**os.environ, "PYTHONHASHSEED": seed} for seed in "123")
+    said_by = {subprocess.run(words, env=env, capture_output=True, check=True).stdout.strip() for env in seeds}
+    assert said_by == {b"alpha limits G"}
+
+
 def test_a_sentence_without_translation_stays_whole() -> None:
     pairs = {"results": "Ergebnisse", "limits from {0} results, {1}": "", "Standing": ""}
     assert said("limits from 15 results, as results say", pairs) == "limits from 15 results, as results say"
@@ -257,6 +273,13 @@ def test_a_translation_is_text_and_no_page() -> None:
     )
 
 
+def test_the_head_of_printed_pages_is_translated() -> None:
+    style = '<style>@page { @top-left { content: "%s"; } }</style>'
+    page = style % css_text("Monthly quality report, 2026-03 · W-1") + "<p>@top-left</p>"
+    told = translated(page, catalogue({"Monthly quality report": 'Monatsbericht "Güte"'}))
+    assert told == style % css_text('Monatsbericht "Güte", 2026-03 · W-1') + "<p>@top-left</p>"
+
+
 def test_no_text_takes_long() -> None:
     """Made to have many ways to be taken apart; a laboratory's remark may look so."""
     pairs = {f"{{0}} of {{1}} and {{2}} of {{3}} {word}": "x {0} {1} {2} {3}" for word in ("oil", "cell", "run")}
@@ -285,6 +308,37 @@ def test_a_catalogue_keeps_what_was_translated(tmp_path: Path) -> None:
     for language in ("xx_QQ", "no language"):
         answer = CliRunner().invoke(main, ["sentences", str(tmp_path / "new.po"), "--language", language])
         assert (answer.exit_code, (tmp_path / "new.po").exists()) == (2, False)
+
+
+def test_a_catalogue_of_another_program_is_read_as_the_text_that_it_is(tmp_path: Path) -> None:
+    """Some editors put a mark before UTF-8, and a head may name the charset of a template."""
+    file, head = tmp_path / "de.po", HEAD + '"Content-Type: text/plain; charset=iso-8859-1\\n"\n'
+    pairs = '\nmsgid "Verdict"\nmsgstr "Güte"\n\n#, fuzzy\nmsgid "Notes"\nmsgstr "?"\n'
+    file.write_text(head + pairs, "utf-8-sig")
+    assert catalogue_of(read_translation(file)).sentences["Verdict"] == "Güte"
+    answer = CliRunner().invoke(main, ["sentences", str(file)])
+    assert (answer.exit_code, "1 of them translated" in answer.stderr) == (0, True), answer.output
+    assert read_po(BytesIO(file.read_bytes()))["Verdict"].string == "Güte"
+    assert catalogue_of(read_translation(file)).sentences["Verdict"] == "Güte"
+
+
+def test_what_is_counted_has_its_own_plural() -> None:
+    found = every_sentence()
+    assert {"{0} laboratory", "{0} laboratories", "{0} run", "{0} runs"} <= {*found}
+    assert "{0} laboratorys" not in found
+
+
+def test_every_place_of_a_sentence_has_a_number() -> None:
+    """``format`` fills places without a name too; a sentence with such a one was never found on a page."""
+    found = every_sentence()
+    assert {"more than {0}", "at {0} °C"} <= {*found}
+    assert not [one for one in found if re.search(r"\{[:!}]", one)]
+
+
+def test_no_sentence_has_a_space_that_texts_are_not_asked_for() -> None:
+    """A page's spaces that hold a line together are plain ones when it is translated."""
+    assert "Standard deviation s" in every_sentence()
+    assert not [one for one in every_sentence() if "\u00a0" in one]
 
 
 HEAD = 'msgid ""\nmsgstr ""\n"Language: de\\n"\n'
@@ -328,3 +382,7 @@ def test_a_new_translation_is_a_new_page(tmp_path: Path) -> None:
         digests.add(laboratory.digest)
         assert translated("<p>Verdict</p><p>Notes</p>", laboratory.translation) == f"<p>{word}</p><p>Notes</p>"
     assert len(digests) == 2
+    study, english = report_study("comparison"), {"exports": []}
+    keys = {study_job("comparison", study, words).key for words in (english, {**english, "lab": str(lab)})}
+    file.write_text(f'{HEAD}\nmsgid "Verdict"\nmsgstr "Urteil"\n', "utf-8")
+    assert len({*keys, study_job("comparison", study, {**english, "lab": str(lab)}).key}) == 3
