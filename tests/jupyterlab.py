@@ -45,11 +45,11 @@ def run_all_cells(tab: Tab, came: Callable[[], bool]) -> None:
         if comes(tab, in_menu("lm-Menu-itemLabel", "Run All Cells"), 5):
             tab.click(in_menu("lm-Menu-itemLabel", "Run All Cells"))
             if came():
-                break
+                return
         if tab.run(f"{_OFFERED_KERNEL} !== null"):
             tab.click(_OFFERED_KERNEL)
             if came():
-                break
+                return
         tab.press("Escape")
 
 
