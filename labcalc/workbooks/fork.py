@@ -4,6 +4,7 @@ The process writes frames into a pipe: the number of each cell that it begins, a
 of it (crash, exit, endless loop), the parent has its name, its cell and the reason, and the process is gone.
 """
 
+import ctypes
 import faulthandler
 import gc
 import json
@@ -34,6 +35,7 @@ Answer = Rendering | WorkbookError
 _INTERRUPTS = (signal.SIGINT, signal.SIGTERM)
 _GRACE_S = 2.0  # how long a process may take to end by itself after its time is up, [s]
 _LONGEST_FRAME = 1 << 30  # bytes of a page
+_DEATH_SIGNAL = 1  # PR_SET_PDEATHSIG of Linux
 _LOOK_S = 0.1  # how often processes are looked at that say nothing, [s]
 _SELDOM = (50_000, 20, 100)  # new objects that set off a search for garbage: a report is over before there is much
 
@@ -237,11 +239,12 @@ def _fork(task: RenderTask) -> _Child:
     reading, writing = os.pipe()
     sys.stdout.flush()
     sys.stderr.flush()
+    parent = os.getpid()
     with warnings.catch_warnings():  # Python 3.12 warns of the linear-algebra library's thread, which ends at a fork
         warnings.simplefilter("ignore", DeprecationWarning)
         pid = os.fork()
     if pid == 0:
-        _be_the_child(task, reading, writing, Path(scratch), said)
+        _be_the_child(parent, task, reading, writing, Path(scratch), said)
     os.close(writing)
     os.set_blocking(reading, False)
     with suppress(PermissionError, ProcessLookupError):  # the child does the same: whoever comes first
@@ -249,10 +252,11 @@ def _fork(task: RenderTask) -> _Child:
     return _Child(pid, reading, task, scratch, said)
 
 
-def _be_the_child(task: RenderTask, reading: int, writing: int, scratch: Path, said: BinaryIO) -> NoReturn:
+def _be_the_child(parent: int, task: RenderTask, reading: int, writing: int, scratch: Path, said: BinaryIO) -> NoReturn:
     code = 1
     try:
         os.setpgid(0, 0)  # Ctrl-C in the terminal is for the parent, which then ends the children
+        _end_with(parent)
         for number in _INTERRUPTS:
             signal.signal(number, signal.SIG_DFL)
         signal.pthread_sigmask(signal.SIG_UNBLOCK, _INTERRUPTS)
@@ -275,6 +279,14 @@ def _be_the_child(task: RenderTask, reading: int, writing: int, scratch: Path, s
         sys.stderr.flush()
     finally:
         os._exit(code)
+
+
+def _end_with(parent: int) -> None:
+    """Let the kernel end this process where the parent is killed, which ends it in any other case."""
+    with suppress(OSError, AttributeError):  # without it, its answer finds no reader
+        ctypes.CDLL(None).prctl(_DEATH_SIGNAL, signal.SIGKILL)
+    if os.getppid() != parent:
+        os._exit(1)
 
 
 def _let_go(kept: int) -> None:

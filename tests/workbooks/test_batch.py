@@ -207,6 +207,30 @@ def test_batches_into_one_folder_at_once_end_with_all_pages_and_one_true_index(w
     assert {"rendered"} == set(states(render_batch(jobs(notebook, 1), BatchOptions(out))))
 
 
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="processes of Linux")
+def test_a_killed_batch_takes_its_rendering_process_along(write: Writer, tmp_path: Path) -> None:
+    mark = tmp_path / "rendering"
+    cell = (
+        f"import os, time\nwith open({str(mark)!r}, 'w') as file:\n    file.write(f'{{os.getpid()}} ')\ntime.sleep(600)"
+    )
+    killed = of_another_process(BESIDE_ANOTHER, write(SOURCE, cell), tmp_path / "out", "run", TMPDIR=str(tmp_path))
+
+    def renders() -> bool:
+        stat = Path(f"/proc/{mark.read_text()}/stat".replace(" ", ""))
+        return stat.exists() and stat.read_text().rpartition(") ")[2][0] != "Z"
+
+    until = time.monotonic() + 60
+    while not (mark.exists() and mark.read_text().endswith(" ")) and time.monotonic() < until:
+        time.sleep(0.02)
+    assert renders()
+    killed.kill()
+    killed.communicate()
+    until = time.monotonic() + 10
+    while renders() and time.monotonic() < until:
+        time.sleep(0.02)
+    assert not renders()
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
 def test_a_killed_batch_leaves_no_lock_and_what_it_left_goes(
     write: Writer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
