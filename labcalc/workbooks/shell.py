@@ -3,17 +3,21 @@
 One shell a process: it takes over the display hook and, while a cell runs, the standard streams.
 """
 
+import atexit
 import base64
+import builtins
 import io
 import json
 import os
 import re
 import signal
 import sys
+import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from pathlib import Path
 from types import FrameType
 from typing import Any
 
@@ -25,6 +29,7 @@ from nbformat import NotebookNode
 from traitlets import Type
 from traitlets.config import Config
 
+from labcalc.workbooks.folder import scratch_prefix
 from labcalc.workbooks.options import Limits
 
 _WRITTEN_OVER, _BACKSPACE = re.compile(r".*\r(?=[^\n])"), re.compile(r"[^\n]\x08")
@@ -191,6 +196,10 @@ class _Stream(io.TextIOBase):
         return len(text)
 
 
+_SETTINGS = Config(HistoryManager={"enabled": False}, InteractiveShell={"enable_tip": False})
+_ahead: list[NotebookShell] = []
+
+
 def run_cells(notebook: NotebookNode, limits: Limits, begin_cell: Callable[[str], None] | None = None) -> None:
     """Run the cells of a notebook one after another, until one fails; ``begin_cell`` hears each one's id."""
     shell, ends = new_shell(), time.monotonic() + limits.report_seconds
@@ -205,16 +214,40 @@ def run_cells(notebook: NotebookNode, limits: Limits, begin_cell: Callable[[str]
 
 
 def new_shell() -> NotebookShell:
-    """Return the shell of this process, new and empty."""
-    settings = Config()
-    settings.HistoryManager.enabled = settings.InteractiveShell.enable_tip = False
-    InteractiveShell.clear_instance()
-    NotebookShell.clear_instance()
-    shell: NotebookShell = NotebookShell.instance(config=settings)
+    """Return the shell of this process, new and empty: the one that was made ahead, if any."""
+    shell = _ahead.pop() if _ahead else NotebookShell(config=_SETTINGS)
+    for prepare in (shell.init_ipython_dir, shell.init_profile_dir):
+        prepare(None)  # type: ignore[no-untyped-call]  # a folder of this process
+    shell.history_manager.dir_hist[:] = [Path.cwd()]  # type: ignore[union-attr]
+    for enter in (shell.save_sys_module_state, shell.init_sys_modules, shell.init_builtins, shell.init_prompts):
+        enter()  # type: ignore[no-untyped-call]
+    InteractiveShell._instance = NotebookShell._instance = shell  # type: ignore[assignment]
     os.environ["PLOTLY_RENDERER"] = "plotly_mimetype"
     if plotly_io := sys.modules.get("plotly.io"):  # plotly chose its way of showing figures before there was a shell
         plotly_io.renderers.default = "plotly_mimetype"
     return shell
+
+
+def make_shell_ahead() -> None:
+    """Make the shell that ``new_shell`` returns in a copy of this process; this one finds itself as it was."""
+    if _ahead:
+        return
+    names = {sys: ("ps1", "ps2", "ps3"), builtins: ("__IPYTHON__", "display")}
+    before = [(home, name, getattr(home, name, None)) for home, some in names.items() for name in some]
+    main = sys.modules["__main__"]
+    with tempfile.TemporaryDirectory(prefix=scratch_prefix()) as scratch:
+        try:
+            shell = NotebookShell(config=_SETTINGS, ipython_dir=scratch)
+            shell.display_formatter.format("")  # type: ignore[union-attr]  # makes what shows a result, else made at the first one
+            atexit.unregister(shell.atexit_operations)
+            _ahead.append(shell)
+        finally:
+            sys.modules["__main__"] = main
+            for home, name, value in before:
+                if value is not None:
+                    setattr(home, name, value)
+                elif hasattr(home, name):
+                    delattr(home, name)
 
 
 @contextmanager

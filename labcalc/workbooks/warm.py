@@ -64,6 +64,10 @@ def _set_up() -> None:
             importlib.import_module(name)
     with for_speed_only("laying a page out ahead"):
         _lay_out_once()
+    with for_speed_only("making a shell ahead"):
+        from labcalc.workbooks.shell import make_shell_ahead
+
+        make_shell_ahead()
 
 
 def _lay_out_once() -> None:

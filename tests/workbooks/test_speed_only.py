@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import logging
+import os
 import pkgutil
+import subprocess
 import sys
 from pathlib import Path
 from typing import NoReturn
 
 import pytest
 
-from labcalc.workbooks import BatchOptions, ReportJob, folder, fork, lean, render_batch, warm
+from labcalc.workbooks import BatchOptions, ReportJob, folder, fork, lean, render_batch, shell, warm
 
 RECORDS = ".labcalc-reports.jsonl"
 
@@ -26,6 +28,43 @@ def as_if_new(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(warm, "_set_up", warm._set_up.__wrapped__)
     for name in lean._SLOW:
         monkeypatch.delitem(sys.modules, name, raising=False)
+
+
+TWO_SHELLS = """
+import builtins, json, os, sys
+from labcalc.workbooks.shell import InteractiveShell, make_shell_ahead, new_shell
+
+def found():
+    state = sys.modules["__main__"], dict(vars(builtins)), sorted(vars(sys)), sys.displayhook
+    return *state, InteractiveShell.initialized()
+
+before = found()
+if sys.argv[1] == "ahead":
+    make_shell_ahead()
+    assert found() == before
+os.environ["IPYTHONDIR"] = os.path.join(os.getcwd(), "own")
+os.mkdir("in")
+os.chdir("in")
+shell = new_shell()
+cells = (
+    "x = 1", "sorted(globals())", "In, Out, _dh, __name__, get_ipython() is get_ipython().instance()", "display(2)",
+    "import sys, __main__; __main__.x, sys.ps1, get_ipython().profile_dir.location, get_ipython().ipython_dir", "1 / 0",
+)
+outputs = [shell.run_code_cell(cell, 10) for cell in cells]
+print(json.dumps([*outputs, sorted(os.walk("../own"))]).replace(os.path.dirname(os.getcwd()), ""))
+"""
+
+
+def test_a_shell_made_ahead_is_as_a_new_one_and_leaves_its_process_as_it_was(tmp_path: Path) -> None:
+    said = []
+    for when in ("ahead", "then"):
+        (folder := tmp_path / when).mkdir()
+        command = [sys.executable, "-c", TWO_SHELLS, when]
+        environment = os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)}
+        said.append(subprocess.run(command, cwd=folder, env=environment, check=True, capture_output=True).stdout)
+    assert said[0] == said[1]
+    assert b"own/profile_default" in said[0]
+    assert b"PosixPath('/in')" in said[0]
 
 
 def render_two(notebook: Path, out: Path) -> list[str]:
@@ -51,6 +90,7 @@ def test_what_is_imported_ahead_is_there(name: str) -> None:
         (fork, "warm_up", "the warm-up failed"),
         (warm, "_used", "seeing ahead what a notebook uses failed"),
         (warm, "_lay_out_once", "laying a page out ahead failed"),
+        (shell, "make_shell_ahead", "making a shell ahead failed"),
         (pkgutil, "resolve_name", "importing labcalc.judgement.causes.explanation ahead failed"),
         (lean, "find_spec", "the stand-in for numpy.testing failed"),
         (lean, "module_from_spec", "the stand-in for numpy.testing failed"),
