@@ -84,6 +84,7 @@ NAMES = {
         earlier_words gather gather_record groups_of judge lots_compared month_of next_steps panels_of
         propose_settings quality_for_programs quality_table report_duplicates report_month report_study
         report_year reported_of reported_value results_for_programs results_table review_setup viscosity_curve
+        written_in
     """,
     "labcalc.judgement.causes": """
         BEYOND Before CAUSES Candidate Cause Evidence Explanation HouseProduct InstrumentBias KINDS

@@ -81,6 +81,24 @@ def test_a_steady_bias_that_no_single_round_shows(tmp_path: Path) -> None:
     assert study.rank == 2
 
 
+def test_rounds_that_lab_toml_names_are_scored_on_its_own_page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    lab, settings = tmp_path / "lab.toml", '[laboratory]\nname = "Quay Seven"\ntime_zone = "UTC"\n'
+    lab.write_text(settings, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    assert run("proficiency").exit_code == run("precision-study").exit_code == 2
+    written(tmp_path, "scheme,round,quantity,own,assigned,sigma\nS,1,D15,851.2,850.0,0.3\n")
+    lab.write_text(f'{settings}proficiency_rounds = "results.csv"\n', encoding="utf-8")
+    said = "Proficiency rounds: needs action: 1 of 1 round with a score that calls for action"
+    assert run("proficiency").stdout.startswith(said)
+    assert run("proficiency", "--out", "out").stdout.startswith(said)
+    assert "laboratory: Quay Seven · rounds: 1" in Path("out/proficiency-results.csv.html").read_text("utf-8")
+    study = run("precision-study", example_file("precision-study"), "--lab", lab, "--out", "out")
+    assert study.exit_code == 0
+    assert sum("laboratory: Quay Seven" in page.read_text("utf-8") for page in Path("out").glob("p*.html")) == 2
+    lab.write_text(f"{settings}proficiency_round = 1\n", encoding="utf-8")
+    assert "did you mean" in run("proficiency", "results.csv", "--lab", lab).stderr
+
+
 def test_own_precision_beside_the_round_s(tmp_path: Path) -> None:
     others = np.random.default_rng(1).normal(46.1, 0.1, 30).round(3)
     row = f"S,1,KV40,{others[0]},{' '.join(map(str, others))}"

@@ -14,6 +14,7 @@ import click
 from labcalc import judgement, workbooks
 from labcalc.cli import words
 from labcalc.cli.words import FILE, FOLDER, answer, finish, json_text, one_page, paged, record_option, say, tell
+from labcalc.lab import load_laboratory
 from labcalc.wording import counted
 
 _MOST = 5  # sets beyond their limit that are named on the screen
@@ -101,9 +102,9 @@ _OPTIONS: dict[str, dict[str, Any]] = {
     "--unit": {"default": "", "metavar": "UNIT", "help": "Unit of the results."},
     "--first": {"default": "", "metavar": "NAME", "help": "The method, instrument or operator that is known."},
     "--second": {"default": "", "metavar": "NAME", "help": "The one that may stand for it."},
-    "--lab": {"type": FILE, "metavar": "LAB.toml", "help": "Without FILE.csv: its record; default: lab.toml."},
-    "--quantity": {"default": "", "metavar": "NAME", "help": "With --lab: kinematic viscosity or density."},
-    "--temperature": {"type": float, "metavar": "°C", "help": "With --lab: only this one."},
+    "--lab": {"type": FILE, "metavar": "LAB.toml", "help": "Whose study it is; without FILE.csv, what is studied too."},
+    "--quantity": {"default": "", "metavar": "NAME", "help": "Of the record: kinematic viscosity or density."},
+    "--temperature": {"type": float, "metavar": "°C", "help": "Of the record: only this one."},
     "--keep": {"multiple": True, "metavar": "LABORATORY@LEVEL", "help": "An outlier that stays, for a cause."},
     "--lower": {**_NUMBER, "help": "Lower limit of the specification, for precision to tolerance."},
     "--upper": {**_NUMBER, "help": "Upper limit."},
@@ -111,12 +112,12 @@ _OPTIONS: dict[str, dict[str, Any]] = {
     "--example": {"is_flag": True, "help": "Published results instead of a file."},
     "--out": {"type": FOLDER, "metavar": "DIR", "help": "Where the page goes; without it, words only."},
 }
-_COMMON = ("--out", "--example", "--json")
+_COMMON = ("--out", "--example", "--json", "--lab")
 _STUDIES = {
     "proficiency": ("Score proficiency rounds, each by itself and together.", ()),
     "comparison": (
         "May one method, instrument or person stand for another?",
-        ("--allowed", "--percent", "--unit", "--first", "--second", "--lab", "--quantity", "--temperature"),
+        ("--allowed", "--percent", "--unit", "--first", "--second", "--quantity", "--temperature"),
     ),
     "precision-study": (
         "Find r and R between laboratories, or in a gauge study.",
@@ -128,13 +129,13 @@ _STUDIES = {
 def _study(name: str) -> click.Command:
     told, own = _STUDIES[name]
 
-    def run(file: Path | None, out: Path | None, example: bool, json: bool, **asked: Any) -> int:
-        if not (file or example) and "lab" in asked:
-            asked["lab"] = asked["lab"] or (_LAB if _LAB.is_file() else None)
-        if not (file or example or asked.get("lab")):
-            raise click.UsageError("a file, or --example, was expected")
+    def run(file: Path | None, out: Path | None, lab: Path | None, example: bool, json: bool, **asked: Any) -> int:
+        if not (file or example):
+            lab = lab or (_LAB if _LAB.is_file() else None)
+            if not lab or not (name == "comparison" or (name == "proficiency" and load_laboratory(lab).rounds_file)):
+                raise click.UsageError("a file, or --example, was expected")
         exports = [str(file.resolve())] if file and not example else []
-        return _show(name, out, json, {"exports": exports, **_for_notebook(asked)})
+        return _show(name, out, json, {"exports": exports, **_for_notebook({"lab": lab, **asked})})
 
     run.__doc__ = told
     command = answer(run)

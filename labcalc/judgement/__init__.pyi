@@ -44,7 +44,7 @@ from .setup.first_settings import FirstSettings as FirstSettings, propose_settin
 from .setup.review import SetupReview as SetupReview, review_setup as review_setup
 from .studies.asked import report_study as report_study
 from .studies.precision import LaboratoryStudy as LaboratoryStudy
-from .studies.reading import Study as Study
+from .studies.reading import Study as Study, written_in as written_in
 from .studies.rounds import Rounds as Rounds, ScoredRound as ScoredRound
 from .studies.two_methods import Comparison as Comparison
 from .uncertainty.results import (

@@ -113,13 +113,16 @@ def _in_the_language_of(lab: str, page: str, parameters: Mapping[str, Json]) -> 
     if not laboratory.translation:
         return page
     from labcalc.exports import without_marks
-    from labcalc.judgement import gather, gather_record
+    from labcalc.judgement import gather, gather_record, written_in
     from labcalc.workbooks.translating import translated
 
-    names = _texts_of(asdict(laboratory))
+    names, exports = _texts_of(asdict(laboratory)), _texts_of(parameters.get("exports"))
+    studied = [] if parameters.get("run") else map(Path, exports)
+    with suppress(LabcalcError):  # whoever reads them has said so
+        for file in filter(None, [laboratory.rounds_file, *studied]):
+            names += dict.fromkeys([file.name, *written_in(file)])
     with suppress(LabcalcError):  # a page of a study needs no record
-        exports = _texts_of(parameters.get("exports"))
-        material = gather(exports, lab) if exports else gather_record(lab)
+        material = gather(exports, lab) if parameters.get("run") else gather_record(lab)
         names += _texts_of([vars(one) for one in (*material.decisions, *material.waiting)])
         for table in (material.record, material.reading.table):
             rows = table[table["run"] == parameters["run"]] if parameters.get("run") else table

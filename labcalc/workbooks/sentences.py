@@ -25,7 +25,7 @@ _WORKBOOKS = ("run_report", "problem_sample", "monthly_quality", "yearly_quality
 _STUDIES = ("proficiency", "comparison", "precision_study")
 _DATA = ("advice.toml", "causes.toml", "precision.toml", "product_classes.toml", "study_notes.toml")
 _LABELS = ["previous", "next", "month", "year", "measured", "thicker", "thinner", "equipment", "header", "soon", "each"]
-_LABELS += ["temperature", "centre", "limit", "day", "chance"]
+_LABELS += ["temperature", "centre", "limit", "day", "chance", "action", "acceptable"]
 """Words that people are told although the sources have them as names."""
 _HEAD = "# Sentences of labcalc's pages; in {0}, {1}, ... stand numbers, names and other sentences."
 MARKUP = re.compile(r"(<[^>]*>|%\{[^}]*\}|\{\{.*?\}\}|\{%.*?%\}|\n\n)", re.S)

@@ -371,6 +371,32 @@ def test_a_catalogue_that_cannot_be_used_is_refused(tmp_path: Path, text: str | 
     assert told in str(refused.value)
 
 
+@pytest.mark.parametrize("command", ["proficiency", "comparison", "precision-study"])
+def test_a_study_is_translated_but_for_what_its_file_says(command: str, lab: Path, tmp_path: Path) -> None:
+    """Names that are words of ours elsewhere stay as the file has them."""
+    one, two = "Notes of Ahti", "Oil verdict"
+    rows = {
+        "proficiency": [f"{one},{n},{two},{46.4 + n / 9},46.1,0.1" for n in (1, 2)],
+        "comparison": [f"{n},{name},{40 + n + n % at / 9}" for n in range(12) for name, at in ((one, 3), (two, 4))],
+        "precision-study": [f"{name},{two},{40 + n % 3 + n / 9}" for n in range(4) for name in (one, "Q", "R")],
+    }
+    heads = {
+        "proficiency": "scheme,round,quantity,own,assigned,sigma",
+        "comparison": "sample,method,result",
+        "precision-study": "laboratory,level,result",
+    }
+    lines = ["# by the Reference society", heads[command], *rows[command]]
+    (file := tmp_path / "own.csv").write_text("\n".join(lines), encoding="utf-8")
+    answer = CliRunner().invoke(main, [command, str(file), "--lab", str(lab), "--out", str(tmp_path / "out")])
+    assert answer.exit_code == 0, answer.output
+    wide = spoken((tmp_path / "out" / f"{command}-own.csv.html").read_text("utf-8"))
+    for name in ("by the Reference society", "own.csv", one, two):
+        assert name in wide
+        wide = wide.replace(name, " ")
+    left = english_in(wide, lab)
+    assert len(left) <= 0.02 * len(re.findall(r"\w{3,}", wide)), left
+
+
 def test_a_new_translation_is_a_new_page(tmp_path: Path) -> None:
     """lab.toml stays the same, so pages in the old words must not count as up to date; what is fuzzy isn't used."""
     lab, file = tmp_path / "lab.toml", tmp_path / "de.po"

@@ -4,7 +4,7 @@ import csv
 import hashlib
 import math
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
@@ -78,21 +78,10 @@ def read_study(
     aliases : Other names of some.
     Raises StudyError : No such columns, or a value that isn't what was expected, by line and column.
     """
-    name = file.name
-    try:
-        data = file.read_bytes()
-        lines = data.decode("utf-8-sig").splitlines()
-    except OSError as wrong:
-        raise StudyError(name, 0, str(wrong.strerror)) from None
-    except UnicodeDecodeError as wrong:
-        raise StudyError(name, 0, f"byte {wrong.start} is no UTF-8: save the file as CSV in UTF-8") from None
-    remarks = tuple(line.lstrip("# ").strip() for line in lines if line.startswith("#"))
-    kept = [(number, line) for number, line in enumerate(lines, 1) if line.strip() and not line.startswith("#")]
+    name, (sha256, remarks, kept) = file.name, _lines_of(file)
     if len(kept) < 2:
         raise StudyError(name, 0, f"no rows: a header with {', '.join(needed)}, and rows beneath it, were expected")
-    delimiter = max(";\t,", key=kept[0][1].count)
-    table = csv.reader((line for _, line in kept), delimiter=delimiter)
-    header, *cells = ([cell.strip() for cell in row] for row in table)
+    delimiter, (header, *cells) = _cells_of(kept)
     names = {one.casefold(): one for one in kinds} | dict(aliases or {})
     columns, rows, empty = [names.get(one.casefold(), one) for one in header], [], []
     for column in columns:
@@ -114,7 +103,34 @@ def read_study(
     if not rows:
         raise StudyError(name, 0, "no row has a result")
     left_out = f"line {first_of(empty, 6)}" if empty else ""
-    return StudyFile(name, hashlib.sha256(data).hexdigest(), remarks, pd.DataFrame(rows), left_out)
+    return StudyFile(name, sha256, remarks, pd.DataFrame(rows), left_out)
+
+
+def written_in(file: Path) -> list[str]:
+    """Return what people wrote into a file of results: remarks and cells, not the header. Raises StudyError."""
+    _, remarks, kept = _lines_of(file)
+    return [*remarks, *(cell for row in _cells_of(kept)[1][1:] for cell in row)] if kept else list(remarks)
+
+
+def _lines_of(file: Path) -> tuple[str, tuple[str, ...], list[tuple[int, str]]]:
+    """Return a file's digest, its remarks, and its other lines with their numbers."""
+    try:
+        data = file.read_bytes()
+        lines = data.decode("utf-8-sig").splitlines()
+    except OSError as wrong:
+        raise StudyError(file.name, 0, str(wrong.strerror)) from None
+    except UnicodeDecodeError as wrong:
+        raise StudyError(file.name, 0, f"byte {wrong.start} is no UTF-8: save the file as CSV in UTF-8") from None
+    remarks = tuple(line.lstrip("# ").strip() for line in lines if line.startswith("#"))
+    kept = [(number, line) for number, line in enumerate(lines, 1) if line.strip() and not line.startswith("#")]
+    return hashlib.sha256(data).hexdigest(), remarks, kept
+
+
+def _cells_of(lines: Sequence[tuple[int, str]]) -> tuple[str, list[list[str]]]:
+    """Return what stands between cells, and the cells line by line."""
+    delimiter = max(";\t,", key=lines[0][1].count)
+    table = csv.reader((line for _, line in lines), delimiter=delimiter)
+    return delimiter, [[cell.strip() for cell in row] for row in table]
 
 
 def taken(cell: str, kind: str, comma: bool) -> str | float | None:
