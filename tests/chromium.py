@@ -86,7 +86,7 @@ class Tab:
         assert "exceptionDetails" not in answer, f"{script}: {answer['exceptionDetails']}"
         return answer["result"].get("value")
 
-    def wait(self, script: str, seconds: float = 90.0) -> Any:
+    def wait(self, script: str, seconds: float = 180.0) -> Any:
         """Wait until an expression is true, and return it."""
         ends = time.monotonic() + seconds
         while time.monotonic() < ends:
@@ -183,11 +183,11 @@ def _running(command: list[str]) -> Iterator[subprocess.Popen[bytes]]:
 
 def _address(port_file: Path, process: subprocess.Popen[bytes]) -> str:
     """Return the address of the first tab, as soon as the browser has written its port down."""
-    ask, ends = build_opener(ProxyHandler({})), time.monotonic() + 90.0
+    ask, ends = build_opener(ProxyHandler({})), time.monotonic() + 180.0
     while time.monotonic() < ends:
         assert process.poll() is None, "the browser has ended"
         if port_file.is_file() and (lines := port_file.read_text().split()):
-            with ask.open(f"http://127.0.0.1:{lines[0]}/json", timeout=10) as answer:
+            with ask.open(f"http://127.0.0.1:{lines[0]}/json", timeout=60) as answer:
                 tabs = [one for one in json.load(answer) if one["type"] == "page"]
             if tabs:
                 return str(tabs[0]["webSocketDebuggerUrl"])

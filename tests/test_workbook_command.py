@@ -227,7 +227,7 @@ def test_who_may_only_look_can_change_and_run_nothing(lab: Path) -> None:
             body = None if words is None else json.dumps(words).encode()
             request = Request(f"{site}/{place}", body, {"Authorization": f"token {token}", **heads}, method=method)
             try:
-                with ask.open(request, timeout=20) as said:
+                with ask.open(request, timeout=120) as said:
                     return int(said.status)
             except HTTPError as refusal:
                 return refusal.code
@@ -245,11 +245,11 @@ def test_no_page_of_elsewhere_gets_an_answer(opened: tuple[subprocess.Popen[str]
     """A page of another origin has no token, and the browser's cookie opens nothing to it."""
     _, address = opened
     site, ask = address.split("/doc/")[0], build_opener(ProxyHandler({}), HTTPCookieProcessor())
-    ask.open(address, timeout=20).close()  # from here on the cookie is sent
-    ask.open(f"{site}/api/contents", timeout=20).close()
+    ask.open(address, timeout=120).close()  # from here on the cookie is sent
+    ask.open(f"{site}/api/contents", timeout=120).close()
     for heads in ({"Origin": "http://harm.example"}, {"Origin": "null"}, {"Host": "harm.example"}):
         with pytest.raises(HTTPError, match=r"40[34]"):
-            ask.open(Request(f"{site}/api/contents", headers=heads), timeout=20)
+            ask.open(Request(f"{site}/api/contents", headers=heads), timeout=120)
 
 
 @pytest.mark.slow
@@ -259,12 +259,12 @@ def test_jupyterlab_answers_here_behind_a_token_and_ends_with_ctrl_c(
     shown, address = opened
     ask = build_opener(ProxyHandler({}))
     port = int(address.split(":")[2].split("/")[0])
-    with ask.open(address, timeout=10) as page:
+    with ask.open(address, timeout=120) as page:
         assert page.status == 200
     with pytest.raises(HTTPError, match="403"):
-        ask.open(f"http://127.0.0.1:{port}/api/contents", timeout=10)
+        ask.open(f"http://127.0.0.1:{port}/api/contents", timeout=120)
     os.kill(shown.pid, signal.SIGINT)
-    assert shown.wait(20) == 0
+    assert shown.wait(120) == 0
     assert shown.stderr is not None
     assert "JupyterLab has ended; what was saved stays in" in shown.stderr.read()
     with socket.socket() as probe:

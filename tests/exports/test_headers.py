@@ -148,10 +148,10 @@ def test_every_word_says_one_thing() -> None:
 )  # fmt: skip
 def test_a_huge_header_takes_no_time(piece: str) -> None:
     for header in (piece * 100_000, (piece * 200)[:200], "KV (cSt) " + (piece * 200)[:190]):
-        started = time.perf_counter()
+        started = time.process_time()
         assert meaning_of(header) is None or len(header) <= 200
         carries_measured_unit(header)
-        assert time.perf_counter() - started < 0.2
+        assert time.process_time() - started < 0.2
 
 
 PIECES = ["KV", "40", "°C", "(", ")", "mm²/s", "-", "/", "60/60", "D", "D445", "ISO 3104", "Soll", "°", "n°", " ", ".",

@@ -32,7 +32,7 @@ DRAWN = "document.querySelectorAll('.labcalc-form:has(input):not(:has(button))')
 
 STATUS = "closest('.labcalc-form').parentElement.querySelector('.labcalc-status').innerText"
 OPEN = f"{ASKED}.filter(form => !{DONE}(form.parentElement.querySelector('.labcalc-status').innerText))"
-MAY_HEAR_S = 20
+MAY_HEAR_S = 60
 
 
 @dataclass

@@ -25,7 +25,7 @@ def opened(page: Path, profile: Path) -> tuple[str, list[str]]:
     """Return the page as the browser has it after its scripts have run, and what its console said."""
     command = [BROWSER, *QUIET, "--disable-component-update", "--no-sandbox", f"--user-data-dir={profile}"]
     command += ["--enable-logging=stderr", "--virtual-time-budget=8000", "--dump-dom", page.resolve().as_uri()]
-    done = subprocess.run(command, capture_output=True, timeout=60, check=True)
+    done = subprocess.run(command, capture_output=True, timeout=240, check=True)
     said = [line for line in done.stderr.decode("utf-8", "replace").splitlines() if "CONSOLE" in line]
     return done.stdout.decode("utf-8"), said
 

@@ -32,7 +32,7 @@ def cluster(tmp_path: Path) -> Iterator[tuple[str, list[subprocess.Popen[bytes]]
     scheduler = start("distributed.cli.dask_scheduler", "--port", "0", "--no-dashboard", "--no-show")
     workers = [start("distributed.cli.dask_worker", "--nthreads", "1", "--no-nanny", "--no-dashboard") for _ in "12"]
     try:
-        until = time.monotonic() + 30
+        until = time.monotonic() + 180
         while not file.is_file() and time.monotonic() < until:
             time.sleep(0.1)
         yield json.loads(file.read_text("utf-8"))["address"], workers

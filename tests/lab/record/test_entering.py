@@ -161,7 +161,7 @@ def test_a_watched_folder_takes_files_when_they_are_whole(tmp_path: Path) -> Non
         env={**os.environ, "PYTHONUNBUFFERED": "1"},
     )  # fmt: skip
     try:
-        end = time.monotonic() + 120
+        end = time.monotonic() + 300
         while time.monotonic() < end and not (tmp_path / "record.sqlite").exists():
             time.sleep(0.1)
         whole = export(first=90, rows=4)
@@ -178,7 +178,7 @@ def test_a_watched_folder_takes_files_when_they_are_whole(tmp_path: Path) -> Non
         time.sleep(3)  # two looks more: nothing is taken again
     finally:
         watching.send_signal(signal.SIGINT)
-        said, _ = watching.communicate(timeout=30)
+        said, _ = watching.communicate(timeout=120)
     assert watching.returncode == 0
     assert [line.split(" as ")[0] for line in said.splitlines()[:2]] == ["run_000.csv added", "late.csv added"]
     assert said.splitlines()[2] == f"The record has {record_head(laboratory)}."
