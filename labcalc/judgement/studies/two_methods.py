@@ -197,7 +197,7 @@ def _judged(found: Comparison) -> tuple[int, str]:
     lower, upper = (found.told(one[0]) for one in (found.agreement.lower, found.agreement.upper))
     limits = f"19 of 20 differences lie between {lower} and {upper}" if found.is_normal else "no limits hold for all"
     if not found.allowed > 0.0:
-        return 1, f"{limits}; say how large a difference matters (--allowed), and the risk of the exchange is told"
+        return 1, f"{limits}; say how large a difference matters (allowed), and the risk of the exchange is told"
     _, least, most = found.share_beyond
     risk = f"{found.share_words} of differences lie beyond ±{found.told(found.allowed)}; {limits}"
     biases = [found.bias(level) for level in (found.levels[0], found.levels[2])]
@@ -225,7 +225,7 @@ def _doubts(found: Comparison) -> Iterator[Finding]:
         what = f"differences are not normal ({p_value(p_normal)}): the share beyond is counted"
         yield 2, "Distribution", what, "Look at the samples furthest out."
     if p_level < _DOUBT:
-        to_do = "Compare in percent (--percent), or each range of levels by itself."
+        to_do = "Compare in percent (percent), or each range of levels by itself."
         yield 2, "Spread", f"differences change with the level ({p_value(p_level)}): the share beyond is counted", to_do
     if named := [found.samples[place] for place in _odd_places(found.agreement.differences)]:
         to_do = "Measure them again by both; leave one out for a cause only."
