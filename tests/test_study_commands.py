@@ -317,7 +317,7 @@ def test_a_straggler_is_told_that_it_stays() -> None:
     """ISO 5725-2: stragglers (5 %) stay, outliers (1 %) go."""
     for one in report_study("precision-study").findings:
         if one.finding.endswith(("kept", "left out")):
-            assert ("--keep" in one.what_to_do) == one.finding.endswith("left out")
+            assert ("(keep)" in one.what_to_do) == one.finding.endswith("left out")
 
 
 @pytest.mark.parametrize(
