@@ -11,10 +11,10 @@ from typing import Any
 
 import click
 
+import labcalc.lab
 from labcalc import judgement, workbooks
 from labcalc.cli import words
 from labcalc.cli.words import FILE, FOLDER, answer, finish, json_text, one_page, paged, record_option, say, tell
-from labcalc.lab import load_laboratory
 from labcalc.wording import counted
 
 _MOST = 5  # sets beyond their limit that are named on the screen
@@ -132,7 +132,7 @@ def _study(name: str) -> click.Command:
     def run(file: Path | None, out: Path | None, lab: Path | None, example: bool, json: bool, **asked: Any) -> int:
         if not (file or example):
             lab = lab or (_LAB if _LAB.is_file() else None)
-            if not lab or not (name == "comparison" or (name == "proficiency" and load_laboratory(lab).rounds_file)):
+            if lab is None or not _is_studied(name, lab):
                 raise click.UsageError("a file, or --example, was expected")
         exports = [str(file.resolve())] if file and not example else []
         return _show(name, out, json, {"exports": exports, **_for_notebook({"lab": lab, **asked})})
@@ -142,6 +142,11 @@ def _study(name: str) -> click.Command:
     for option in reversed((*_COMMON, *own)):
         command = click.option(option, **_OPTIONS[option])(command)
     return click.command(name)(click.argument("file", type=FILE, required=False, metavar="FILE.csv")(command))
+
+
+def _is_studied(name: str, lab: Path) -> bool:
+    """Tell whether a laboratory has what such a study is about: a record to compare from, rounds to score."""
+    return name == "comparison" or (name == "proficiency" and bool(labcalc.lab.load_laboratory(lab).rounds_file))
 
 
 def _for_notebook(asked: dict[str, Any]) -> dict[str, Any]:
