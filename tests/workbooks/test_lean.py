@@ -31,6 +31,17 @@ def test_the_grammar_is_there_for_who_wants_it() -> None:
     assert run(code) == "True False True"
 
 
+@pytest.mark.skipif(find_spec("isoduration") is None, reason="durations aren't installed")
+def test_a_duration_is_checked_as_ever() -> None:
+    code = (
+        f"{SHORT}import nbformat, sys, jsonschema; print('arrow' in sys.modules, end=' ')\n"
+        "checked = jsonschema.Draft202012Validator({'format': 'duration'}, format_checker=jsonschema.FormatChecker())\n"
+        "print([checked.is_valid(one) for one in ('P3DT4H', 'P3X', '3 days')], 'arrow' in sys.modules, end=' ')\n"
+        "from isoduration import DurationParsingException as one, parse_duration; print(one is ValueError)"
+    )
+    assert run(code) == "False [True, False, False] True False"
+
+
 def test_what_numpy_has_is_there_for_who_wants_it() -> None:
     code = (
         f"{SHORT}import numpy, scipy.special, sys; print('numpy.testing._private' in sys.modules, end=' ')\n"
