@@ -12,7 +12,6 @@ import os
 import re
 import signal
 import sys
-import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
@@ -29,7 +28,6 @@ from nbformat import NotebookNode
 from traitlets import Type
 from traitlets.config import Config
 
-from labcalc.workbooks.folder import scratch_prefix
 from labcalc.workbooks.options import Limits
 
 _WRITTEN_OVER, _BACKSPACE = re.compile(r".*\r(?=[^\n])"), re.compile(r"[^\n]\x08")
@@ -228,26 +226,28 @@ def new_shell() -> NotebookShell:
     return shell
 
 
-def make_shell_ahead() -> None:
-    """Make the shell that ``new_shell`` returns in a copy of this process; this one finds itself as it was."""
+def make_shell_ahead(scratch: str) -> None:
+    """Make the shell that ``new_shell`` returns in a copy of this process; this one finds itself as it was.
+
+    ``scratch``: a folder that may go afterwards.
+    """
     if _ahead:
         return
     names = {sys: ("ps1", "ps2", "ps3"), builtins: ("__IPYTHON__", "display")}
     before = [(home, name, getattr(home, name, None)) for home, some in names.items() for name in some]
     main = sys.modules["__main__"]
-    with tempfile.TemporaryDirectory(prefix=scratch_prefix()) as scratch:
-        try:
-            shell = NotebookShell(config=_SETTINGS, ipython_dir=scratch)
-            shell.display_formatter.format("")  # type: ignore[union-attr]  # makes what shows a result, else made at the first one
-            atexit.unregister(shell.atexit_operations)
-            _ahead.append(shell)
-        finally:
-            sys.modules["__main__"] = main
-            for home, name, value in before:
-                if value is not None:
-                    setattr(home, name, value)
-                elif hasattr(home, name):
-                    delattr(home, name)
+    try:
+        shell = NotebookShell(config=_SETTINGS, ipython_dir=scratch)
+        shell.display_formatter.format("")  # type: ignore[union-attr]  # what shows a result is made at the first one
+        atexit.unregister(shell.atexit_operations)
+        _ahead.append(shell)
+    finally:
+        sys.modules["__main__"] = main
+        for home, name, value in before:
+            if value is not None:
+                setattr(home, name, value)
+            elif hasattr(home, name):
+                delattr(home, name)
 
 
 @contextmanager

@@ -4,11 +4,13 @@ import ast
 import importlib
 import json
 import pkgutil
+import tempfile
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from functools import lru_cache
 
 from labcalc.errors import LabcalcError
+from labcalc.workbooks.folder import scratch_prefix
 from labcalc.workbooks.lean import for_speed_only, keep_imports_short, quick_start
 from labcalc.workbooks.outputs import body_of
 from labcalc.workbooks.page import Scripts
@@ -64,10 +66,10 @@ def _set_up() -> None:
             importlib.import_module(name)
     with for_speed_only("laying a page out ahead"):
         _lay_out_once()
-    with for_speed_only("making a shell ahead"):
+    with for_speed_only("making a shell ahead"), tempfile.TemporaryDirectory(prefix=scratch_prefix()) as scratch:
         from labcalc.workbooks.shell import make_shell_ahead
 
-        make_shell_ahead()
+        make_shell_ahead(scratch)
 
 
 def _lay_out_once() -> None:

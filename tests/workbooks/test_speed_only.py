@@ -40,7 +40,8 @@ def found():
 
 before = found()
 if sys.argv[1] == "ahead":
-    make_shell_ahead()
+    os.mkdir("scratch")
+    make_shell_ahead("scratch")
     assert found() == before
 os.environ["IPYTHONDIR"] = os.path.join(os.getcwd(), "own")
 os.mkdir("in")
