@@ -23,6 +23,7 @@ _A_DAY = pd.Timedelta(hours=14)  # how much older than the run an oil may be to 
 _TELLS_K = 1.0  # a product whose usual spread is that of this offset tells nothing of the cell, [K]: our own choice
 
 
+@lru_cache(maxsize=1)  # a check of a run asks, then its judgement
 def evidence_of(dossier: Dossier) -> Evidence:
     """Put the independent quantities of a run beside what was expected.
 

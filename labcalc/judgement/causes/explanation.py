@@ -4,6 +4,7 @@ seen if something were so, and what a measurement that was made, or might be, ad
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from scipy.special import chdtrc
@@ -71,13 +72,19 @@ class Explanation(Fit):
         return CAUSES[self.cause].title
 
 
+@lru_cache(maxsize=1)
+def _weighed(evidence: Evidence) -> Weighed:
+    """Return each cause of a run weighed once: its leading one is asked for first, then all of them."""
+    return weigh(evidence)
+
+
 def rank_causes(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) -> tuple[Explanation, ...]:
     """Rank the causes that the numbers allow, the most probable first; probabilities add up to 1.
 
     odds : How often each cause happens before anything is measured, [-]; a cause without odds is left out.
     Raises EvidenceError : The odds name an unknown cause, or leave none that is possible.
     """
-    weighed = weigh(evidence, odds)
+    weighed = _weighed(evidence) if odds is PRIOR_ODDS else weigh(evidence, odds)
     apart = Discrimination(weighed, odds)
     return tuple(_explained(weighed, fit_of(weighed, cause), apart) for cause in weighed.probabilities)
 
@@ -104,7 +111,7 @@ class LeadingCause:
 
 def leading_cause(evidence: Evidence, odds: Mapping[str, float] = PRIOR_ODDS) -> LeadingCause:
     """Return the most probable cause without looking for what to measure next; see ``rank_causes``."""
-    weighed = weigh(evidence, odds)
+    weighed = _weighed(evidence) if odds is PRIOR_ODDS else weigh(evidence, odds)
     fit, share = fit_of(weighed, weighed.leading), weighed.probabilities[weighed.leading]
     which = f", {fit.where}" if fit.cause in ("slip", "two at once") else ""
     who = "Noise and spread alone explain it" if fit.cause == "noise" else f"Most likely {titled(fit.cause)}{which}"

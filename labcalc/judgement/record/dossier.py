@@ -79,7 +79,7 @@ def fill_scatter(rows: pd.DataFrame) -> FillScatter:
     return FillScatter(found)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Dossier:
     """One run with all that its judgement needs; nothing that it judges is later than the run."""
 
