@@ -37,7 +37,7 @@ class Check:
 
 
 URGENT, IMPORTANT, LATER, CLOSED = 0, 1, 2, 3
-SEVERITIES = ("now", "soon", "later", "closed")  # how each is called
+HOW_SOON = ("now", "soon", "later", "closed")  # how each is called
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from labcalc.judgement import Action, month_of
-from labcalc.judgement.checks import SEVERITIES, URGENT
+from labcalc.judgement.checks import HOW_SOON, URGENT
 from labcalc.judgement.month.actions import followed
 from labcalc.lab import Assignment, Decision
 from tests.judgement.test_control import ZONE
@@ -85,7 +85,7 @@ def test_what_was_closed_is_last_and_asks_for_nothing_unless_it_is_found_again()
     for found in (in_month("2026-02", closed), shown(INDEX.key)):
         assert [(one.key, one.rank) for one in found] == [(INDEX.key, 1), (BIAS.key, 2)]
         assert (found[1].followed, found[1].what_to_do) == (told, "")
-        assert (found[1].finding, SEVERITIES[found[1].severity]) == ("bias 0.30", "closed")
+        assert (found[1].finding, HOW_SOON[found[1].severity]) == ("bias 0.30", "closed")
     assert asked == [CLOSED.when], "only the month of the closing has results on both sides of it"
     for found in (in_month("2026-04", closed), shown(BIAS.key)):
         (bias,) = (one for one in found if one.key == BIAS.key)

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
-from labcalc.judgement.checks import IMPORTANT, SEVERITIES, URGENT, Action
+from labcalc.judgement.checks import HOW_SOON, IMPORTANT, URGENT, Action
 from labcalc.judgement.control.panels import Panel, panels_of
 from labcalc.judgement.control.status import sight_of
 from labcalc.judgement.duplicates.precision import DuplicateSummary
@@ -145,7 +145,7 @@ def _action(one: Action) -> dict[str, Any]:
     facts = one.facts
     return {
         "rank": one.rank,
-        "severity": SEVERITIES[one.severity],
+        "severity": HOW_SOON[one.severity],
         **{name: getattr(one, name) for name in ("about", "finding", "what_to_do")},
         **{name: str(facts[name]) if facts.get(name) else None for name in _TEXTS},
         **{name: number(facts.get(name, math.nan)) for name in _NUMBERS},
