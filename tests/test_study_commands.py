@@ -47,6 +47,7 @@ def test_without_out_the_words_are_said(command: str) -> None:
     told = json.loads(run(command, "--example", "--json").stdout)
     assert told == {"about": example_file(command).name, "verdict": study.verdict, "reason": study.reason}
     assert run(command).exit_code == 2
+    assert "without a file or --lab beside it" in run(command, "--example", "--lab", sample_lab()).stderr
 
 
 def test_the_same_page_twice(tmp_path: Path) -> None:

@@ -102,7 +102,7 @@ _OPTIONS: dict[str, dict[str, Any]] = {
     "--unit": {"default": "", "metavar": "UNIT", "help": "Unit of the results."},
     "--first": {"default": "", "metavar": "NAME", "help": "The method, instrument or operator that is known."},
     "--second": {"default": "", "metavar": "NAME", "help": "The one that may stand for it."},
-    "--lab": {"type": FILE, "metavar": "LAB.toml", "help": "Whose study it is; without FILE.csv, what is studied too."},
+    "--lab": {"type": FILE, "metavar": "LAB.toml", "help": "Whose page it is: name and language."},
     "--quantity": {"default": "", "metavar": "NAME", "help": "Of the record: kinematic viscosity or density."},
     "--temperature": {"type": float, "metavar": "°C", "help": "Of the record: only this one."},
     "--keep": {"multiple": True, "metavar": "LABORATORY@LEVEL", "help": "An outlier that stays, for a cause."},
@@ -114,9 +114,12 @@ _OPTIONS: dict[str, dict[str, Any]] = {
 }
 _COMMON = ("--out", "--example", "--json", "--lab")
 _STUDIES = {
-    "proficiency": ("Score proficiency rounds, each by itself and together.", ()),
+    "proficiency": (
+        "Score proficiency rounds, each by itself and together; without FILE.csv those that lab.toml names.",
+        (),
+    ),
     "comparison": (
-        "May one method, instrument or person stand for another?",
+        "May one method, instrument or person stand for another? Without FILE.csv: by the record of lab.toml.",
         ("--allowed", "--percent", "--unit", "--first", "--second", "--quantity", "--temperature"),
     ),
     "precision-study": (
@@ -130,11 +133,13 @@ def _study(name: str) -> click.Command:
     told, own = _STUDIES[name]
 
     def run(file: Path | None, out: Path | None, lab: Path | None, example: bool, json: bool, **asked: Any) -> int:
+        if example and (file or lab):
+            raise click.UsageError("--example shows published results, without a file or --lab beside it")
         if not (file or example):
             lab = lab or (_LAB if _LAB.is_file() else None)
             if lab is None or not _is_studied(name, lab):
                 raise click.UsageError("a file, or --example, was expected")
-        exports = [str(file.resolve())] if file and not example else []
+        exports = [str(file.resolve())] if file else []
         return _show(name, out, json, {"exports": exports, **_for_notebook({"lab": lab, **asked})})
 
     run.__doc__ = told
