@@ -115,11 +115,11 @@ _OPTIONS: dict[str, dict[str, Any]] = {
 _COMMON = ("--out", "--example", "--json", "--lab")
 _STUDIES = {
     "proficiency": (
-        "Score proficiency rounds, each by itself and together; without FILE.csv those that lab.toml names.",
+        "Score proficiency rounds, each by itself and together.\n\nWithout FILE.csv: those that lab.toml names.",
         (),
     ),
     "comparison": (
-        "May one method, instrument or person stand for another? Without FILE.csv: by the record of lab.toml.",
+        "May one method, instrument or person stand for another?\n\nWithout FILE.csv: by the record of lab.toml.",
         ("--allowed", "--percent", "--unit", "--first", "--second", "--quantity", "--temperature"),
     ),
     "precision-study": (
