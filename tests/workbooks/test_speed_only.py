@@ -52,7 +52,8 @@ cells = (
     "import sys, __main__; __main__.x, sys.ps1, get_ipython().profile_dir.location, get_ipython().ipython_dir", "1 / 0",
 )
 outputs = [shell.run_code_cell(cell, 10) for cell in cells]
-print(json.dumps([*outputs, sorted(os.walk("../own"))]).replace(os.path.dirname(os.getcwd()), ""))
+made = sorted((place, *map(sorted, names)) for place, *names in os.walk("../own"))
+print(json.dumps([*outputs, made]).replace(os.path.dirname(os.getcwd()), ""))
 """
 
 

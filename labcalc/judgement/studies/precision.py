@@ -165,7 +165,7 @@ def _gauge_findings(study: statistics.CrossedStudy) -> Iterator[Finding]:
             found = "its component came out negative and was set to 0"
             yield 0, one.line.name.capitalize(), found, "Nothing to do: chance, or an effect near 0."
     if study.p_spread < 0.01:
-        to_do = "Look at it in percent (percent), or at each range of levels by itself."
+        to_do = "Look at it in percent, or at each range of levels by itself."
         yield 1, "Spread", f"repeats scatter more at some levels than at others ({p_value(study.p_spread)})", to_do
     if min(len(of) for name, of in study.levels.items() if name != study.part) < _WORTHLESS:
         found = f"fewer than {_WORTHLESS} operators or instruments: the upper end of the interval lies far off"

@@ -225,7 +225,7 @@ def _doubts(found: Comparison) -> Iterator[Finding]:
         what = f"differences are not normal ({p_value(p_normal)}): the share beyond is counted"
         yield 2, "Distribution", what, "Look at the samples furthest out."
     if p_level < _DOUBT:
-        to_do = "Compare in percent (percent), or each range of levels by itself."
+        to_do = "Compare in percent, or each range of levels by itself."
         yield 2, "Spread", f"differences change with the level ({p_value(p_level)}): the share beyond is counted", to_do
     if named := [found.samples[place] for place in _odd_places(found.agreement.differences)]:
         to_do = "Measure them again by both; leave one out for a cause only."
