@@ -33,7 +33,8 @@ MARKUP = re.compile(r"(<[^>]*>|%\{[^}]*\}|\{\{.*?\}\}|\{%.*?%\}|\n\n)", re.S)
 _SPOKEN = re.compile(r'(?:title|alt|aria-label)="([^"]*)"')  # attributes that are read out
 WORD = re.compile(r"[^\W\d_]{2,}")
 _NAMED = re.compile(r"\{([\w.\[\]]*)(?:[!:][^{}]*)?\}")  # a place, as an f-string's here, or as ``format`` has it
-_NAME = re.compile(r"[a-z_0-9./:#-]+|[A-Z_]+|\S*[_=/]\S*|.*(?:SELECT|INSERT|\(\?:|\\d).*", re.S)
+_CODE = r".*(?:SELECT|INSERT|CREATE |UPDATE OR|WHERE |\(\?|\\[dDbxt]|->|64\[|<div|@page|\dpt\b|\w\|\w).*"
+_NAME = re.compile(rf"[a-z_0-9./:#-]+|[A-Z_]+|\S*[_=/]\S*|{_CODE}", re.S)
 """A name of something, a pattern, a question to a database: no sentence, unless somebody is told it."""
 
 
