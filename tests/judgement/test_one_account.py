@@ -8,6 +8,8 @@ import pytest
 
 from labcalc.figures import show_causes
 from labcalc.judgement import gather_record, next_steps, report_month
+from labcalc.judgement.causes import Evidence, explanation
+from labcalc.judgement.causes.ranking import weigh
 from tests.judgement.conftest import GOOD, HEADER, LAB, REFERENCE, Judge
 
 ODD = GOOD.replace("858.1", "854.0")
@@ -23,6 +25,16 @@ def test_odd_numbers_are_explained_once(judged: Judge) -> None:
     assert shown is not None
     assert "What could explain it" in shown.html
     assert "What to do now" not in shown.html, "nothing is wrong with the instrument"
+
+
+def test_odd_numbers_are_weighed_once(judged: Judge, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A check asks for the leading cause, the verdict again, the page for all causes."""
+    weighed: list[Evidence] = []
+    monkeypatch.setattr(explanation, "weigh", lambda one: weighed.append(one) or weigh(one))
+    judgement = judged(ODD, record=REFERENCE + GOOD.replace("S1", "S0").replace("2026-03", "2026-02"))
+    assert judgement.leading is not None
+    assert judgement.explanations
+    assert weighed == [judgement.evidence]
 
 
 def test_an_instrument_in_doubt_asks_for_its_reference_oil_not_for_causes(judged: Judge) -> None:
