@@ -26,7 +26,7 @@ def test_scores_by_hand() -> None:
 
 
 def test_words_change_at_two_and_three() -> None:
-    scores = [0.0, 2.0, -2.0, np.nextafter(2.0, 3.0), -2.999, 3.0, -7.0, np.nan]
+    scores = [0.0, 2.0, -2.0, 2.0 + 1e-6, -2.999, 3.0, -7.0, np.nan]
     assert score_words(scores).tolist() == [*["acceptable"] * 3, *["warning"] * 2, *["action"] * 2, "not scored"]
     assert score_words([1.0, -1.0, 1.001, np.nan], en=True).tolist() == [
         "acceptable",
@@ -35,6 +35,7 @@ def test_words_change_at_two_and_three() -> None:
         "not scored",
     ]
     assert score_words(2.5).shape == ()
+    assert score_words([(46.4 - 46.1) / 0.1, (850.2 - 850.0) / 0.1]).tolist() == ["action", "acceptable"], "3 and 2"
 
 
 @pytest.mark.parametrize(("uncertainty", "score"), [(0.0, "z"), (0.3, "z"), (0.3001, "z′"), (np.nan, "z")])

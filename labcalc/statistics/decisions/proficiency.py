@@ -65,11 +65,11 @@ def score_words(scores: ArrayLike, *, en: bool = False) -> NDArray[np.str_]:
     A z, z′ or ζ is acceptable up to 2 and calls for action from 3 on; an E_n is acceptable up to 1, with nothing
     between. ISO/IEC 17043 says satisfactory, questionable, unsatisfactory.
 
-    scores : Scores, [-].
+    scores : Scores, [-]; to 1e-9, so that (46.4 - 46.1) / 0.1 is 3.
     en : Whether they are E_n.
     Source : ISO 13528:2022, 9.4.2 and 9.7 (memory).
     """
-    size, (warn, act) = np.abs(np.asarray(scores, dtype=float)), (1.0, 1.0) if en else (2.0, 3.0)
+    size, (warn, act) = np.round(np.abs(np.asarray(scores, float)), 9), (1.0, 1.0) if en else (2.0, 3.0)
     return np.select([size <= warn, size < act, ~np.isnan(size)], ["acceptable", "warning", "action"], "not scored")
 
 
