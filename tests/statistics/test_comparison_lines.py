@@ -172,3 +172,13 @@ def test_refusals() -> None:
         passing_bablok_line([2] * 5, [1, 2, 3, 4, 5])
     with pytest.raises(ValueError, match="4 differences that are all 1: differences that vary were expected"):
         agreement_limits([1.0] * 4)
+
+
+@pytest.mark.parametrize("beyond", [0, 3, 20])
+def test_a_share_that_is_counted_has_the_interval_of_clopper_and_pearson(beyond: int) -> None:
+    """By scipy's binomtest; 850.2 - 850.0 is more than 0.2 in binary only, and isn't beyond it."""
+    differences = np.where(np.arange(20) < beyond, 850.9 - 850.0, 850.2 - 850.0)
+    share, low, high = agreement_limits([*differences[:-1], differences[-1] - 1e-12]).counted_beyond(0.2)
+    reference = stats.binomtest(beyond, 20).proportion_ci(method="exact")
+    assert share == beyond / 20
+    assert (low, high) == pytest.approx((reference.low, reference.high))

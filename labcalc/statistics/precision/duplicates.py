@@ -192,7 +192,8 @@ class AgreementLimits:
 
         allowed : Difference that is still allowed, [unit of the results], above 0.
         """
-        number, beyond = self.differences.size, int(np.sum(np.abs(self.differences) > allowed))
+        number = self.differences.size
+        beyond = int(np.sum(np.abs(self.differences) > allowed * (1.0 + 1e-9)))  # 850.2 - 850.0 is not beyond 0.2
         low = float(betaincinv(beyond, number - beyond + 1, _TAIL)) if beyond else 0.0
         high = float(betaincinv(beyond + 1, number - beyond, 1.0 - _TAIL)) if beyond < number else 1.0
         return beyond / number, low, high
