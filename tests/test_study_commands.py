@@ -131,6 +131,8 @@ def test_participants_that_all_found_the_same_are_scored_by_sigma(s_own: str, tm
             "line 1: column 'sigmas': one each of .*did you mean 'sigma'",
         ),
         ("scheme,round,quantity,own,Own\nS,1,V,4,1\n", "line 1: column 'own': one each of"),
+        (f"scheme,round,quantity,own\n#\nS,1,{'V' * 200_000},4\n", "line 3: no row of a CSV file: field larger"),
+        ('scheme,round,quantity,own\n"S\n2",1,V,4\nS,1,V,x\n', "line 4: own 'x': a number was expected"),
         ("scheme,round,quantity,own\nS,1,V\n", "line 2: 3 cells where the header has 4"),
         ("scheme,round,quantity,own\nS,1,V,4\n", "line 2: nothing to score by: assigned with sigma"),
         ("scheme,round,quantity,own,participants\nS,1,V,4,3 4 a\n", "line 2: participants '3 4 a': numbers with"),

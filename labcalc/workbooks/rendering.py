@@ -118,8 +118,8 @@ def _in_the_language_of(lab: str, page: str, parameters: Mapping[str, Json]) -> 
 
     names, exports = _texts_of(asdict(laboratory)), _texts_of(parameters.get("exports"))
     studied = [] if parameters.get("run") else map(Path, exports)
-    with suppress(LabcalcError):  # whoever reads them has said so
-        for file in filter(None, [laboratory.rounds_file, *studied]):
+    for file in filter(None, [laboratory.rounds_file, *studied]):
+        with suppress(LabcalcError):  # whoever reads it has said so
             names += dict.fromkeys([file.name, *written_in(file)])
     with suppress(LabcalcError):  # a page of a study needs no record
         material = gather(exports, lab) if parameters.get("run") else gather_record(lab)

@@ -387,7 +387,10 @@ def test_a_study_is_translated_but_for_what_its_file_says(command: str, lab: Pat
     }
     lines = ["# by the Reference society", heads[command], *rows[command]]
     (file := tmp_path / "own.csv").write_text("\n".join(lines), encoding="utf-8")
-    answer = CliRunner().invoke(main, [command, str(file), "--lab", str(lab), "--out", str(tmp_path / "out")])
+    text = lab.read_text("utf-8").replace("[laboratory]", '[laboratory]\nproficiency_rounds = "none.csv"', 1)
+    (without_rounds := lab.with_name("without_rounds.toml")).write_text(text, encoding="utf-8")
+    words = [command, str(file), "--lab", str(without_rounds), "--out", str(tmp_path / "out")]
+    answer = CliRunner().invoke(main, words)
     assert answer.exit_code == 0, answer.output
     wide = spoken((tmp_path / "out" / f"{command}-own.csv.html").read_text("utf-8"))
     for name in ("by the Reference society", "own.csv", one, two):

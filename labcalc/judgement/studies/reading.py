@@ -81,14 +81,14 @@ def read_study(
     name, (sha256, remarks, kept) = file.name, _lines_of(file)
     if len(kept) < 2:
         raise StudyError(name, 0, f"no rows: a header with {', '.join(needed)}, and rows beneath it, were expected")
-    delimiter, (header, *cells) = _cells_of(kept)
+    delimiter, ((_, header), *cells) = _cells_of(name, kept)
     names = {one.casefold(): one for one in kinds} | dict(aliases or {})
     columns, rows, empty = [names.get(one.casefold(), one) for one in header], [], []
     for column in columns:
         if column not in kinds or columns.count(column) > 1:
             told = f"{nearest(column, [*kinds, *(aliases or {})])}" if column not in kinds else ""
             raise StudyError(name, kept[0][0], f"column '{column}': one each of {', '.join(kinds)} was expected{told}")
-    for (line, _), row in zip(kept[1:], cells, strict=True):
+    for line, row in cells:
         if len(row) != len(columns):
             raise StudyError(name, line, f"{len(row)} cells where the header has {len(columns)}")
         given = dict.fromkeys(kinds, "") | dict(zip(columns, row, strict=True))
@@ -109,7 +109,8 @@ def read_study(
 def written_in(file: Path) -> list[str]:
     """Return what people wrote into a file of results: remarks and cells, not the header. Raises StudyError."""
     _, remarks, kept = _lines_of(file)
-    return [*remarks, *(cell for row in _cells_of(kept)[1][1:] for cell in row)] if kept else list(remarks)
+    rows = _cells_of(file.name, kept)[1][1:] if kept else []
+    return [*remarks, *(cell for _, row in rows for cell in row)]
 
 
 def _lines_of(file: Path) -> tuple[str, tuple[str, ...], list[tuple[int, str]]]:
@@ -126,11 +127,17 @@ def _lines_of(file: Path) -> tuple[str, tuple[str, ...], list[tuple[int, str]]]:
     return hashlib.sha256(data).hexdigest(), remarks, kept
 
 
-def _cells_of(lines: Sequence[tuple[int, str]]) -> tuple[str, list[list[str]]]:
-    """Return what stands between cells, and the cells line by line."""
-    delimiter = max(";\t,", key=lines[0][1].count)
-    table = csv.reader((line for _, line in lines), delimiter=delimiter)
-    return delimiter, [[cell.strip() for cell in row] for row in table]
+def _cells_of(name: str, lines: Sequence[tuple[int, str]]) -> tuple[str, list[tuple[int, list[str]]]]:
+    """Return what stands between cells, and the cells of each row with its line; one in quotes may go over several."""
+    delimiter, begins, rows = max(";\t,", key=lines[0][1].count), 0, []
+    table = csv.reader((f"{line}\n" for _, line in lines), delimiter=delimiter)
+    try:
+        for row in table:
+            rows.append((lines[begins][0], [cell.strip().replace("\n", " ") for cell in row]))
+            begins = table.line_num
+    except csv.Error as wrong:
+        raise StudyError(name, lines[begins][0], f"no row of a CSV file: {wrong}") from None
+    return delimiter, rows
 
 
 def taken(cell: str, kind: str, comma: bool) -> str | float | None:

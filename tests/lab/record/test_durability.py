@@ -112,9 +112,9 @@ def test_killed_while_deciding_without_a_database(tmp_path: Path) -> None:
             os.write(beginning, f"{run}\n".encode())
 
     killed = 0
-    for n in range(KILLS):
+    while killed < KILLS or len(there) <= KILLS:
         child, end = in_a_child(work)
-        if n % 2:  # there is something to lose, however slow the machine is
+        if killed % 2:  # there is something to lose, however slow the machine is
             select.select([end], [], [], 60.0)
         time.sleep(dice.uniform(0.002, 0.08))
         os.kill(child, signal.SIGKILL)
@@ -125,7 +125,6 @@ def test_killed_while_deciding_without_a_database(tmp_path: Path) -> None:
         assert len(runs) == len(set(runs)), "nothing twice"
         assert there <= set(runs), "what was acknowledged is there"
         assert [one.problem for one in decided.unusable if "torn" not in one.problem] == [], "the chain holds"
-    assert (killed, len(there) >= KILLS // 2) == (KILLS, True)
 
 
 @pytest.mark.slow
