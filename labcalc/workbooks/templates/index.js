@@ -43,7 +43,7 @@
   function show() {
     body.replaceChildren.apply(body, shown.slice(0, room).map(line));
     more.hidden = shown.length <= room;
-    var words = shown.length === rows.length ? rows.length + " runs" : shown.length + " of " + rows.length + " runs";
+    var words = (shown.length === rows.length ? "" : shown.length + " of ") + rows.length + (rows.length === 1 ? " run" : " runs");
     status.textContent = words + (sorted ? ", sorted by " + sorted + (down ? ", descending" : ", ascending") : "") + ".";
   }
 
